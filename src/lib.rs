@@ -1,0 +1,13 @@
+//! stakeline turns sign surveys and the lines on a property map into a proposed layer of
+//! ground stations, helps look after them, and shows honestly how activity changes
+//! between seasons.
+//!
+//! Data flows one way through the rooms below; each uses only rooms above it.
+
+pub mod record;
+
+pub mod frame;
+
+pub mod network;
+
+pub mod surface;

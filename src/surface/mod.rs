@@ -1,0 +1,5 @@
+//! Activity surfaces: grid, kernels, bandwidths, density, hot areas.
+
+mod grid;
+
+pub use grid::Grid;
