@@ -1,5 +1,7 @@
 //! Survey effort: the stretches that somebody searched.
 
+use std::sync::Arc;
+
 use jiff::civil::Date;
 
 use super::SourcePlace;
@@ -13,11 +15,11 @@ pub struct SurveyLeg {
     /// How often the leg was searched that day; at least one pass unless the file says 0.
     pub passes: f64,
     /// How it was searched: on foot, from a vehicle, with a dog; free text.
-    pub mode: Option<String>,
+    pub mode: Option<Arc<str>>,
     /// Who searched.
-    pub observer: Option<String>,
+    pub observer: Option<Arc<str>>,
     /// Id of the outing.
-    pub survey: Option<String>,
+    pub survey: Option<Arc<str>>,
     /// Where it came from.
     pub source: SourcePlace,
 }

@@ -1,5 +1,7 @@
 //! Places where no station may stand, and the area that is under control.
 
+use std::sync::Arc;
+
 use geo_types::{Geometry, MultiPolygon};
 
 use super::SourcePlace;
@@ -13,9 +15,9 @@ pub struct KeepOut {
     /// The distance in metres, finite and not negative. Zero keeps out of the feature itself.
     pub distance_m: f64,
     /// Why, in the user's words.
-    pub reason: Option<String>,
+    pub reason: Option<Arc<str>>,
     /// The feature's own name.
-    pub name: Option<String>,
+    pub name: Option<Arc<str>>,
     /// Where it came from.
     pub source: SourcePlace,
 }

@@ -1,5 +1,7 @@
 //! Linear features: tracks, roads, fences, creeks, ridges, boundaries.
 
+use std::sync::Arc;
+
 use std::fmt;
 
 use super::SourcePlace;
@@ -82,7 +84,7 @@ pub struct Line {
     /// What it is.
     pub kind: LineKind,
     /// Its name, if it has one.
-    pub name: Option<String>,
+    pub name: Option<Arc<str>>,
     /// On a bridge: passes over what it crosses without joining it.
     pub bridge: bool,
     /// In a tunnel: passes under what it crosses without joining it.
@@ -97,7 +99,7 @@ pub struct Line {
 #[derive(Clone, PartialEq, Debug)]
 pub struct Gate {
     /// Its name, if it has one.
-    pub name: Option<String>,
+    pub name: Option<Arc<str>>,
     /// Where it came from.
     pub source: SourcePlace,
 }

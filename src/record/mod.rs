@@ -26,7 +26,7 @@ pub struct SourcePlace {
     /// Zero-based position of the feature (or row) in the file.
     pub index: usize,
     /// The feature's own id, if it has one.
-    pub id: Option<String>,
+    pub id: Option<Arc<str>>,
 }
 
 impl fmt::Display for SourcePlace {

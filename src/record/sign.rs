@@ -1,5 +1,7 @@
 //! Sign: evidence of an animal, and the record that somebody made of it.
 
+use std::sync::Arc;
+
 use std::fmt;
 
 use jiff::civil::Date;
@@ -83,7 +85,7 @@ pub enum Animal {
     /// Recorded as "other".
     Other,
     /// Any other name, as the observer wrote it, trimmed and in lower case.
-    Named(String),
+    Named(Arc<str>),
 }
 
 impl Animal {
@@ -96,7 +98,7 @@ impl Animal {
             | "canis familiaris" | "canis dingo" => Animal::Dog,
             "fox" | "foxes" | "red fox" | "red foxes" | "vulpes vulpes" => Animal::Fox,
             "other" | "" => Animal::Other,
-            _ => Animal::Named(name),
+            _ => Animal::Named(name.into()),
         }
     }
 
@@ -130,13 +132,13 @@ pub struct Record {
     /// How many pieces of sign: finite, not negative, 1 if the record does not say.
     pub count: f64,
     /// Who saw it.
-    pub observer: Option<String>,
+    pub observer: Option<Arc<str>>,
     /// Horizontal accuracy of the place in metres, if known.
     pub accuracy_m: Option<f64>,
     /// Season label, if the record carries one.
-    pub season: Option<String>,
+    pub season: Option<Arc<str>>,
     /// Id of the survey outing it belongs to, if the record carries one.
-    pub survey: Option<String>,
+    pub survey: Option<Arc<str>>,
     /// Where it came from.
     pub source: SourcePlace,
 }

@@ -1,5 +1,7 @@
 //! Stations: in the ground, proposed, or lifted.
 
+use std::sync::Arc;
+
 use jiff::civil::Date;
 
 use super::SourcePlace;
@@ -40,9 +42,9 @@ impl StationState {
 #[derive(Clone, PartialEq, Debug)]
 pub struct Station {
     /// Its id, unique within the job.
-    pub station_id: String,
+    pub station_id: Arc<str>,
     /// Its name, if it has one.
-    pub name: Option<String>,
+    pub name: Option<Arc<str>>,
     /// What has become of it; `set` where the file does not say.
     pub state: StationState,
     /// The day it was set.
@@ -50,9 +52,9 @@ pub struct Station {
     /// The day it was lifted.
     pub lifted_on: Option<Date>,
     /// Who set it.
-    pub set_by: Option<String>,
+    pub set_by: Option<Arc<str>>,
     /// Batch of its dose.
-    pub batch: Option<String>,
+    pub batch: Option<Arc<str>>,
     /// Where it came from.
     pub source: SourcePlace,
 }
