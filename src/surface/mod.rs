@@ -1,5 +1,29 @@
 //! Activity surfaces: grid, kernels, bandwidths, density, hot areas.
+//!
+//! Densities are in sign per km² of the frame; bandwidths are standard deviations along an
+//! axis, in metres.
 
+mod bandwidth;
+mod choose;
+mod density;
+mod error;
+mod exact;
+mod fast;
 mod grid;
+mod hot_area;
+mod kernel;
+mod point;
 
+pub use bandwidth::{Rule, bandwidth_m};
+pub use choose::{Extent, choose_grid};
+pub use density::{EdgeRule, ErrorBound, Surface, density};
+pub use error::SurfaceError;
+pub use exact::{densities_at, density_at, density_on_grid};
+pub use fast::Smoother;
 pub use grid::Grid;
+pub use hot_area::{HotArea, hot_areas};
+pub use kernel::Kernel;
+pub use point::WeightedPoint;
+
+/// Square metres in a square kilometre.
+const M2_PER_KM2: f64 = 1e6;

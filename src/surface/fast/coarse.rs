@@ -1,0 +1,116 @@
+//! The coarse grid between points and cells, and the convolution on it.
+
+use rayon::prelude::*;
+
+use super::super::{Grid, M2_PER_KM2, WeightedPoint};
+use super::{ORDER, STEPS_A_BANDWIDTH, spread, taps};
+
+/// Nodes along one axis: node `k` lies `k · step_m` from the first, eastward or southward.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Axis {
+    /// Where the first node lies, in metres east or south of the frame's origin.
+    pub first_m: f64,
+    /// Distance from node to node in metres.
+    pub step_m: f64,
+    /// Number of nodes.
+    pub nodes: usize,
+}
+
+impl Axis {
+    /// Node before a position, of those that carry its spline the first, and the fraction
+    /// of a step by which the position lies beyond the node before it. The first node may
+    /// be off the axis.
+    #[inline(always)]
+    pub fn locate(&self, position_m: f64) -> (isize, f64) {
+        let steps = (position_m - self.first_m) / self.step_m;
+        let before = steps.floor();
+        (before as isize + 1 - (ORDER / 2) as isize, steps - before)
+    }
+}
+
+/// The coarse grid of a Gaussian: nodes that receive points, and within them the nodes
+/// from which cells are interpolated.
+pub(super) struct CoarseGrid {
+    /// Columns that receive points.
+    pub spread_x: Axis,
+    /// Rows that receive points.
+    pub spread_y: Axis,
+    /// Columns from which cells are interpolated.
+    pub node_x: Axis,
+    /// Rows from which cells are interpolated.
+    pub node_y: Axis,
+    /// Taps from the middle outward.
+    taps: Vec<f64>,
+    scale_per_km2: f64,
+}
+
+impl CoarseGrid {
+    pub fn new(grid: &Grid, bandwidth_m: f64) -> Self {
+        let step_m = bandwidth_m / STEPS_A_BANDWIDTH;
+        let taps = taps::gaussian(STEPS_A_BANDWIDTH, 2 * ORDER as i32);
+        // Splines of the outermost cell centres need ORDER/2 nodes beyond them.
+        let axis = |first_centre_m: f64, cells: usize| Axis {
+            first_m: first_centre_m - (ORDER / 2) as f64 * step_m,
+            step_m,
+            nodes: ((cells - 1) as f64 * grid.cell_m / step_m).ceil() as usize + ORDER + 1,
+        };
+        let wider = |axis: Axis| Axis {
+            first_m: axis.first_m - (taps.len() - 1) as f64 * step_m,
+            step_m,
+            nodes: axis.nodes + 2 * (taps.len() - 1),
+        };
+        let centre = grid.centre(0, 0);
+        let (node_x, node_y) = (axis(centre.x_m, grid.columns), axis(-centre.y_m, grid.rows));
+        Self {
+            spread_x: wider(node_x),
+            spread_y: wider(node_y),
+            node_x,
+            node_y,
+            taps,
+            // The taps are those of a bandwidth of one.
+            scale_per_km2: M2_PER_KM2 / (bandwidth_m * bandwidth_m),
+        }
+    }
+
+    pub fn steps_a_bandwidth(&self) -> f64 {
+        STEPS_A_BANDWIDTH
+    }
+
+    /// Spline sums of the points at the receiving nodes, row by row.
+    pub fn spread(&self, points: &[WeightedPoint]) -> Vec<f64> {
+        spread::onto(&self.spread_x, &self.spread_y, points)
+    }
+
+    /// Convolution of the spline sums along both axes, in sign per km², at the nodes from
+    /// which cells are interpolated.
+    pub fn convolved(&self, sums: &[f64]) -> Vec<f64> {
+        let (wide, reach) = (self.spread_x.nodes, self.taps.len() - 1);
+        let mut nodes = vec![0.0; self.node_x.nodes * self.node_y.nodes];
+        nodes.par_chunks_mut(self.node_x.nodes).enumerate().for_each_init(
+            || vec![0.0; wide],
+            |down, (row, out)| {
+                let line = |k: usize| &sums[(row + k) * wide..][..wide];
+                down.fill(0.0);
+                add_pair(down, self.taps[0] * self.scale_per_km2, line(reach), None);
+                for (j, tap) in self.taps.iter().enumerate().skip(1) {
+                    add_pair(down, tap * self.scale_per_km2, line(reach - j), Some(line(reach + j)));
+                }
+                let narrow = out.len();
+                let part = |k: usize| &down[k..][..narrow];
+                add_pair(out, self.taps[0], part(reach), None);
+                for (j, &tap) in self.taps.iter().enumerate().skip(1) {
+                    add_pair(out, tap, part(reach - j), Some(part(reach + j)));
+                }
+            },
+        );
+        nodes
+    }
+}
+
+/// out += tap · (a + b).
+fn add_pair(out: &mut [f64], tap: f64, a: &[f64], b: Option<&[f64]>) {
+    match b {
+        Some(b) => out.iter_mut().zip(a).zip(b).for_each(|((o, a), b)| *o += tap * (a + b)),
+        None => out.iter_mut().zip(a).for_each(|(o, a)| *o += tap * a),
+    }
+}
