@@ -1,0 +1,11 @@
+//! Files in and out. Every reader yields one [`RawFeature`]; every writer writes into an
+//! [`OutputSet`], which appears whole or not at all.
+
+mod output_set;
+mod raw;
+pub mod read;
+pub mod write;
+
+pub use output_set::{MANIFEST, OutputError, OutputSet};
+pub use raw::{Properties, RawFeature, RawShape};
+pub use read::{FileError, ReadAs, ReadReport, read_features, read_text};

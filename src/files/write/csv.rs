@@ -1,0 +1,36 @@
+//! CSV for spreadsheets.
+
+use std::io::{self, Write};
+
+/// Writes a header and rows. A cell that a spreadsheet would take for a formula gets an
+/// apostrophe in front, so that no text from an input file can run there; numbers are left
+/// as they are.
+///
+/// # Errors
+/// Those of the underlying writer, and rows whose width differs from the header's.
+pub fn write_csv(out: impl Write, header: &[&str], rows: impl IntoIterator<Item = Vec<String>>) -> io::Result<()> {
+    let mut csv = csv::Writer::from_writer(out);
+    csv.write_record(header).map_err(io::Error::other)?;
+    for row in rows {
+        csv.write_record(row.iter().map(|cell| defused(cell))).map_err(io::Error::other)?;
+    }
+    csv.flush()
+}
+
+fn defused(cell: &str) -> String {
+    let risky = cell.starts_with(['=', '+', '-', '@', '\t', '\r']);
+    if risky && cell.parse::<f64>().is_err() { format!("'{cell}") } else { cell.to_string() }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn formulas_are_defused_and_numbers_are_not() {
+        let mut out = Vec::new();
+        let row = vec!["=1+1".to_string(), "-35.5".into(), "plain".into()];
+        write_csv(&mut out, &["a", "b", "c"], [row]).unwrap();
+        assert_eq!(String::from_utf8(out).unwrap(), "a,b,c\n'=1+1,-35.5,plain\n");
+    }
+}

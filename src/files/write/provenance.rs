@@ -1,0 +1,36 @@
+//! Where a result came from: version, settings, inputs.
+
+use serde_json::{Value, json};
+
+/// One input file of a run.
+#[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Debug)]
+pub struct InputFile {
+    /// What it was read as: `sign`, `line`, `keep_out`, …
+    pub role: String,
+    /// Its name, without folders, so that outputs do not depend on where inputs lie.
+    pub file: String,
+    /// SHA-256 of its bytes in hexadecimal.
+    pub sha256: String,
+}
+
+/// What every output says of its origin. It holds no time, thread count or output path, so
+/// that the same input and settings give the same bytes.
+#[derive(Clone, PartialEq, Debug)]
+pub struct Provenance {
+    /// The settings that acted, defaults included.
+    pub settings: Value,
+    /// The inputs, in the order they were given.
+    pub inputs: Vec<InputFile>,
+}
+
+impl Provenance {
+    /// The foreign member `stakeline` of GeoJSON outputs.
+    pub fn to_json(&self) -> Value {
+        let inputs: Vec<Value> = self
+            .inputs
+            .iter()
+            .map(|i| json!({ "role": i.role, "file": i.file, "sha256": i.sha256 }))
+            .collect();
+        json!({ "version": env!("CARGO_PKG_VERSION"), "settings": self.settings, "inputs": inputs })
+    }
+}
