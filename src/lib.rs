@@ -8,6 +8,8 @@ pub mod record;
 
 pub mod frame;
 
+pub mod plan;
+
 pub mod files;
 
 pub mod network;

@@ -87,7 +87,8 @@ impl OutputSet {
     ) -> Result<(), OutputError> {
         let path = self.staging.join(name);
         let fail = |why| OutputError::Write { path: self.target.join(name), why };
-        let mut file = OutputFile { inner: BufWriter::with_capacity(1 << 18, File::create(&path).map_err(fail)?) };
+        let mut file =
+            OutputFile { inner: BufWriter::with_capacity(1 << 18, File::create(&path).map_err(fail)?) };
         fill(&mut file).and_then(|()| file.inner.flush()).map_err(fail)?;
         drop(file);
         let sha256 = hash_file(&path).map_err(fail)?;

@@ -22,7 +22,8 @@ pub(super) fn read(
 ) -> Result<usize, FileError> {
     let delimiter = delimiter_of(input.head());
     let text = BufReader::with_capacity(1 << 16, input.by_ref());
-    let mut rows = csv::ReaderBuilder::new().delimiter(delimiter).flexible(true).trim(csv::Trim::All).from_reader(text);
+    let mut rows =
+        csv::ReaderBuilder::new().delimiter(delimiter).flexible(true).trim(csv::Trim::All).from_reader(text);
     let columns = Columns::find(path, rows.headers().map_err(|e| explain(path, &e))?)?;
     let file: Arc<Path> = Arc::from(path);
     let mut row = csv::StringRecord::new();

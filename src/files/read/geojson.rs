@@ -39,7 +39,9 @@ fn explain(path: &Path, error: &serde_json::Error) -> FileError {
     let text = error.to_string();
     let said = text.split(" at line ").next().unwrap_or(&text);
     match error.classify() {
-        serde_json::error::Category::Io => FileError::format(path, format!("cannot be read to its end: {said}")),
+        serde_json::error::Category::Io => {
+            FileError::format(path, format!("cannot be read to its end: {said}"))
+        }
         serde_json::error::Category::Eof => FileError::format(
             path,
             format!("ends at {place} before it is whole; it looks cut short, copy it again"),
@@ -274,7 +276,9 @@ impl<'de> Visitor<'de> for OneFeature {
         }
         match kind.as_deref() {
             Some("Feature") => {}
-            Some(other) => parts.fault = Some(format!("has the type \"{other}\" where \"Feature\" is wanted")),
+            Some(other) => {
+                parts.fault = Some(format!("has the type \"{other}\" where \"Feature\" is wanted"))
+            }
             None => parts.fault = Some("has no member \"type\"".into()),
         }
         Ok(parts)

@@ -8,7 +8,11 @@ use std::io::{self, Write};
 ///
 /// # Errors
 /// Those of the underlying writer, and rows whose width differs from the header's.
-pub fn write_csv(out: impl Write, header: &[&str], rows: impl IntoIterator<Item = Vec<String>>) -> io::Result<()> {
+pub fn write_csv(
+    out: impl Write,
+    header: &[&str],
+    rows: impl IntoIterator<Item = Vec<String>>,
+) -> io::Result<()> {
     let mut csv = csv::Writer::from_writer(out);
     csv.write_record(header).map_err(io::Error::other)?;
     for row in rows {

@@ -115,7 +115,9 @@ fn write_geometry(out: &mut impl Write, geometry: &Geometry<f64>) -> io::Result<
             write_list(out, &oriented(polygons).0, write_polygon)?;
         }
         Geometry::Rect(rect) => return write_geometry(out, &Geometry::Polygon(rect.to_polygon())),
-        Geometry::Triangle(triangle) => return write_geometry(out, &Geometry::Polygon(triangle.to_polygon())),
+        Geometry::Triangle(triangle) => {
+            return write_geometry(out, &Geometry::Polygon(triangle.to_polygon()));
+        }
         Geometry::GeometryCollection(parts) => {
             out.write_all(b"{\"type\":\"GeometryCollection\",\"geometries\":")?;
             write_list(out, &parts.0, write_geometry)?;

@@ -3,7 +3,8 @@
 use std::fmt;
 
 use geo_types::{
-    Coord, Geometry, GeometryCollection, LineString, MultiLineString, MultiPoint, MultiPolygon, Point, Polygon,
+    Coord, Geometry, GeometryCollection, LineString, MultiLineString, MultiPoint, MultiPolygon, Point,
+    Polygon,
 };
 use serde::de::{DeserializeSeed, Deserializer, IgnoredAny, MapAccess, SeqAccess, Visitor};
 
@@ -11,15 +12,8 @@ use super::{otherwise, seed_any, word_of};
 use crate::files::RawShape;
 
 /// The geometry types that RFC 7946 knows.
-pub(super) const GEOMETRY_TYPES: [&str; 7] = [
-    "Point",
-    "MultiPoint",
-    "LineString",
-    "MultiLineString",
-    "Polygon",
-    "MultiPolygon",
-    "GeometryCollection",
-];
+pub(super) const GEOMETRY_TYPES: [&str; 7] =
+    ["Point", "MultiPoint", "LineString", "MultiLineString", "Polygon", "MultiPolygon", "GeometryCollection"];
 
 /// Reads a geometry object or null.
 pub(super) struct OneGeometry;

@@ -1,0 +1,245 @@
+//! The plan: what to read and how to compute, from `plan.toml`, from flags, or from both.
+//!
+//! A flag overrides the plan's key. Every key is optional; defaults belong to the rooms
+//! that use them. Paths in a plan are relative to the plan's folder; once a plan is
+//! loaded they are relative to the working directory, as flags are.
+
+mod keys;
+mod layers;
+mod nodes;
+mod sites;
+mod surface;
+mod template;
+mod values;
+
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+pub use layers::{KeepOutLayer, Layer, LineLayer, Place, Season, Select, SignLayer};
+pub use nodes::NodesTable;
+pub use sites::SitesTable;
+pub use surface::SurfaceTable;
+pub use template::template;
+pub use values::{DayText, MetresOrRule, NonNegative, Positive, ValueError};
+
+/// Everything that a plan can say.
+#[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize, JsonSchema)]
+#[serde(default)]
+pub struct Plan {
+    /// Where relative paths start: absent or `plan` for the plan's own folder,
+    /// `working-directory` in the `settings.toml` that a run writes.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub paths_from: Option<PathsFrom>,
+    /// The place: coordinate system, area, time zone.
+    #[serde(skip_serializing_if = "is_default")]
+    pub place: Place,
+    /// Which of the sign is used.
+    #[serde(skip_serializing_if = "is_default")]
+    pub select: Select,
+    /// Names that properties carry in the files, by layer and property.
+    #[serde(skip_serializing_if = "BTreeMap::is_empty")]
+    pub fields: BTreeMap<String, BTreeMap<String, String>>,
+    /// Sign files.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub sign: Vec<SignLayer>,
+    /// Survey leg files.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub survey: Vec<SignLayer>,
+    /// Line files.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub line: Vec<LineLayer>,
+    /// Keep-out files.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub keep_out: Vec<KeepOutLayer>,
+    /// Station files.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub station: Vec<Layer>,
+    /// Seasons by name.
+    #[serde(skip_serializing_if = "BTreeMap::is_empty")]
+    pub seasons: BTreeMap<String, Season>,
+    /// How the activity surface is made.
+    #[serde(skip_serializing_if = "is_default")]
+    pub surface: SurfaceTable,
+    /// How the network is built.
+    #[serde(skip_serializing_if = "is_default")]
+    pub nodes: NodesTable,
+    /// How sites are chosen.
+    #[serde(skip_serializing_if = "is_default")]
+    pub sites: SitesTable,
+}
+
+/// Where the relative paths of a plan start.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum PathsFrom {
+    /// The folder that holds the plan.
+    Plan,
+    /// The folder that the command is run from.
+    WorkingDirectory,
+}
+
+/// A plan that cannot be used; the text names the file, the line and the column.
+#[derive(thiserror::Error, Clone, PartialEq, Eq, Debug)]
+#[error("{}: {what}", file.display())]
+pub struct PlanError {
+    /// The plan.
+    pub file: PathBuf,
+    /// What is wrong and what to do, all faults one a line.
+    pub what: String,
+}
+
+impl Plan {
+    /// Reads a plan from the text of `file`. All unknown keys are reported together, each
+    /// with the nearest known one.
+    ///
+    /// ```
+    /// use stakeline::plan::Plan;
+    /// use std::path::Path;
+    /// let file = Path::new("farm/plan.toml");
+    /// let plan = Plan::parse(file, "[[sign]]\nfile = \"sign.geojson\"\n[sites]\nspacing_m = 800\n").unwrap();
+    /// assert_eq!(plan.sign[0].file, Path::new("farm/sign.geojson"));
+    /// let fault = Plan::parse(file, "[sites]\nspaceing_m = 800\n").unwrap_err();
+    /// assert!(fault.to_string().contains("line 2, column 1"));
+    /// assert!(fault.to_string().contains("spacing_m"));
+    /// ```
+    ///
+    /// # Errors
+    /// [`PlanError`] for text that is not TOML, unknown keys and values of the wrong kind.
+    pub fn parse(file: &Path, text: &str) -> Result<Self, PlanError> {
+        let fail = |what| PlanError { file: file.to_path_buf(), what };
+        keys::check(text, &Self::schema()).map_err(fail)?;
+        let mut plan: Plan = toml::from_str(text).map_err(|e| fail(keys::describe(text, &e)))?;
+        if plan.paths_from != Some(PathsFrom::WorkingDirectory) {
+            let folder = file.parent().unwrap_or(Path::new(""));
+            for path in plan.paths_mut() {
+                *path = folder.join(&*path);
+            }
+        }
+        plan.paths_from = None;
+        Ok(plan)
+    }
+
+    /// This plan with the keys that `flags` sets laid over it. A list that the flags give
+    /// takes the place of the plan's.
+    ///
+    /// # Errors
+    /// [`PlanError`] if the two cannot be put together, which no flags of this program do.
+    pub fn overlaid(self, flags: &Plan) -> Result<Self, PlanError> {
+        let fail = |e: serde_json::Error| PlanError { file: PathBuf::from("flags"), what: e.to_string() };
+        let mut base = serde_json::to_value(&self).map_err(fail)?;
+        lay_over(&mut base, serde_json::to_value(flags).map_err(fail)?);
+        serde_json::from_value(base).map_err(fail)
+    }
+
+    /// The text of a `settings.toml` that reproduces a run with this plan from the same
+    /// working directory.
+    pub fn to_settings(&self) -> String {
+        let mut settings = self.clone();
+        settings.paths_from = Some(PathsFrom::WorkingDirectory);
+        let text = toml::to_string(&settings).unwrap_or_else(|e| format!("# could not be written: {e}\n"));
+        format!(
+            "# The settings of a stakeline {} run. Paths start at the folder it was run from:\n\
+             # run a command with this file there to reproduce the outputs.\n{text}",
+            env!("CARGO_PKG_VERSION")
+        )
+    }
+
+    /// The settings as JSON, for the foreign member of outputs. Paths are cut to file names,
+    /// so that outputs do not depend on where the inputs lie.
+    pub fn to_json(&self) -> serde_json::Value {
+        let mut plan = self.clone();
+        for path in plan.paths_mut() {
+            *path = path.file_name().map(PathBuf::from).unwrap_or_default();
+        }
+        serde_json::to_value(plan).unwrap_or_default()
+    }
+
+    /// JSON Schema (2020-12) of `plan.toml`.
+    pub fn schema() -> serde_json::Value {
+        let settings =
+            schemars::generate::SchemaSettings::draft2020_12().with(|s| s.inline_subschemas = true);
+        settings.into_generator().into_root_schema_for::<Plan>().to_value()
+    }
+
+    fn paths_mut(&mut self) -> Vec<&mut PathBuf> {
+        let mut paths: Vec<&mut PathBuf> = Vec::new();
+        paths.extend(self.place.area.as_mut());
+        paths.extend(self.sign.iter_mut().map(|l| &mut l.file));
+        paths.extend(self.survey.iter_mut().map(|l| &mut l.file));
+        paths.extend(self.line.iter_mut().map(|l| &mut l.file));
+        paths.extend(self.keep_out.iter_mut().map(|l| &mut l.file));
+        paths.extend(self.station.iter_mut().map(|l| &mut l.file));
+        paths.extend(self.surface.at.as_mut());
+        paths
+    }
+}
+
+fn lay_over(base: &mut serde_json::Value, flags: serde_json::Value) {
+    use serde_json::Value;
+    match (base, flags) {
+        (Value::Object(base), Value::Object(flags)) => {
+            for (key, value) in flags {
+                lay_over(base.entry(key).or_insert(Value::Null), value);
+            }
+        }
+        (base, value) => *base = value,
+    }
+}
+
+fn is_default<T: Default + PartialEq>(table: &T) -> bool {
+    *table == T::default()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn parse(text: &str) -> Result<Plan, PlanError> {
+        Plan::parse(Path::new("p/plan.toml"), text)
+    }
+
+    #[test]
+    fn flags_win_over_the_plan_key_by_key() {
+        let plan = parse("[sites]\nspacing_m = 800\nbudget = 4\n").unwrap();
+        let flags =
+            Plan { sites: SitesTable { budget: Some(9), ..Default::default() }, ..Default::default() };
+        let both = plan.overlaid(&flags).unwrap();
+        assert_eq!(both.sites.budget, Some(9));
+        assert_eq!(both.sites.spacing_m.map(Positive::get), Some(800.0));
+    }
+
+    #[test]
+    fn settings_reproduce_the_plan() {
+        let plan =
+            parse("[[line]]\nkind = \"track\"\nfile = \"t.geojson\"\n[surface]\nbandwidth = \"scott\"\n")
+                .unwrap();
+        let again = Plan::parse(Path::new("elsewhere/settings.toml"), &plan.to_settings()).unwrap();
+        assert_eq!(again, plan);
+    }
+
+    #[test]
+    fn every_fault_of_the_keys_is_told_at_once() {
+        let fault = parse("[place]\nepsq = 1\n[sites]\nbugdet = 3\n[sits]\n").unwrap_err().to_string();
+        for part in ["line 2, column 1", "epsg", "line 4, column 1", "budget", "line 5", "sites"] {
+            assert!(fault.contains(part), "{part} not in {fault}");
+        }
+    }
+
+    #[test]
+    fn a_value_of_the_wrong_kind_has_its_place() {
+        let fault = parse("[sites]\nspacing_m = -5\n").unwrap_err().to_string();
+        assert!(fault.contains("line 2") && fault.contains("more than 0"), "{fault}");
+    }
+
+    #[test]
+    fn the_template_is_a_valid_plan_and_holds_no_distance() {
+        let text = template("demo");
+        parse(&text).unwrap();
+        let uncommented: String =
+            text.lines().map(|l| l.trim_start_matches("# ")).filter(|l| l.contains("distance_m")).collect();
+        assert!(!uncommented.chars().any(|c| c.is_ascii_digit()), "{uncommented}");
+    }
+}

@@ -1,0 +1,57 @@
+//! The plan that `stakeline new` writes to start from.
+
+/// A commented plan. It holds no distance to keep: those come from permit and label.
+pub fn template(name: &str) -> String {
+    format!(
+        r##"# A stakeline plan for {name}. Paths are relative to this file.
+# Lines that begin with "# " are suggestions: take the mark off to use them.
+# Run:  stakeline inspect plan.toml      looks at the inputs and computes nothing
+#       stakeline run plan.toml --out results
+
+[place]
+# epsg = 32755               # a projected system in metres; left out, the UTM zone is chosen
+# area = "area.geojson"      # polygons of the land you control; nothing is proposed outside
+# time_zone = "Australia/Sydney"
+
+# [select]
+# animals = ["dog"]          # which animals' sign is used
+# from = "2026-01-01"        # first day
+# to = "2026-12-31"          # last day
+
+# Records of sign: points.
+[[sign]]
+file = "sign.geojson"
+
+# Lines, by kind: track, road, fence, creek, ridge, boundary, other.
+[[line]]
+kind = "track"
+file = "tracks.geojson"
+
+# [[line]]
+# kind = "creek"
+# file = "creeks.geojson"
+
+# Places where no station may stand. The distance comes from your permit and label.
+# This program knows none and supplies none.
+# [[keep_out]]
+# file = "dwellings.geojson"
+# reason = "dwelling"
+# distance_m =
+
+# Stations that are in the ground already.
+# [[station]]
+# file = "stations.geojson"
+
+[surface]
+# kernel = "gaussian"
+# bandwidth = "scott"        # or metres
+
+[nodes]
+# snap_m = 5                 # gaps up to this are closed
+
+[sites]
+# spacing_m = 1000           # yours to set: guides differ, and your permit may say
+# budget = 20                # most sites to propose
+"##
+    )
+}
