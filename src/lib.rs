@@ -12,6 +12,8 @@ pub mod plan;
 
 pub mod files;
 
+pub mod job;
+
 pub mod network;
 
 pub mod surface;

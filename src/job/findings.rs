@@ -1,0 +1,75 @@
+//! What was wrong or odd in the inputs: faults stop a job, warnings are counted.
+
+use std::collections::BTreeMap;
+
+/// A counted warning.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Warning {
+    /// What was odd and what was done about it.
+    pub what: String,
+    /// How often.
+    pub count: usize,
+    /// The first place where it was seen, if it has one.
+    pub first: Option<String>,
+}
+
+impl std::fmt::Display for Warning {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match (&self.first, self.count) {
+            (Some(first), 1) => write!(f, "{first}: {}", self.what),
+            (Some(first), n) => write!(f, "{first} and {} more: {}", n - 1, self.what),
+            (None, _) => f.write_str(&self.what),
+        }
+    }
+}
+
+/// How many faults of one kind are spelt out before the rest is counted.
+const FAULTS_SPELT_OUT: usize = 20;
+
+/// All findings of one job.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+pub struct Findings {
+    faults: Vec<String>,
+    more_faults: usize,
+    warnings: BTreeMap<String, Warning>,
+}
+
+impl Findings {
+    /// A fault that no result may rest on.
+    pub fn fault(&mut self, place: impl std::fmt::Display, what: impl std::fmt::Display) {
+        if self.faults.len() < FAULTS_SPELT_OUT {
+            self.faults.push(format!("{place}: {what}"));
+        } else {
+            self.more_faults += 1;
+        }
+    }
+
+    /// Something odd with which the job goes on, at a place; equal texts are counted.
+    pub fn warn_at(&mut self, place: impl std::fmt::Display, what: impl Into<String>) {
+        self.count(what.into(), Some(place.to_string()));
+    }
+
+    /// Something odd about the whole job.
+    pub fn warn(&mut self, what: impl Into<String>) {
+        self.count(what.into(), None);
+    }
+
+    fn count(&mut self, what: String, place: Option<String>) {
+        let warning = self.warnings.entry(what.clone()).or_insert(Warning { what, count: 0, first: place });
+        warning.count += 1;
+    }
+
+    /// The warnings in a fixed order.
+    pub fn warnings(&self) -> impl Iterator<Item = &Warning> {
+        self.warnings.values()
+    }
+
+    /// The faults, if there are any; the last line counts those not spelt out.
+    pub fn faults(&self) -> Option<Vec<String>> {
+        let mut all = self.faults.clone();
+        if self.more_faults > 0 {
+            all.push(format!("and {} more faults of the inputs", self.more_faults));
+        }
+        (!all.is_empty()).then_some(all)
+    }
+}

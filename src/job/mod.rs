@@ -1,0 +1,76 @@
+//! The job: raw inputs brought into one frame, with all faults of the input told together.
+//!
+//! A [`Builder`] takes raw features one by one, so that memory holds the domain types and
+//! never the raw file; [`Builder::finish`] chooses the frame and gives the [`Job`].
+
+mod build;
+mod fields;
+mod findings;
+mod intern;
+mod shapes;
+
+pub use build::{Builder, SignDefaults};
+pub use fields::Fields;
+pub use findings::{Findings, Warning};
+
+use crate::files::write::InputFile;
+use crate::files::Properties;
+use crate::frame::{Frame, FrameError, Placed, Traced};
+use crate::record::{Area, Gate, KeepOut, Line, Record, SourcePlace, Station, SurveyLeg};
+
+/// Everything a step needs, in one frame.
+pub struct Job {
+    /// The metric frame.
+    pub frame: Frame,
+    /// Sign.
+    pub records: Vec<Placed<Record>>,
+    /// Survey effort.
+    pub legs: Vec<Traced<SurveyLeg>>,
+    /// Lines.
+    pub lines: Vec<Traced<Line>>,
+    /// Gates in fences.
+    pub gates: Vec<Placed<Gate>>,
+    /// Keep-outs.
+    pub keep_outs: Vec<KeepOut>,
+    /// The land under control, if the plan names any.
+    pub area: Option<GroundArea>,
+    /// Stations.
+    pub stations: Vec<Placed<Station>>,
+    /// Points to evaluate at.
+    pub queries: Vec<Placed<Query>>,
+    /// The inputs read, in the order they were given.
+    pub inputs: Vec<InputFile>,
+    /// What was odd in the inputs.
+    pub findings: Findings,
+}
+
+/// The land under control in both coordinates.
+#[derive(Clone, PartialEq, Debug)]
+pub struct GroundArea {
+    /// In WGS84 longitude and latitude degrees.
+    pub lonlat: Area,
+    /// The same polygons in metres of the job's frame.
+    pub ground: geo_types::MultiPolygon<f64>,
+}
+
+/// A point at which a surface is asked for, with what the file says of it.
+#[derive(Clone, PartialEq, Debug)]
+pub struct Query {
+    /// Its own id, or its number in the file.
+    pub id: String,
+    /// Its own properties.
+    pub properties: Properties,
+    /// Where it came from.
+    pub source: SourcePlace,
+}
+
+/// Why no job can be made of the inputs.
+#[derive(thiserror::Error, Debug)]
+pub enum JobError {
+    /// Faults in the inputs, all of them.
+    #[error("{}", .0.join("\n"))]
+    Faults(Vec<String>),
+    /// The frame asked for, or no frame at all, fits.
+    #[error(transparent)]
+    Frame(#[from] FrameError),
+}
