@@ -17,3 +17,7 @@ pub mod job;
 pub mod network;
 
 pub mod surface;
+
+pub mod steps;
+
+pub mod cli;

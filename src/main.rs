@@ -1,2 +1,7 @@
 //! The command-line program.
-fn main() {}
+
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    stakeline::cli::main()
+}

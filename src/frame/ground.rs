@@ -30,7 +30,7 @@ impl Frame {
     /// [`FrameError::UnknownEpsg`], or [`FrameError::NotMetric`] for a system that is
     /// geographic, not in metres, or bound to a datum that needs a grid file.
     pub fn from_epsg(epsg: u32) -> Result<Self, FrameError> {
-        let refuse = |why| FrameError::NotMetric { epsg, why, suggestion: 32755 };
+        let refuse = |why| FrameError::NotMetric { epsg, why };
         let code = u16::try_from(epsg).map_err(|_| FrameError::UnknownEpsg(epsg))?;
         let definition = crs_definitions::from_code(code).ok_or(FrameError::UnknownEpsg(epsg))?;
         if definition.proj4.contains("+nadgrids") {
@@ -52,13 +52,12 @@ impl Frame {
         Ok(Self { epsg, lonlat, projected })
     }
 
-    /// The WGS84 UTM zone that holds a place, with the usual exceptions for south-west
-    /// Norway and Svalbard; beyond 84° N and 80° S the polar stereographic system.
+    /// The WGS84 UTM zone that holds a place.
     ///
     /// # Errors
     /// As [`Frame::from_epsg`]; none of these codes should ever fail.
     pub fn utm_for(centre: LonLat) -> Result<Self, FrameError> {
-        Self::from_epsg(utm_epsg(centre))
+        Self::from_epsg(utm_epsg_of(centre))
     }
 
     /// The EPSG code.
@@ -130,7 +129,9 @@ impl Frame {
     }
 }
 
-fn utm_epsg(centre: LonLat) -> u32 {
+/// EPSG code of the WGS84 UTM zone that holds a place, with the usual exceptions for
+/// south-west Norway and Svalbard; beyond 84° N and 80° S the polar stereographic system.
+pub fn utm_epsg_of(centre: LonLat) -> u32 {
     let (lon, lat) = (centre.lon_deg(), centre.lat_deg());
     if lat > 84.0 {
         return 32661;

@@ -6,7 +6,7 @@ mod ground;
 mod point;
 
 pub use ellipsoid::{azimuth_deg, destination, distance_m, path_length_geodesic_m, polygons_area_m2};
-pub use ground::{Frame, ScaleError};
+pub use ground::{Frame, ScaleError, utm_epsg_of};
 pub use point::{GroundPoint, LonLat, Placed, Traced, path_length_m};
 
 /// What can be wrong with a coordinate or a projected system.
@@ -26,14 +26,14 @@ pub enum FrameError {
     #[error("EPSG:{0} is not a coordinate system known here")]
     UnknownEpsg(u32),
     /// The EPSG code is known, but is not projected in metres or needs a grid file.
-    #[error("EPSG:{epsg} {why}; choose a projected system in metres, such as the UTM zone EPSG:{suggestion}")]
+    #[error(
+        "EPSG:{epsg} {why}; choose a projected system in metres, or leave it out for the UTM zone of the place"
+    )]
     NotMetric {
         /// The code asked for.
         epsg: u32,
         /// What it is instead.
         why: &'static str,
-        /// A system that would do.
-        suggestion: u32,
     },
     /// A place that the projected system cannot hold.
     #[error("({at}) lies outside what EPSG:{epsg} can hold")]

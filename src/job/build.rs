@@ -280,7 +280,8 @@ impl Builder {
             source: raw.source,
         };
         if self.stations.iter().any(|(s, _)| s.station_id == station.station_id) {
-            self.findings.warn_at(&station.source, format!("repeats the station {station_id}; the first is used"));
+            self.findings
+                .warn_at(&station.source, format!("repeats the station {station_id}; the first is used"));
             return;
         }
         self.stations.extend(places.into_iter().take(1).map(|at| (station.clone(), at)));
@@ -312,7 +313,19 @@ impl Builder {
         };
         self.check_extents();
         self.check_scale(&frame);
-        let Self { records, legs, lines, gates, keep_outs, area, stations, queries, inputs, mut findings, .. } = self;
+        let Self {
+            records,
+            legs,
+            lines,
+            gates,
+            keep_outs,
+            area,
+            stations,
+            queries,
+            inputs,
+            mut findings,
+            ..
+        } = self;
         let job = Job {
             records: place_all(&frame, records, |r| &r.source, &mut findings),
             legs: trace_all(&frame, legs, |l| &l.source, &mut findings),
@@ -342,9 +355,14 @@ impl Builder {
 
     fn centre(&self) -> Option<LonLat> {
         let sign_and_lines = Extent::of(
-            self.records.iter().map(|(_, at)| *at).chain(self.lines.iter().flat_map(|(_, way)| way.iter().copied())),
+            self.records
+                .iter()
+                .map(|(_, at)| *at)
+                .chain(self.lines.iter().flat_map(|(_, way)| way.iter().copied())),
         );
-        let rest = || Extent::of(self.stations.iter().map(|(_, at)| *at).chain(self.queries.iter().map(|(_, at)| *at)));
+        let rest = || {
+            Extent::of(self.stations.iter().map(|(_, at)| *at).chain(self.queries.iter().map(|(_, at)| *at)))
+        };
         sign_and_lines.or_else(rest).and_then(|extent| extent.centre())
     }
 
@@ -367,7 +385,10 @@ impl Builder {
 
     fn check_scale(&mut self, frame: &Frame) {
         let all = Extent::of(
-            self.records.iter().map(|(_, at)| *at).chain(self.lines.iter().flat_map(|(_, way)| way.iter().copied())),
+            self.records
+                .iter()
+                .map(|(_, at)| *at)
+                .chain(self.lines.iter().flat_map(|(_, way)| way.iter().copied())),
         );
         let Some(Ok(error)) = all.map(|extent| frame.scale_error(&extent.corners())) else { return };
         if error.worst > SCALE_ERROR_WARNED {
@@ -381,8 +402,12 @@ impl Builder {
     }
 
     fn files_of(&self, roles: &[&str]) -> String {
-        let files: Vec<&str> =
-            self.inputs.iter().filter(|i| roles.contains(&i.role.as_str())).map(|i| i.file.as_str()).collect();
+        let files: Vec<&str> = self
+            .inputs
+            .iter()
+            .filter(|i| roles.contains(&i.role.as_str()))
+            .map(|i| i.file.as_str())
+            .collect();
         files.join(", ")
     }
 }

@@ -51,7 +51,9 @@ impl Fields {
         match self.value(properties, property) {
             None => Ok(None),
             Some(Value::Number(n)) => n.as_f64().map(Some).ok_or_else(|| n.to_string()),
-            Some(Value::String(text)) => text.trim().parse().map(Some).map_err(|_| format!("\"{}\"", text.trim())),
+            Some(Value::String(text)) => {
+                text.trim().parse().map(Some).map_err(|_| format!("\"{}\"", text.trim()))
+            }
             Some(other) => Err(other.to_string()),
         }
     }

@@ -7,14 +7,16 @@ mod build;
 mod fields;
 mod findings;
 mod intern;
+mod select;
 mod shapes;
 
 pub use build::{Builder, SignDefaults};
 pub use fields::Fields;
 pub use findings::{Findings, Warning};
+pub use select::{Choice, Chosen, choose};
 
-use crate::files::write::InputFile;
 use crate::files::Properties;
+use crate::files::write::InputFile;
 use crate::frame::{Frame, FrameError, Placed, Traced};
 use crate::record::{Area, Gate, KeepOut, Line, Record, SourcePlace, Station, SurveyLeg};
 

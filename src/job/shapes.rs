@@ -28,7 +28,8 @@ pub(super) fn points_of(raw: &RawFeature, findings: &mut Findings) -> Vec<LonLat
     let Some(geometry) = geometry_of(raw, findings) else { return Vec::new() };
     let mut coords = Vec::new();
     if !collect_points(geometry, &mut coords) {
-        findings.warn_at(&raw.source, format!("is a {} where a point is wanted; left out", kind_of(geometry)));
+        findings
+            .warn_at(&raw.source, format!("is a {} where a point is wanted; left out", kind_of(geometry)));
         return Vec::new();
     }
     if coords.is_empty() {
@@ -98,7 +99,10 @@ pub(super) fn polygons_of(raw: &RawFeature, findings: &mut Findings) -> Option<M
         Geometry::Polygon(p) => MultiPolygon(vec![p]),
         Geometry::MultiPolygon(polygons) => polygons,
         other => {
-            findings.warn_at(&raw.source, format!("is a {} where a polygon is wanted; left out", kind_of(&other)));
+            findings.warn_at(
+                &raw.source,
+                format!("is a {} where a polygon is wanted; left out", kind_of(&other)),
+            );
             return None;
         }
     };
@@ -129,7 +133,8 @@ fn all_places(coords: &[Coord<f64>], source: &SourcePlace, findings: &mut Findin
 fn place(c: Coord<f64>, source: &SourcePlace, findings: &mut Findings) -> Option<LonLat> {
     match LonLat::new(c.x, c.y) {
         Ok(at) if c.x == 0.0 && c.y == 0.0 => {
-            findings.warn_at(source, format!("lies at ({at}), the mark of a receiver without a fix; left out"));
+            findings
+                .warn_at(source, format!("lies at ({at}), the mark of a receiver without a fix; left out"));
             None
         }
         Ok(at) => Some(at),

@@ -29,6 +29,9 @@ pub use values::{DayText, MetresOrRule, NonNegative, Positive, ValueError};
 #[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(default)]
 pub struct Plan {
+    /// The folder at which relative paths start; empty for the working directory.
+    #[serde(skip)]
+    pub base: PathBuf,
     /// Where relative paths start: absent or `plan` for the plan's own folder,
     /// `working-directory` in the `settings.toml` that a run writes.
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -129,9 +132,10 @@ impl Plan {
     /// [`PlanError`] if the two cannot be put together, which no flags of this program do.
     pub fn overlaid(self, flags: &Plan) -> Result<Self, PlanError> {
         let fail = |e: serde_json::Error| PlanError { file: PathBuf::from("flags"), what: e.to_string() };
-        let mut base = serde_json::to_value(&self).map_err(fail)?;
-        lay_over(&mut base, serde_json::to_value(flags).map_err(fail)?);
-        serde_json::from_value(base).map_err(fail)
+        let mut both = serde_json::to_value(&self).map_err(fail)?;
+        lay_over(&mut both, serde_json::to_value(flags).map_err(fail)?);
+        let plan: Plan = serde_json::from_value(both).map_err(fail)?;
+        Ok(Plan { base: self.base, ..plan })
     }
 
     /// The text of a `settings.toml` that reproduces a run with this plan from the same

@@ -1,0 +1,125 @@
+//! Arguments: each command's flags become a fragment of a plan that is laid over the
+//! plan file.
+
+mod common;
+mod surface;
+
+use std::num::NonZeroUsize;
+use std::path::PathBuf;
+
+use clap::{Args as ClapArgs, Parser, Subcommand};
+
+pub(super) use common::{Common, Results};
+pub(super) use surface::SurfaceFlags;
+
+use crate::plan::Plan;
+
+/// From sign surveys and property lines to a proposed layer of ground stations.
+///
+/// Proposes and computes; it decides nothing lawful. Local codes, the product label,
+/// permits and training decide what may be used and where.
+#[derive(Parser)]
+#[command(name = "stakeline", version, max_term_width = 100)]
+pub(super) struct Args {
+    /// Threads to compute with; all cores if left out. Results do not depend on it
+    #[arg(long, global = true, value_name = "N")]
+    pub threads: Option<NonZeroUsize>,
+    /// No progress and no warnings on standard error
+    #[arg(long, global = true)]
+    pub quiet: bool,
+    /// The summary as one JSON object on standard output
+    #[arg(long, global = true)]
+    pub json: bool,
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+#[derive(Subcommand)]
+pub(super) enum Command {
+    /// Write a commented plan.toml to start from
+    New(New),
+    /// Read all inputs and report what they hold; computes nothing
+    Inspect(Inspect),
+    /// Activity surface of the sign, and hot areas
+    Surface(Surface),
+    /// Every step of a plan
+    Run(Run),
+}
+
+impl Command {
+    pub(super) fn name(&self) -> &'static str {
+        match self {
+            Command::New(_) => "new",
+            Command::Inspect(_) => "inspect",
+            Command::Surface(_) => "surface",
+            Command::Run(_) => "run",
+        }
+    }
+}
+
+#[derive(ClapArgs)]
+pub(super) struct New {
+    /// Folder to write the plan to
+    pub dir: PathBuf,
+    /// Replace the plan that an earlier run of this command wrote there
+    #[arg(long)]
+    pub force: bool,
+}
+
+#[derive(ClapArgs)]
+pub(super) struct Inspect {
+    /// Plan file; flags override it
+    pub plan: Option<PathBuf>,
+    #[command(flatten)]
+    common: Common,
+    #[command(flatten)]
+    surface: SurfaceFlags,
+}
+
+impl Inspect {
+    pub(super) fn overlay(&self) -> Plan {
+        let mut plan = Plan::default();
+        self.common.lay_on(&mut plan);
+        self.surface.lay_on(&mut plan);
+        plan
+    }
+}
+
+#[derive(ClapArgs)]
+pub(super) struct Surface {
+    /// Plan file; flags override it
+    pub plan: Option<PathBuf>,
+    #[command(flatten)]
+    common: Common,
+    #[command(flatten)]
+    surface: SurfaceFlags,
+    #[command(flatten)]
+    pub results: Results,
+}
+
+impl Surface {
+    pub(super) fn overlay(&self) -> Plan {
+        let mut plan = Plan::default();
+        self.common.lay_on(&mut plan);
+        self.surface.lay_on(&mut plan);
+        plan
+    }
+}
+
+#[derive(ClapArgs)]
+pub(super) struct Run {
+    /// Plan file; flags override it
+    pub plan: PathBuf,
+    #[command(flatten)]
+    common: Common,
+    #[command(flatten)]
+    pub results: Results,
+}
+
+impl Run {
+    pub(super) fn overlay(&self) -> Plan {
+        let mut plan = Plan::default();
+        self.common.lay_on(&mut plan);
+        plan
+    }
+}

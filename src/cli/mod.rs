@@ -1,0 +1,93 @@
+//! The command line: arguments, progress, messages, exit status. The only room that prints.
+
+mod args;
+mod message;
+mod progress;
+
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+
+use clap::Parser;
+
+use crate::files::{OutputSet, read_text};
+use crate::plan::Plan;
+use crate::steps::{self, Outcome, Progress, StepError};
+use args::{Args, Command, Results};
+use message::Talk;
+use progress::Bar;
+
+/// Runs the program: 0 done, 1 could not, 2 usage.
+pub fn main() -> ExitCode {
+    let args = match Args::try_parse() {
+        Ok(args) => args,
+        Err(e) => {
+            // Help and version go to standard output and are no fault.
+            let _ = e.print();
+            return ExitCode::from(u8::from(e.use_stderr()) * 2);
+        }
+    };
+    let talk = Talk { quiet: args.quiet, json: args.json };
+    if let Some(threads) = args.threads
+        && let Err(why) = rayon::ThreadPoolBuilder::new().num_threads(threads.into()).build_global()
+    {
+        talk.error(&format!("--threads: {why}"));
+        return ExitCode::from(2);
+    }
+    let bar = Bar::new(args.quiet);
+    let done = dispatch(&args.command, &bar);
+    bar.clear();
+    match done {
+        Ok((outcome, files)) => {
+            talk.outcome(args.command.name(), &outcome, &files);
+            ExitCode::SUCCESS
+        }
+        Err(why) => {
+            talk.error(&why.to_string());
+            ExitCode::from(if why.is_usage() { 2 } else { 1 })
+        }
+    }
+}
+
+type Done = Result<(Outcome, Vec<PathBuf>), StepError>;
+
+fn dispatch(command: &Command, bar: &dyn Progress) -> Done {
+    match command {
+        Command::New(new) => steps::new(&new.dir, new.force).map(|outcome| (outcome, Vec::new())),
+        Command::Inspect(inspect) => {
+            let plan = resolve(inspect.plan.as_deref(), &inspect.overlay())?;
+            steps::load(&plan, bar).map(|desk| (steps::inspect(&desk), Vec::new()))
+        }
+        Command::Surface(surface) => {
+            let plan = resolve(surface.plan.as_deref(), &surface.overlay())?;
+            with_outputs(&plan, &surface.results, bar, |desk, set| {
+                steps::surface(desk, set).map(|done| done.0)
+            })
+        }
+        Command::Run(run) => {
+            let plan = resolve(Some(&run.plan), &run.overlay())?;
+            with_outputs(&plan, &run.results, bar, steps::run)
+        }
+    }
+}
+
+/// The plan file, if there is one, with the flags laid over it.
+fn resolve(file: Option<&Path>, flags: &Plan) -> Result<Plan, StepError> {
+    let Some(file) = file else { return Ok(flags.clone()) };
+    let (text, _) = read_text(file).map_err(|e| StepError::Files(vec![e]))?;
+    Ok(Plan::parse(file, &text)?.overlaid(flags)?)
+}
+
+/// Opens the output set first, so that a run does not end at a folder that it cannot write.
+fn with_outputs(
+    plan: &Plan,
+    results: &Results,
+    bar: &dyn Progress,
+    step: impl FnOnce(&steps::Desk, &mut OutputSet) -> Result<Outcome, StepError>,
+) -> Done {
+    let mut set = OutputSet::begin(&results.out, results.force)?;
+    let desk = steps::load(plan, bar)?;
+    let outcome = step(&desk, &mut set)?;
+    steps::write_settings(plan, &mut set)?;
+    let files = set.commit()?;
+    Ok((outcome, files))
+}

@@ -1,0 +1,144 @@
+//! Reads every input that a plan names and builds the job.
+
+use std::path::Path;
+use std::time::Instant;
+
+use jiff::tz::TimeZone;
+
+use super::{Outcome, Progress, StepError};
+use crate::files::write::{InputFile, Provenance};
+use crate::files::{FileError, RawFeature, ReadAs, read_features};
+use crate::job::{Builder, Job, SignDefaults};
+use crate::plan::Plan;
+use crate::record::LineKind;
+
+/// What every step works at: the plan, the job made of its inputs, and who watches.
+pub struct Desk<'a> {
+    /// The plan with the flags laid over it.
+    pub plan: &'a Plan,
+    /// The job.
+    pub job: Job,
+    /// Told what is being done.
+    pub progress: &'a dyn Progress,
+    /// Seconds it took to read the inputs.
+    pub read_seconds: f64,
+}
+
+impl Desk<'_> {
+    /// The origin that every output states.
+    pub fn provenance(&self) -> Provenance {
+        Provenance { settings: self.plan.to_json(), inputs: self.job.inputs.clone() }
+    }
+
+    /// The names of the input files of some roles, for messages about the whole job.
+    pub fn files_of(&self, roles: &[&str]) -> String {
+        let named: Vec<&str> = self
+            .job
+            .inputs
+            .iter()
+            .filter(|i| roles.contains(&i.role.as_str()))
+            .map(|i| i.file.as_str())
+            .collect();
+        if named.is_empty() { "no input file".to_string() } else { named.join(", ") }
+    }
+
+    /// An outcome that begins with what was odd in the inputs.
+    pub fn outcome(&self) -> Outcome {
+        let mut outcome = Outcome::default();
+        for warning in self.job.findings.warnings() {
+            outcome.warn(warning.to_string());
+        }
+        outcome
+    }
+}
+
+/// Reads the inputs of a plan. Files that cannot be read and faults of their features are
+/// all told together.
+///
+/// # Errors
+/// [`StepError::Files`], [`StepError::Setting`] for a kind or time zone that is not known,
+/// [`StepError::Job`].
+pub fn load<'a>(plan: &'a Plan, progress: &'a dyn Progress) -> Result<Desk<'a>, StepError> {
+    let started = Instant::now();
+    let mut builder = Builder::new(&plan.fields, zone_of(plan)?);
+    let mut reading = Reading { plan, progress, builder: &mut builder, failed: Vec::new() };
+    for layer in &plan.sign {
+        let defaults = SignDefaults { season: layer.season.clone() };
+        reading.file("sign", &layer.file, ReadAs::Points, |b, raw| b.sign(raw, &defaults));
+    }
+    for layer in &plan.survey {
+        reading.file("survey", &layer.file, ReadAs::Lines, |b, raw| b.leg(raw));
+    }
+    for layer in &plan.line {
+        let kind = LineKind::from_word(&layer.kind).ok_or_else(|| unknown_kind(&layer.kind))?;
+        reading.file("line", &layer.file, ReadAs::Lines, |b, raw| b.line(raw, kind));
+    }
+    for layer in &plan.keep_out {
+        let distance_m = layer.distance_m.map(|d| d.get());
+        reading.file("keep_out", &layer.file, ReadAs::Points, |b, raw| {
+            b.keep_out(raw, distance_m, layer.reason.as_deref());
+        });
+    }
+    for layer in &plan.station {
+        reading.file("station", &layer.file, ReadAs::Points, Builder::station);
+    }
+    if let Some(area) = &plan.place.area {
+        reading.file("area", area, ReadAs::Lines, Builder::area);
+    }
+    if let Some(at) = &plan.surface.at {
+        reading.file("at", at, ReadAs::Points, Builder::query);
+    }
+    if !reading.failed.is_empty() {
+        return Err(StepError::Files(reading.failed));
+    }
+    let job = builder.finish(plan.place.epsg)?;
+    Ok(Desk { plan, job, progress, read_seconds: started.elapsed().as_secs_f64() })
+}
+
+fn zone_of(plan: &Plan) -> Result<Option<TimeZone>, StepError> {
+    let Some(name) = &plan.place.time_zone else { return Ok(None) };
+    TimeZone::get(name).map(Some).map_err(|_| StepError::Setting {
+        key: "place.time_zone",
+        what: format!("\"{name}\" is not an IANA time zone such as \"Australia/Sydney\""),
+    })
+}
+
+fn unknown_kind(word: &str) -> StepError {
+    let known: Vec<&str> = LineKind::ALL.iter().map(|k| k.word()).collect();
+    StepError::Setting {
+        key: "line.kind",
+        what: format!("unknown kind \"{word}\"; known are {}", known.join(", ")),
+    }
+}
+
+struct Reading<'a> {
+    plan: &'a Plan,
+    progress: &'a dyn Progress,
+    builder: &'a mut Builder,
+    failed: Vec<FileError>,
+}
+
+impl Reading<'_> {
+    fn file(&mut self, role: &str, path: &Path, read_as: ReadAs, take: impl Fn(&mut Builder, RawFeature)) {
+        let path = self.plan.base.join(path);
+        self.progress.stage(&format!("reading {}", path.display()), None);
+        let mut seen = 0;
+        let read = read_features(&path, read_as, &mut |raw| {
+            seen += 1;
+            if seen % 4096 == 0 {
+                self.progress.reach(seen);
+            }
+            take(self.builder, raw);
+        });
+        match read {
+            Ok(report) => {
+                if report.features == 0 {
+                    self.builder.findings().warn_at(path.display(), "holds no feature of the kind wanted");
+                }
+                let file = path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
+                self.builder.input(InputFile { role: role.to_string(), file, sha256: report.sha256 });
+            }
+            Err(why) => self.failed.push(why),
+        }
+    }
+}

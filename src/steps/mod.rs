@@ -1,0 +1,19 @@
+//! One function a command. A step takes the job and the plan, writes its files into the
+//! output set and says what it did; only steps call readers and writers, and none prints.
+
+mod error;
+mod inspect;
+mod load;
+mod new;
+mod outcome;
+mod run;
+mod sign;
+mod surface;
+
+pub use error::StepError;
+pub use inspect::inspect;
+pub use load::{Desk, load};
+pub use new::new;
+pub use outcome::{Outcome, Progress, Silent, Summary};
+pub use run::{run, write_settings};
+pub use surface::{SurfaceDone, surface};
