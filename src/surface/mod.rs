@@ -3,6 +3,7 @@
 //! Densities are in sign per km² of the frame; bandwidths are standard deviations along an
 //! axis, in metres.
 
+pub mod along;
 mod bandwidth;
 mod choose;
 mod density;

@@ -1,0 +1,55 @@
+//! The rational function that stands for the exponential.
+//!
+//! exp(x) ≈ 2 Re Σ c_k / (x − z_k) for all x ≤ 0, with sixteen poles in conjugate pairs.
+//! Poles and residues come from the Carathéodory–Fejér method (Trefethen, Weideman &
+//! Schmelzer 2006, BIT 46:653–670), computed here in 45-digit arithmetic; the largest
+//! error on the half line is 4.3e-16. Fewer poles would be enough for a picture (ten:
+//! 2.7e-10), but the slope of a likelihood wants the far tails.
+
+use num_complex::Complex64;
+
+/// A pole of the upper half plane, with its residue.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub(crate) struct Pole {
+    pub z: Complex64,
+    pub c: Complex64,
+}
+
+const fn pole(z_re: f64, z_im: f64, c_re: f64, c_im: f64) -> Pole {
+    Pole { z: Complex64::new(z_re, z_im), c: Complex64::new(c_re, c_im) }
+}
+
+/// The eight upper poles.
+pub(crate) const POLES: [Pole; 8] = [
+    pole(6.4161776990994364, 1.1941223933701388, -64.500878025539770, -224.59440762652149),
+    pole(5.9481522689511798, 3.5874573620183227, 113.39775178483954, 101.94721704215885),
+    pole(4.9931747377179989, 5.9968817136039429, -62.518392463208072, -11.190391094283295),
+    pole(3.5091036084149208, 8.4361989858843762, 15.059585270023514, -5.7514052776421839),
+    pole(1.4193758971856691, 10.925363484496724, -1.4793007113558071, 1.7686588323782973),
+    pole(-1.4139284624888824, 13.497725698892748, 0.041023136835410495, -0.15743466173455519),
+    pole(-5.2649713434426421, 16.220221473167931, 2.1151742182464767e-4, 4.3892969647380888e-3),
+    pole(-10.843917078696982, 19.277446167181658, -5.0901521865211971e-7, -2.4220017652852447e-5),
+];
+
+/// The rational function at 0: what a unit of mass becomes, so dividing by it keeps mass.
+pub(crate) fn at_zero() -> f64 {
+    POLES.iter().map(|pole| -2.0 * (pole.c / pole.z).re).sum()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn stands_for_the_exponential_on_the_half_line() {
+        let mut worst = 0.0_f64;
+        for step in 0..2000 {
+            let x = -(10f64.powf(f64::from(step) / 250.0 - 4.0) - 1e-4);
+            let r: f64 = POLES.iter().map(|pole| 2.0 * (pole.c / (x - pole.z)).re).sum();
+            worst = worst.max((r - x.exp()).abs());
+        }
+        // The residues reach 250, so rounding alone is worth about 1e-13.
+        assert!(worst < 2e-13, "{worst:e}");
+        assert!((at_zero() - 1.0).abs() < 1e-13);
+    }
+}

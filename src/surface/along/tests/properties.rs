@@ -1,0 +1,261 @@
+//! What holds on every network: mass, symmetry, and indifference to how edges are cut
+//! and directed.
+
+use proptest::prelude::*;
+
+use super::*;
+
+/// A random network: a tree of some nodes with extra edges, loops among them, and a
+/// second component; with records on it.
+fn any_network() -> impl Strategy<Value = (LineGraph, Vec<Source>)> {
+    let length = || (1.0..3.5f64).prop_map(|log| 10f64.powf(log));
+    let tree = prop::collection::vec((0.0..1.0f64, length()), 1..12);
+    let extra = prop::collection::vec((0.0..1.0f64, 0.0..1.0f64, length()), 0..8);
+    let records = prop::collection::vec((0.0..1.0f64, 0.0..=1.0f64, 0.2..3.0f64), 1..10);
+    (tree, extra, records).prop_map(|(tree, extra, records)| {
+        let nodes = tree.len() as u32 + 1;
+        let pick = |share: f64, of: u32| ((share * f64::from(of)) as u32).min(of - 1);
+        let mut edges: Vec<_> = tree
+            .iter()
+            .zip(1..)
+            .map(|(&(share, length_m), node)| (pick(share, node), node, length_m))
+            .collect();
+        edges.extend(extra.iter().map(|&(a, b, length_m)| (pick(a, nodes), pick(b, nodes), length_m)));
+        edges.extend([(nodes, nodes + 1, 700.0), (nodes + 1, nodes + 1, 400.0)]);
+        let graph = graph(nodes as usize + 2, &edges);
+        let records = records
+            .iter()
+            .map(|&(edge, share, weight)| {
+                let edge = pick(edge, edges.len() as u32);
+                Source { at: at(edge, share * edges[edge as usize].2), weight }
+            })
+            .collect();
+        (graph, records)
+    })
+}
+
+/// Both ends of every edge, in turn.
+fn edge_ends(graph: &LineGraph) -> Vec<EdgePoint> {
+    let edges = graph.edges().iter().zip(0..);
+    edges.flat_map(|(edge, index)| [at(index, 0.0), at(index, edge.length_m)]).collect()
+}
+
+/// Mass on the component of node 0 and on the other.
+fn masses(graph: &LineGraph, field: &Field) -> [f64; 2] {
+    let mut sums = [0.0; 2];
+    for index in 0..graph.edges().len() {
+        sums[component(graph, index as u32)] += field.mass_between(2 * index, 2 * index + 1);
+    }
+    sums
+}
+
+fn component(graph: &LineGraph, edge: u32) -> usize {
+    usize::from(edge as usize + 2 >= graph.edges().len())
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(50))]
+
+    #[test]
+    fn mass_is_kept_on_every_component((graph, records) in any_network(), log_sigma in 1.0..3.3f64) {
+        let sigma_m = 10f64.powf(log_sigma);
+        let mut expected = [0.0; 2];
+        records.iter().for_each(|record| expected[component(&graph, record.at.edge)] += record.weight);
+        // A record at the very end of an edge is no mass of the stretch between the ends,
+        // so the stretches are asked for with records strictly inside.
+        let inside = records.iter().all(|record| {
+            let length_m = graph.edges()[record.at.edge as usize].length_m;
+            record.at.along_m > 0.0 && record.at.along_m < length_m
+        });
+        prop_assume!(inside);
+        let field = heat(&graph, &records, &edge_ends(&graph), sigma_m);
+        for (found, expected) in masses(&graph, &field).iter().zip(expected) {
+            prop_assert!((found - expected).abs() < 1e-10, "{found} {expected}");
+        }
+        let kernel = SplitKernel { kernel: Kernel::Quartic, rule: SplitRule::Continuous, sigma_m: 25.0 };
+        match kernel.density(&Chains::of(&graph), &records, &edge_ends(&graph)) {
+            Ok(field) => for (found, expected) in masses(&graph, &field).iter().zip(expected) {
+                prop_assert!((found - expected).abs() < 1e-9, "{found} {expected}");
+            },
+            Err(error) => {
+                let refused = matches!(error, AlongError::TooManyWalks { .. });
+                prop_assert!(refused, "{error}");
+            }
+        }
+    }
+
+    #[test]
+    fn the_kernel_is_symmetric((graph, records) in any_network(), log_sigma in 1.0..3.3f64) {
+        prop_assume!(records.len() >= 2);
+        let sigma_m = 10f64.powf(log_sigma);
+        let (x, y) = (records[0].at, records[1].at);
+        let there = heat(&graph, &[Source { at: x, weight: 1.0 }], &[y], sigma_m).per_m[0];
+        let back = heat(&graph, &[Source { at: y, weight: 1.0 }], &[x], sigma_m).per_m[0];
+        prop_assert!((there - back).abs() <= 2.0 * ERROR_OF_PEAK * normal(0.0, sigma_m), "{there} {back}");
+    }
+
+    #[test]
+    fn cutting_and_turning_edges_changes_nothing(
+        (whole, records) in any_network(), log_sigma in 1.0..3.3f64, share in 0.05..0.95f64,
+    ) {
+        let sigma_m = 10f64.powf(log_sigma);
+        // Edge 2i is the far part of edge i, turned around; edge 2i + 1 the near part.
+        let mut edges = Vec::new();
+        for (edge, middle) in whole.edges().iter().zip(whole.nodes() as u32..) {
+            edges.push((edge.to, middle, (1.0 - share) * edge.length_m));
+            edges.push((edge.from, middle, share * edge.length_m));
+        }
+        let cut = graph(whole.nodes() + whole.edges().len(), &edges);
+        let moved = |point: EdgePoint| {
+            let length_m = whole.edges()[point.edge as usize].length_m;
+            if point.along_m <= share * length_m {
+                at(2 * point.edge + 1, point.along_m)
+            } else {
+                at(2 * point.edge, length_m - point.along_m)
+            }
+        };
+        let queries: Vec<_> = whole.edges().iter().zip(0..).map(|(edge, i)| at(i, 0.37 * edge.length_m)).collect();
+        let moved_queries: Vec<_> = queries.iter().map(|&query| moved(query)).collect();
+        let moved_records: Vec<_> = records.iter().map(|r| Source { at: moved(r.at), ..*r }).collect();
+        let one = heat(&whole, &records, &queries, sigma_m).per_m;
+        let other = heat(&cut, &moved_records, &moved_queries, sigma_m).per_m;
+        let total: f64 = records.iter().map(|record| record.weight).sum();
+        for (one, other) in one.iter().zip(&other) {
+            prop_assert!((one - other).abs() <= 2.0 * ERROR_OF_PEAK * total * normal(0.0, sigma_m));
+        }
+    }
+
+    #[test]
+    fn rows_and_own_values_are_the_density_of_one_record((graph, records) in any_network(), log_sigma in 1.3..3.0f64) {
+        let sigma_m = 10f64.powf(log_sigma);
+        let chains = Chains::of(&graph);
+        let network = HeatNetwork::new(&chains);
+        let places: Vec<_> = records.iter().map(|record| record.at).collect();
+        let pairs = HeatPairs::new(&network, sigma_m);
+        let others = greens::ShapesByChain::new(&pairs, &places);
+        let own = greens::own_values(&network, &places, sigma_m);
+        let peak = normal(0.0, sigma_m);
+        for (index, &place) in places.iter().enumerate() {
+            let field = heat(&graph, &[Source { at: place, weight: 1.0 }], &places, sigma_m);
+            prop_assert!((own[index] - field.per_m[index]).abs() < 1e-10 * peak);
+            let mut row = vec![0.0; places.len()];
+            for (other, value) in pairs.row(&pairs.shape(place), &others) {
+                row[other as usize] = value;
+            }
+            for (row, density) in row.iter().zip(&field.per_m) {
+                prop_assert!((row - density).abs() < 1e-6 * peak, "{row} {density}");
+            }
+        }
+    }
+
+    #[test]
+    fn effort_in_reach_is_the_integral_of_the_kernel((graph, records) in any_network()) {
+        let kernel = SplitKernel { kernel: Kernel::Epanechnikov, rule: SplitRule::Continuous, sigma_m: 30.0 };
+        let chains = Chains::of(&graph);
+        let everywhere: Vec<_> = graph.edges().iter().zip(0..)
+            .map(|(edge, index)| Spread { edge: index, from_m: 0.0, to_m: edge.length_m, per_m: 2.0 }).collect();
+        let places: Vec<_> = records.iter().map(|record| record.at).collect();
+        if let Ok(found) = kernel.spread_at(&chains, &everywhere, &places) {
+            for found in found {
+                prop_assert!((found - 2.0).abs() < 1e-9, "{found}");
+            }
+        }
+    }
+}
+
+/// On one long straight line, cut into uneven edges, it is the one-dimensional kernel.
+#[test]
+fn a_long_straight_line_gives_the_normal_density() {
+    let edges: Vec<_> = (0..40).map(|i| (i, i + 1, 100.0 + 37.0 * f64::from(i % 5))).collect();
+    let line = graph(41, &edges);
+    let start = |edge: u32| edges[..edge as usize].iter().map(|edge| edge.2).sum::<f64>();
+    let (u, sigma_m) = (start(20) + 55.0, 200.0);
+    let queries: Vec<_> = (5..35).map(|edge| at(edge, 80.0)).collect();
+    let expected: Vec<_> = (5..35).map(|edge| normal(start(edge) + 80.0 - u, sigma_m)).collect();
+    assert_close(&heat(&line, &one(20, 55.0), &queries, sigma_m).per_m, &expected, normal(0.0, sigma_m));
+}
+
+/// The number of threads does not show, to the bit.
+#[test]
+fn threads_do_not_show() {
+    let edges: Vec<_> = (0..30).map(|i| (i % 7, (i * 5 + 1) % 11, 90.0 + f64::from(i))).collect();
+    let graph = graph(11, &edges);
+    let records: Vec<_> = (0..30).map(|edge| Source { at: at(edge, 40.0), weight: 1.5 }).collect();
+    let kernel = SplitKernel { kernel: Kernel::Quartic, rule: SplitRule::Continuous, sigma_m: 60.0 };
+    let run = |threads| {
+        let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
+        pool.install(|| {
+            let split = kernel.density(&Chains::of(&graph), &records, &edge_ends(&graph)).unwrap();
+            (heat(&graph, &records, &edge_ends(&graph), 80.0), split)
+        })
+    };
+    assert_eq!(run(1), run(3));
+}
+
+/// A place without others within reach decides nothing alone, doubled records count as
+/// one place, and the maximum is a maximum.
+#[test]
+fn the_likelihood_has_a_maximum_inside() {
+    let line = graph(4, &[(0, 1, 20000.0), (2, 3, 100.0)]);
+    let chains = Chains::of(&line);
+    let network = HeatNetwork::new(&chains);
+    let mut records: Vec<_> = (0..60)
+        .map(|i| Source { at: at(0, 3000.0 + 13000.0 * (f64::from(i) * 0.618_034).fract()), weight: 1.0 })
+        .collect();
+    records.push(records[7]);
+    records.push(Source { at: at(1, 50.0), weight: 1.0 });
+    let found = likelihood_bandwidth(&network, &records, (20.0, 4000.0)).unwrap();
+    assert_eq!(found.alone, 1);
+    assert!(!found.at_end_of_range, "{found:?}");
+    let best = found.tried.iter().map(|t| t.1).fold(f64::NEG_INFINITY, f64::max);
+    let place = found.tried.iter().position(|t| t.1 == best).unwrap();
+    assert!(place > 0 && place + 1 < found.tried.len());
+    // Leave-one-out by the definition, with one-dimensional normal densities: the line is
+    // long enough for its ends not to show.
+    let by_hand = |sigma: f64| {
+        let xs: Vec<(f64, f64)> =
+            (0..60).map(|i| (records[i].at.along_m, if i == 7 { 2.0 } else { 1.0 })).collect();
+        let mut sum = 0.0;
+        for (i, &(x, w)) in xs.iter().enumerate() {
+            let rest: f64 = xs
+                .iter()
+                .enumerate()
+                .filter(|(j, _)| *j != i)
+                .map(|(_, &(y, v))| v * normal(x - y, sigma))
+                .sum();
+            sum += w * rest.ln();
+        }
+        sum / 61.0
+    };
+    for &(sigma_m, score) in found.tried.iter().filter(|t| t.0 > 200.0 && t.0 < 500.0) {
+        assert!((score - by_hand(sigma_m)).abs() < 1e-6, "{sigma_m}: {score} {}", by_hand(sigma_m));
+    }
+}
+
+/// A dense web at a wide bandwidth is refused with a bandwidth that is then accepted.
+#[test]
+fn walks_that_explode_are_refused_with_what_fits() {
+    let side = 12u32;
+    let mut edges = Vec::new();
+    for row in 0..side {
+        for column in 0..side {
+            let node = row * side + column;
+            if column + 1 < side {
+                edges.push((node, node + 1, 50.0));
+            }
+            if row + 1 < side {
+                edges.push((node, node + side, 50.0));
+            }
+        }
+    }
+    let web = graph((side * side) as usize, &edges);
+    let chains = Chains::of(&web);
+    let records: Vec<_> = (0..50).map(|edge| Source { at: at(edge, 20.0), weight: 1.0 }).collect();
+    let kernel = SplitKernel { kernel: Kernel::Quartic, rule: SplitRule::Continuous, sigma_m: 500.0 };
+    let Err(AlongError::TooManyWalks { fits_m, .. }) = kernel.density(&chains, &records, &[]) else {
+        panic!("not refused");
+    };
+    assert!(fits_m > 50.0 && fits_m < 500.0, "{fits_m}");
+    let smaller = SplitKernel { sigma_m: fits_m, ..kernel };
+    assert!(smaller.spread_at(&chains, &[], &[at(0, 0.0)]).is_ok());
+}
