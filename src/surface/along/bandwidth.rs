@@ -40,7 +40,7 @@ const SAME_PLACE_M: f64 = 0.01;
 ///
 /// # Errors
 /// [`AlongError::TooFewPlaces`] if fewer than two places share a component.
-pub fn likelihood_bandwidth(
+pub(super) fn likelihood_bandwidth(
     network: &HeatNetwork,
     records: &[Source],
     range_m: (f64, f64),

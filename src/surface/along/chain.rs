@@ -43,7 +43,7 @@ pub(crate) struct ChainEnd {
 /// A network contracted to its junctions. "Junction" here is every node that is kept:
 /// three or more edge ends, a dead end, or one node of a ring that has neither.
 #[derive(Clone, PartialEq, Debug)]
-pub struct Chains {
+pub(crate) struct Chains {
     pub(crate) chains: Vec<Chain>,
     /// The chain ends at each junction, in chain order; its length is the degree.
     pub(crate) ends: Vec<Vec<ChainEnd>>,
@@ -77,11 +77,6 @@ impl Chains {
     /// Number of chains.
     pub fn len(&self) -> usize {
         self.chains.len()
-    }
-
-    /// Whether the network holds no line at all.
-    pub fn is_empty(&self) -> bool {
-        self.chains.is_empty()
     }
 
     /// Where a position on an edge lies on its chain. The edge must exist.

@@ -38,7 +38,7 @@ impl LineGraph {
     pub fn new(nodes: usize, edges: Vec<GraphEdge>) -> Result<Self, AlongError> {
         for (index, edge) in edges.iter().enumerate() {
             let known = (edge.from as usize) < nodes && (edge.to as usize) < nodes;
-            if !known || !(edge.length_m.is_finite() && edge.length_m > 0.0) {
+            if !(known && edge.length_m.is_finite() && edge.length_m > 0.0) {
                 return Err(AlongError::Edge { edge: index, length_m: edge.length_m });
             }
         }

@@ -9,7 +9,7 @@ use rayon::prelude::*;
 use super::chain::{ChainPoint, Chains};
 use super::heat::HeatNetwork;
 use super::poles::{POLES, at_zero};
-use super::{AlongError, EdgePoint};
+use super::{EdgePoint, KernelSums, Source};
 
 const ZERO: Complex64 = Complex64::new(0.0, 0.0);
 
@@ -24,8 +24,8 @@ type PerPole<T> = [T; POLES.len()];
 ///
 /// Holds, for every two junctions within seven σ of each other along lines, the resolvents
 /// of all poles there. Error: at most 1e-6 of the free-line peak.
-pub struct HeatPairs<'a> {
-    network: &'a HeatNetwork<'a>,
+pub(crate) struct HeatPairs<'a> {
+    network: &'a HeatNetwork,
     q: PerPole<Complex64>,
     scale: PerPole<Complex64>,
     /// For each junction the near ones, ascending, with the resolvents between the two.
@@ -44,7 +44,7 @@ pub(crate) struct Shape {
 impl<'a> HeatPairs<'a> {
     /// Prepares a bandwidth; `sigma_m` is positive. One sparse solve for each junction and
     /// pole.
-    pub fn new(network: &'a HeatNetwork<'a>, sigma_m: f64) -> Self {
+    pub fn new(network: &'a HeatNetwork, sigma_m: f64) -> Self {
         let chains = network.chains();
         let resolvents: Vec<_> = POLES.par_iter().map(|pole| network.resolvent(pole, sigma_m)).collect();
         let near: Vec<_> = (0..chains.junctions())
@@ -178,6 +178,19 @@ impl ShapesByChain {
     fn on(&self, chain: usize) -> &[(u32, Shape)] {
         &self.shapes[self.starts[chain]..self.starts[chain + 1]]
     }
+}
+
+/// Sums over some points of the heat kernel at each query.
+pub(crate) fn heat_sums(
+    network: &HeatNetwork,
+    points: &[Source],
+    queries: &[EdgePoint],
+    sigma_m: f64,
+) -> Vec<KernelSums> {
+    let pairs = HeatPairs::new(network, sigma_m);
+    let positions: Vec<EdgePoint> = points.iter().map(|point| point.at).collect();
+    let others = ShapesByChain::new(&pairs, &positions);
+    queries.par_iter().map(|&at| KernelSums::over(&pairs.row(&pairs.shape(at), &others), points)).collect()
 }
 
 /// The junctions within a distance of one, itself included, in ascending order.

@@ -39,8 +39,8 @@ const ZERO: Complex64 = Complex64::new(0.0, 0.0);
 
 /// A network made ready for heat: its chains and the elimination order of its junctions.
 #[derive(Clone, PartialEq, Debug)]
-pub struct HeatNetwork<'a> {
-    chains: &'a Chains,
+pub(crate) struct HeatNetwork {
+    chains: Chains,
     pattern: Pattern,
     /// Where each chain's two junctions meet in the matrix; `None` for a loop.
     slots: Vec<Option<usize>>,
@@ -57,9 +57,9 @@ pub(crate) struct Resolvent<'a> {
     pub factors: Factors<'a>,
 }
 
-impl<'a> HeatNetwork<'a> {
+impl HeatNetwork {
     /// Finds the elimination order. Once a network.
-    pub fn new(chains: &'a Chains) -> Self {
+    pub fn new(chains: Chains) -> Self {
         let entries = chains.chains.iter().map(|chain| (chain.a, chain.b));
         let pattern = Pattern::new(chains.junctions(), entries);
         let slots = chains
@@ -71,8 +71,8 @@ impl<'a> HeatNetwork<'a> {
     }
 
     /// The chains it stands on.
-    pub fn chains(&self) -> &'a Chains {
-        self.chains
+    pub fn chains(&self) -> &Chains {
+        &self.chains
     }
 
     /// Row of a junction in elimination order.
@@ -115,13 +115,13 @@ impl<'a> HeatNetwork<'a> {
     ///
     /// The poles are worked on in parallel and added in order.
     pub fn diffuse(&self, load: &Load, queries: &[EdgePoint], sigma_m: f64) -> Field {
-        let stops = Stops::sorted(self.chains, load, queries);
+        let stops = Stops::sorted(&self.chains, load, queries);
         self.diffuse_sorted(&stops, sigma_m)
     }
 
     pub(crate) fn diffuse_sorted(&self, stops: &Stops, sigma_m: f64) -> Field {
         let parts: Vec<Field> = POLES.par_iter().map(|pole| self.one_pole(pole, stops, sigma_m)).collect();
-        let mut field = Field { per_m: vec![0.0; stops.queries], before: vec![0.0; stops.queries] };
+        let mut field = Field::zero(stops.queries);
         for part in &parts {
             field.add(part);
         }
@@ -137,7 +137,7 @@ impl<'a> HeatNetwork<'a> {
         let resolvent = self.resolvent(pole, sigma_m);
         let sums = RunningSums::of(&resolvent, stops);
         let at_junctions = self.junction_values(&resolvent, &sums);
-        let mut field = Field { per_m: vec![0.0; stops.queries], before: vec![0.0; stops.queries] };
+        let mut field = Field::zero(stops.queries);
         let value_scale = -2.0 * pole.c * (2.0 / (sigma_m * sigma_m));
         let flux_scale = -2.0 * pole.c / pole.z;
         for (index, chain) in self.chains.chains.iter().enumerate() {
@@ -223,7 +223,7 @@ impl RunningSums {
             [at_junctions[0] - self.ends[chain].0 * half, at_junctions[1] - self.ends[chain].1 * half];
         let (alpha, beta) = ((at_a - e * at_b) / d, (at_b - e * at_a) / d);
         let mut decayed = alpha;
-        let rising: Vec<Complex64> = self.from_end_b(range.clone(), beta);
+        let rising: Vec<Complex64> = self.back_from_b(range.clone(), beta);
         for (at, &from_b_end) in range.clone().zip(&rising) {
             decayed *= self.decay[at];
             if let Some(query) = stops.stops[at].query() {
@@ -235,7 +235,7 @@ impl RunningSums {
     }
 
     /// A value at the end `b`, decayed back to each stop of its chain.
-    fn from_end_b(&self, range: std::ops::Range<usize>, value: Complex64) -> Vec<Complex64> {
+    fn back_from_b(&self, range: std::ops::Range<usize>, value: Complex64) -> Vec<Complex64> {
         let mut decayed = vec![value; range.len()];
         for at in (0..range.len().saturating_sub(1)).rev() {
             decayed[at] = decayed[at + 1] * self.decay[range.start + at + 1];

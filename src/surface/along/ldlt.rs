@@ -169,13 +169,13 @@ impl Factors<'_> {
                 inverse.below[k] -= factor * inverse.diagonal[row_k];
                 // Rows of column j below k are all rows of column row_k: walk both.
                 let mut other = pattern.starts[row_k];
-                for i in k + 1..column.end {
+                for (i, &factor_i) in below.iter().enumerate().take(column.end).skip(k + 1) {
                     while pattern.rows[other] != pattern.rows[i] {
                         other += 1;
                     }
                     let z = inverse.below[other];
                     inverse.below[i] -= factor * z;
-                    inverse.below[k] -= below[i] * z;
+                    inverse.below[k] -= factor_i * z;
                 }
             }
             let mut corner = diagonal[j].inv();
@@ -213,9 +213,9 @@ mod tests {
         let shift = Complex64::new(0.2, 0.7);
         let mut matrix = Matrix::zero(&pattern);
         let mut dense = vec![vec![ZERO; size]; size];
-        for i in 0..size {
+        for (i, row) in dense.iter_mut().enumerate() {
             matrix.diagonal[pattern.order[i] as usize] += shift;
-            dense[i][i] += shift;
+            row[i] += shift;
         }
         for &(i, j) in &entries {
             let w = weight(i, j);

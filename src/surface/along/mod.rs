@@ -8,17 +8,17 @@ mod heat;
 mod ldlt;
 mod poles;
 mod profile;
+mod smoother;
 mod split;
 mod stops;
 #[cfg(test)]
 mod tests;
 mod walk;
 
-pub use bandwidth::{LikelihoodBandwidth, likelihood_bandwidth};
-pub use chain::Chains;
+pub use bandwidth::LikelihoodBandwidth;
 pub use graph::{EdgePoint, GraphEdge, LineGraph};
-pub use greens::HeatPairs;
-pub use heat::{ERROR_OF_PEAK, HeatNetwork};
+pub use heat::ERROR_OF_PEAK;
+pub use smoother::{LineKernel, LineSmoother};
 pub use split::{MOST_PASSAGES, SplitKernel};
 pub use walk::SplitRule;
 
@@ -116,8 +116,37 @@ impl Field {
         (self.before[one] - self.before[other]).abs()
     }
 
+    /// Nothing yet, at some number of positions.
+    fn zero(positions: usize) -> Self {
+        Self { per_m: vec![0.0; positions], before: vec![0.0; positions] }
+    }
+
     fn add(&mut self, other: &Field) {
         self.per_m.iter_mut().zip(&other.per_m).for_each(|(sum, value)| *sum += value);
         self.before.iter_mut().zip(&other.before).for_each(|(sum, value)| *sum += value);
+    }
+}
+
+/// Sums of the kernel between one position and some weighted points; what an interval for
+/// a weighted sum asks for.
+#[derive(Clone, Copy, PartialEq, Debug, Default)]
+pub struct KernelSums {
+    /// Σ w K², per square metre.
+    pub squares: f64,
+    /// The largest K among points with weight, per metre.
+    pub largest: f64,
+}
+
+impl KernelSums {
+    fn over(row: &[(u32, f64)], points: &[Source]) -> Self {
+        let mut sums = Self::default();
+        for &(index, kernel) in row {
+            let weight = points[index as usize].weight;
+            if weight > 0.0 {
+                sums.squares += weight * kernel * kernel;
+                sums.largest = sums.largest.max(kernel);
+            }
+        }
+        sums
     }
 }

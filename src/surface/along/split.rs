@@ -11,7 +11,7 @@ use rayon::prelude::*;
 use super::chain::{ChainEnd, Chains};
 use super::profile;
 use super::walk::{SplitRule, Visit, walk};
-use super::{AlongError, EdgePoint, Field, Source, Spread};
+use super::{AlongError, EdgePoint, Field, KernelSums, Source, Spread};
 use crate::surface::Kernel;
 
 /// Passages of walks over chains, records counted apart, that a request may cost: about
@@ -41,13 +41,13 @@ struct Held {
 }
 
 /// Things sorted by chain and position.
-pub(crate) struct ByChain {
+struct ByChain {
     held: Vec<Held>,
     starts: Vec<usize>,
 }
 
 impl ByChain {
-    pub(crate) fn new(chains: &Chains, positions: impl Iterator<Item = EdgePoint>) -> Self {
+    fn new(chains: &Chains, positions: impl Iterator<Item = EdgePoint>) -> Self {
         let mut placed: Vec<_> = positions.map(|at| chains.place(at)).enumerate().collect();
         placed.sort_by(|p, q| p.1.chain.cmp(&q.1.chain).then(p.1.x_m.total_cmp(&q.1.x_m)));
         let starts = (0..=chains.len())
@@ -80,7 +80,7 @@ impl SplitKernel {
     /// # Errors
     /// [`AlongError::TooManyWalks`] with the largest bandwidth that fits, if the walks
     /// from the records pass over more than [`MOST_PASSAGES`] chains.
-    pub fn density(
+    pub(crate) fn density(
         &self,
         chains: &Chains,
         records: &[Source],
@@ -92,14 +92,14 @@ impl SplitKernel {
         let parts: Vec<Field> = (0..TASKS)
             .into_par_iter()
             .map(|task| {
-                let mut field = Field { per_m: vec![0.0; queries.len()], before: vec![0.0; queries.len()] };
+                let mut field = Field::zero(queries.len());
                 for chain in (task..chains.len()).step_by(TASKS) {
                     self.spread_chain(chains, chain, records, &sources, &wanted, &mut field);
                 }
                 field
             })
             .collect();
-        let mut field = Field { per_m: vec![0.0; queries.len()], before: vec![0.0; queries.len()] };
+        let mut field = Field::zero(queries.len());
         parts.iter().for_each(|part| field.add(part));
         // Continuous splits cancel to rounding where the true value is 0.
         field.per_m.iter_mut().for_each(|value| *value = value.max(0.0));
@@ -187,7 +187,7 @@ impl SplitKernel {
     ///
     /// # Errors
     /// As [`SplitKernel::density`].
-    pub fn spread_at(
+    pub(crate) fn spread_at(
         &self,
         chains: &Chains,
         spread: &[Spread],
@@ -236,7 +236,7 @@ impl SplitKernel {
 
     /// The kernel between one position and each of some others, for those it reaches, as
     /// (number, kernel per metre), ascending.
-    pub(crate) fn row(&self, chains: &Chains, at: EdgePoint, others: &ByChain) -> Vec<(u32, f64)> {
+    fn row(&self, chains: &Chains, at: EdgePoint, others: &ByChain) -> Vec<(u32, f64)> {
         let place = chains.place(at);
         let length_m = chains.chains[place.chain as usize].length_m;
         let mut found: Vec<(u32, f64)> = Vec::new();
@@ -266,6 +266,21 @@ impl SplitKernel {
         }
         row.retain(|entry| entry.1 > 0.0);
         row
+    }
+
+    /// Sums over some points of the kernel at each query.
+    ///
+    /// # Errors
+    /// As [`SplitKernel::density`].
+    pub(crate) fn sums(
+        &self,
+        chains: &Chains,
+        points: &[Source],
+        queries: &[EdgePoint],
+    ) -> Result<Vec<KernelSums>, AlongError> {
+        self.check(chains, &ByChain::new(chains, queries.iter().copied()))?;
+        let others = ByChain::new(chains, points.iter().map(|point| point.at));
+        Ok(queries.par_iter().map(|&at| KernelSums::over(&self.row(chains, at, &others), points)).collect())
     }
 
     fn check(&self, chains: &Chains, sources: &ByChain) -> Result<(), AlongError> {

@@ -160,8 +160,7 @@ fn normal_walks_agree_with_heat() {
 fn effort_on_a_straight_track() {
     // A free line: the ends are 20 bandwidths away from the walked stretch.
     let track = graph(2, &[(0, 1, 15000.0)]);
-    let chains = Chains::of(&track);
-    let network = HeatNetwork::new(&chains);
+    let network = HeatNetwork::new(Chains::of(&track));
     let queries = [6000.0, 6200.0, 7500.0, 8500.0].map(|v| at(0, v));
     let records = [6000.0, 6100.0, 6300.0, 7500.0].map(|x| Source { at: at(0, x), weight: 1.0 });
     let walked = [Spread { edge: 0, from_m: 5000.0, to_m: 10000.0, per_m: 4.0 }];

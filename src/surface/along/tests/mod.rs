@@ -3,6 +3,8 @@
 mod closed_forms;
 mod properties;
 
+use super::chain::Chains;
+use super::heat::HeatNetwork;
 use super::*;
 use crate::surface::Kernel;
 
@@ -22,8 +24,7 @@ fn one(edge: u32, along_m: f64) -> [Source; 1] {
 
 /// The heat kernel of some records at some positions.
 fn heat(graph: &LineGraph, records: &[Source], queries: &[EdgePoint], sigma_m: f64) -> Field {
-    let chains = Chains::of(graph);
-    HeatNetwork::new(&chains).diffuse(&Load { points: records, spread: &[] }, queries, sigma_m)
+    HeatNetwork::new(Chains::of(graph)).diffuse(&Load { points: records, spread: &[] }, queries, sigma_m)
 }
 
 /// A star of `arms` arms of 1000 m; node 0 is the junction, every edge starts there.

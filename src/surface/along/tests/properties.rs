@@ -128,10 +128,9 @@ proptest! {
     #[test]
     fn rows_and_own_values_are_the_density_of_one_record((graph, records) in any_network(), log_sigma in 1.3..3.0f64) {
         let sigma_m = 10f64.powf(log_sigma);
-        let chains = Chains::of(&graph);
-        let network = HeatNetwork::new(&chains);
+        let network = HeatNetwork::new(Chains::of(&graph));
         let places: Vec<_> = records.iter().map(|record| record.at).collect();
-        let pairs = HeatPairs::new(&network, sigma_m);
+        let pairs = greens::HeatPairs::new(&network, sigma_m);
         let others = greens::ShapesByChain::new(&pairs, &places);
         let own = greens::own_values(&network, &places, sigma_m);
         let peak = normal(0.0, sigma_m);
@@ -144,6 +143,33 @@ proptest! {
             }
             for (row, density) in row.iter().zip(&field.per_m) {
                 prop_assert!((row - density).abs() < 1e-6 * peak, "{row} {density}");
+            }
+        }
+    }
+
+    #[test]
+    fn sums_agree_with_densities_one_by_one((graph, records) in any_network()) {
+        let places: Vec<_> = records.iter().map(|record| record.at).collect();
+        let smoother = LineSmoother::new(graph);
+        for kernel in [
+            LineKernel::Heat { sigma_m: 60.0 },
+            LineKernel::new(Kernel::Triangular, SplitRule::Continuous, 20.0),
+            LineKernel::new(Kernel::Gaussian, SplitRule::Discontinuous, 10.0),
+        ] {
+            let Ok(sums) = smoother.sums(kernel, &records, &places) else { continue };
+            let mut expected = vec![KernelSums::default(); places.len()];
+            for record in &records {
+                let one = Source { weight: 1.0, ..*record };
+                let field = smoother.density(kernel, &[one], &places).unwrap();
+                for (sums, value) in expected.iter_mut().zip(field.per_m) {
+                    sums.squares += record.weight * value * value;
+                    sums.largest = sums.largest.max(value);
+                }
+            }
+            let peak = normal(0.0, kernel.sigma_m());
+            for (sums, expected) in sums.iter().zip(expected) {
+                prop_assert!((sums.largest - expected.largest).abs() < 2e-6 * peak, "{kernel:?}");
+                prop_assert!((sums.squares - expected.squares).abs() < 1e-4 * peak * peak, "{kernel:?}");
             }
         }
     }
@@ -197,14 +223,13 @@ fn threads_do_not_show() {
 #[test]
 fn the_likelihood_has_a_maximum_inside() {
     let line = graph(4, &[(0, 1, 20000.0), (2, 3, 100.0)]);
-    let chains = Chains::of(&line);
-    let network = HeatNetwork::new(&chains);
+    let smoother = LineSmoother::new(line);
     let mut records: Vec<_> = (0..60)
         .map(|i| Source { at: at(0, 3000.0 + 13000.0 * (f64::from(i) * 0.618_034).fract()), weight: 1.0 })
         .collect();
     records.push(records[7]);
     records.push(Source { at: at(1, 50.0), weight: 1.0 });
-    let found = likelihood_bandwidth(&network, &records, (20.0, 4000.0)).unwrap();
+    let found = smoother.likelihood_bandwidth(&records, (20.0, 4000.0)).unwrap();
     assert_eq!(found.alone, 1);
     assert!(!found.at_end_of_range, "{found:?}");
     let best = found.tried.iter().map(|t| t.1).fold(f64::NEG_INFINITY, f64::max);
