@@ -1,0 +1,156 @@
+//! The invariants of a network, checked.
+
+use std::collections::{HashMap, HashSet};
+
+use super::exact::{Hit, crossing, hit, in_box};
+use super::lattice::{Lattice, Pixel};
+use super::strand::{Strand, Strands};
+use super::strips::Strips;
+use super::{KindSet, Network, NetworkError};
+use crate::frame::path_length_m;
+
+impl Network {
+    /// Every invariant that the network breaks, in words; an empty list is a sound network.
+    ///
+    /// 1. Every edge names two nodes, and its path begins and ends there.
+    /// 2. A node's degree is the number of edge ends there, and every node has one.
+    /// 3. An edge's length is that of its path, and is not zero.
+    /// 4. Edges meet only at nodes: no two cross, none enters the pixel of another's vertex, and
+    ///    a vertex that two edges share is an end of both. Places where lines on different
+    ///    levels were parted are exempt.
+    /// 5. No two edges are the same.
+    /// 6. A stretch is as long as its edge, to within √2 lattice steps for every vertex.
+    /// 7. Stretches lie in order on their line without overlap, and what a line lacks is no
+    ///    longer than the overshoots cut from it.
+    ///
+    /// Cost: that of noding the edges once more.
+    pub fn faults(&self) -> Vec<String> {
+        let mut faults = Vec::new();
+        self.check_graph(&mut faults);
+        self.check_lines(&mut faults);
+        if let Err(e) = self.check_meetings(&mut faults) {
+            faults.push(e.to_string());
+        }
+        faults
+    }
+
+    fn check_graph(&self, faults: &mut Vec<String>) {
+        let mut seen = HashSet::new();
+        let mut degree = vec![0; self.nodes().len()];
+        for (k, e) in self.edges().iter().enumerate() {
+            for (node, at, which) in [(e.from, e.path.first(), "from"), (e.to, e.path.last(), "to")] {
+                match self.nodes().get(node as usize) {
+                    None => faults.push(format!("edge {k}: its {which} node {node} does not exist")),
+                    Some(n) => {
+                        degree[node as usize] += 1;
+                        if at != Some(&n.at) {
+                            faults.push(format!("edge {k}: its path does not touch its {which} node {node}"));
+                        }
+                    }
+                }
+            }
+            let length_m = path_length_m(&e.path);
+            if e.length_m != length_m || length_m <= 0.0 {
+                faults.push(format!("edge {k}: length {} m, its path {length_m} m", e.length_m));
+            }
+            let bits: Vec<(u64, u64)> = e.path.iter().map(|p| (p.x_m.to_bits(), p.y_m.to_bits())).collect();
+            let backward: Vec<_> = bits.iter().rev().copied().collect();
+            if !seen.insert(bits.min(backward)) && self.report().parted.is_empty() {
+                faults.push(format!("edge {k}: another edge has the same path"));
+            }
+        }
+        for (k, node) in self.nodes().iter().enumerate() {
+            if node.degree != degree[k]
+                || degree[k] as usize != self.ends_at(k as u32).len()
+                || degree[k] == 0
+            {
+                faults.push(format!("node {k}: degree {}, edge ends there {}", node.degree, degree[k]));
+            }
+        }
+    }
+
+    fn check_lines(&self, faults: &mut Vec<String>) {
+        let slack_m =
+            |vertices: usize| std::f64::consts::SQRT_2 * self.report().lattice_step_m * vertices as f64;
+        for (k, e) in self.edges().iter().enumerate() {
+            for s in e.stretches.iter().filter(|s| !self.report().merged.contains(&s.line)) {
+                let stretch_m = (s.end_m - s.start_m).abs();
+                if (stretch_m - e.length_m).abs() > slack_m(e.path.len()) + 1e-6 {
+                    faults.push(format!(
+                        "edge {k}: {} m long, carries {stretch_m} m of line {}",
+                        e.length_m, s.line
+                    ));
+                }
+            }
+        }
+        let mut missing_m = 0.0;
+        for line in 0..self.report().lines as u32 {
+            if self.report().vanished.contains(&line) || self.report().merged.contains(&line) {
+                continue;
+            }
+            let mut reached_m = 0.0;
+            for p in self.line_pieces(line) {
+                if p.low_m < reached_m - slack_m(2) {
+                    faults.push(format!("line {line}: pieces overlap at chainage {} m", p.low_m));
+                }
+                missing_m += (p.low_m - reached_m).max(0.0);
+                reached_m = p.high_m;
+            }
+            missing_m += self.line_length_m(line).unwrap_or(0.0) - reached_m;
+        }
+        let allowed_m = self.report().cut_m + slack_m(2 * self.report().lines) + 1e-6;
+        if missing_m > allowed_m {
+            faults.push(format!("{missing_m} m of line carry no edge, {} m were cut", self.report().cut_m));
+        }
+    }
+
+    fn check_meetings(&self, faults: &mut Vec<String>) -> Result<(), NetworkError> {
+        let points = || self.edges().iter().flat_map(|e| e.path.iter().copied());
+        let lattice = Lattice::covering(self.report().lattice_step_m, points())?;
+        let mut strands = Strands::with_capacity(self.edges().len(), 0);
+        for e in self.edges() {
+            let strand = Strand { kind: e.kind, kinds: KindSet::EMPTY, level: 0, carried: Vec::new() };
+            strands.push(&lattice, strand, &e.path);
+        }
+        let parted: HashSet<Pixel> = self.report().parted.iter().map(|&p| lattice.pixel(p)).collect();
+        let mut interior: HashMap<Pixel, usize> = HashMap::new();
+        for edge in 0..strands.len() {
+            let range = strands.range(edge);
+            for v in &strands.vertices[range.start + 1..range.end - 1] {
+                if interior.insert(*v, edge).is_some() && !parted.contains(v) {
+                    faults.push(format!("two edges share the vertex {:?} inside", lattice.ground(*v)));
+                }
+            }
+        }
+        for node in self.nodes() {
+            let at = lattice.pixel(node.at);
+            if interior.contains_key(&at) && !parted.contains(&at) {
+                faults.push(format!("an edge passes through the node at {:?}", node.at));
+            }
+        }
+        check_pairs(&strands, faults);
+        Ok(())
+    }
+}
+
+/// No two segments may cross, and none may enter the pixel of another's end.
+fn check_pairs(strands: &Strands, faults: &mut Vec<String>) {
+    let strips = Strips::new(strands);
+    for strip in 0..strips.len() {
+        let entries = strips.entries(strip);
+        for (i, first) in entries.iter().enumerate() {
+            let (a, b) = strands.segment(first.segment);
+            for second in entries[i + 1..].iter().take_while(|e| e.west <= first.east) {
+                let (c, d) = strands.segment(second.segment);
+                let enters =
+                    |a, b, p: Pixel| p != a && p != b && in_box(a, b, p) && hit(a, b, p) == Hit::Inside;
+                if crossing(a, b, c, d).is_some() {
+                    faults.push(format!("segments {a:?}-{b:?} and {c:?}-{d:?} cross"));
+                } else if enters(a, b, c) || enters(a, b, d) || enters(c, d, a) || enters(c, d, b) {
+                    faults
+                        .push(format!("of segments {a:?}-{b:?} and {c:?}-{d:?} one enters the other's end"));
+                }
+            }
+        }
+    }
+}

@@ -1,0 +1,187 @@
+//! A uniform grid over the edge segments, to find the nearest foot.
+
+use super::gap::nearest_on;
+use super::{Edge, Foot};
+use crate::frame::GroundPoint;
+
+/// A segment of an edge.
+#[derive(Clone, Copy, Debug)]
+struct Piece {
+    edge: u32,
+    /// Its first vertex in the edge's path.
+    vertex: u32,
+}
+
+/// Square cells, each with the segments whose bounding boxes meet it. A cell is about two
+/// mean segment lengths wide, and there are at most about twice as many cells as segments.
+pub(crate) struct SegmentIndex {
+    west_m: f64,
+    south_m: f64,
+    cell_m: f64,
+    columns: i64,
+    rows: i64,
+    starts: Vec<u32>,
+    pieces: Vec<Piece>,
+}
+
+impl SegmentIndex {
+    pub(crate) fn new(edges: &[Edge]) -> Self {
+        let (mut west_m, mut south_m, mut east_m, mut north_m) = (f64::MAX, f64::MAX, f64::MIN, f64::MIN);
+        let (mut count, mut length_m) = (0_usize, 0.0);
+        for e in edges {
+            count += e.path.len() - 1;
+            length_m += e.length_m;
+            for p in &e.path {
+                west_m = west_m.min(p.x_m);
+                east_m = east_m.max(p.x_m);
+                south_m = south_m.min(p.y_m);
+                north_m = north_m.max(p.y_m);
+            }
+        }
+        if count == 0 {
+            (west_m, south_m, east_m, north_m) = (0.0, 0.0, 0.0, 0.0);
+        }
+        let (width_m, height_m) = (east_m - west_m, north_m - south_m);
+        let n = count.max(1) as f64;
+        let cell_m = (2.0 * length_m / n)
+            .max((width_m * height_m / (2.0 * n)).sqrt())
+            .max(width_m.max(height_m) / (2.0 * n))
+            .max(1e-3);
+        let mut index = Self {
+            west_m,
+            south_m,
+            cell_m,
+            columns: (width_m / cell_m) as i64 + 1,
+            rows: (height_m / cell_m) as i64 + 1,
+            starts: Vec::new(),
+            pieces: Vec::new(),
+        };
+        index.fill(edges);
+        index
+    }
+
+    fn fill(&mut self, edges: &[Edge]) {
+        let mut starts = vec![0_u32; (self.columns * self.rows) as usize + 1];
+        self.each_cell(edges, |cell, _| starts[cell + 1] += 1);
+        for i in 1..starts.len() {
+            starts[i] += starts[i - 1];
+        }
+        let mut next = starts.clone();
+        let total = starts.last().copied().unwrap_or(0) as usize;
+        let mut pieces = vec![Piece { edge: 0, vertex: 0 }; total];
+        self.each_cell(edges, |cell, piece| {
+            pieces[next[cell] as usize] = piece;
+            next[cell] += 1;
+        });
+        self.starts = starts;
+        self.pieces = pieces;
+    }
+
+    /// Calls `f` for every cell that a segment passes, row by row: in each row of cells the
+    /// columns between the segment's ends within the row.
+    fn each_cell(&self, edges: &[Edge], mut f: impl FnMut(usize, Piece)) {
+        for (k, e) in edges.iter().enumerate() {
+            for (v, w) in e.path.windows(2).enumerate() {
+                let piece = Piece { edge: k as u32, vertex: v as u32 };
+                let (low, high) = if w[0].y_m <= w[1].y_m { (w[0], w[1]) } else { (w[1], w[0]) };
+                let (first, last) = (self.row(low.y_m), self.row(high.y_m));
+                for row in first..=last {
+                    let x_at = |y_m: f64| {
+                        let t = if high.y_m > low.y_m { (y_m - low.y_m) / (high.y_m - low.y_m) } else { 0.0 };
+                        low.x_m + (high.x_m - low.x_m) * t
+                    };
+                    let bottom_m =
+                        if row == first { low.x_m } else { x_at(self.south_m + row as f64 * self.cell_m) };
+                    let top_m = if row == last {
+                        high.x_m
+                    } else {
+                        x_at(self.south_m + (row + 1) as f64 * self.cell_m)
+                    };
+                    // A level segment has both ends in one row.
+                    for column in
+                        self.column(bottom_m.min(top_m) - 1e-6)..=self.column(bottom_m.max(top_m) + 1e-6)
+                    {
+                        f((row * self.columns + column) as usize, piece);
+                    }
+                }
+            }
+        }
+    }
+
+    fn column(&self, x_m: f64) -> i64 {
+        (((x_m - self.west_m) / self.cell_m).floor() as i64).clamp(0, self.columns - 1)
+    }
+
+    fn row(&self, y_m: f64) -> i64 {
+        (((y_m - self.south_m) / self.cell_m).floor() as i64).clamp(0, self.rows - 1)
+    }
+
+    pub(crate) fn nearest(
+        &self,
+        edges: &[Edge],
+        point: GroundPoint,
+        within_m: f64,
+        accept: impl Fn(&Edge) -> bool,
+    ) -> Option<Foot> {
+        let mut best: Option<(f64, Piece, GroundPoint)> = None;
+        let (column, row) = (self.column(point.x_m), self.row(point.y_m));
+        // How far the point lies outside the grid: rings start at the nearest cell.
+        let edge_m =
+            |v: f64, low: f64, cells: i64| (low - v).max(v - low - cells as f64 * self.cell_m).max(0.0);
+        let outside_m =
+            edge_m(point.x_m, self.west_m, self.columns).max(edge_m(point.y_m, self.south_m, self.rows));
+        if outside_m > within_m || within_m.is_nan() {
+            return None;
+        }
+        for ring in 0..=self.columns.max(self.rows) {
+            // Everything in this ring is at least this far away.
+            let least_m =
+                ((ring - 1).max(0) as f64 * self.cell_m).max(if ring == 0 { 0.0 } else { outside_m });
+            let limit_m = best.as_ref().map_or(within_m, |b| b.0);
+            if least_m > limit_m {
+                break;
+            }
+            self.each_in_ring(column, row, ring, |piece| {
+                let edge = &edges[piece.edge as usize];
+                if !accept(edge) {
+                    return;
+                }
+                let path = &edge.path;
+                let foot = nearest_on(path[piece.vertex as usize], path[piece.vertex as usize + 1], point);
+                let offset_m = foot.distance_m(point);
+                let better = match &best {
+                    None => offset_m <= within_m,
+                    Some((d, p, _)) => (offset_m, piece.edge, piece.vertex) < (*d, p.edge, p.vertex),
+                };
+                if better {
+                    best = Some((offset_m, piece, foot));
+                }
+            });
+        }
+        best.map(|(offset_m, piece, at)| {
+            let edge = &edges[piece.edge as usize];
+            let before = &edge.path[..=piece.vertex as usize];
+            let along_m =
+                crate::frame::path_length_m(before) + edge.path[piece.vertex as usize].distance_m(at);
+            Foot { edge: piece.edge, along_m: along_m.min(edge.length_m), at, offset_m }
+        })
+    }
+
+    fn each_in_ring(&self, column: i64, row: i64, ring: i64, mut f: impl FnMut(Piece)) {
+        let rows = (row - ring).max(0)..=(row + ring).min(self.rows - 1);
+        for r in rows {
+            let whole = (r - row).abs() == ring;
+            let step = if whole || ring == 0 { 1 } else { 2 * ring };
+            let mut c = column - ring;
+            while c <= column + ring {
+                if (0..self.columns).contains(&c) {
+                    let cell = (r * self.columns + c) as usize;
+                    self.pieces[self.starts[cell] as usize..self.starts[cell + 1] as usize]
+                        .iter()
+                        .for_each(|&p| f(p));
+                }
+                c += step;
+            }
+        }
+    }
+}

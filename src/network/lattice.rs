@@ -1,0 +1,92 @@
+//! The whole-number lattice on which all noding is done.
+
+use super::NetworkError;
+use crate::frame::GroundPoint;
+
+/// A point of the lattice: whole steps east and north of its origin. Ordered by x, then y.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug, Default)]
+pub(crate) struct Pixel {
+    pub x: i32,
+    pub y: i32,
+}
+
+impl Pixel {
+    pub(crate) const fn new(x: i32, y: i32) -> Self {
+        Self { x, y }
+    }
+}
+
+/// A square lattice over the frame.
+///
+/// Its origin is a whole multiple of the step from the frame's origin, so that a point
+/// rounds to the same place whatever else is in the job; shifting all input by whole steps
+/// shifts the output by the same. The extent is kept below 2³⁰ steps, so that every
+/// orientation of three lattice points is exact in 64-bit integers.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Lattice {
+    step_m: f64,
+    /// Steps a metre where that is a whole number: dividing by it gives back the decimal
+    /// coordinate exactly, multiplying by the step would not.
+    per_m: Option<f64>,
+    origin_x: i64,
+    origin_y: i64,
+}
+
+/// Extent limit in steps along either axis: 10,737 km at 1 cm.
+const EXTENT_LIMIT: i64 = 1 << 30;
+
+impl Lattice {
+    /// The lattice of a step that covers the points.
+    ///
+    /// # Errors
+    /// [`NetworkError::TooWide`] where the points span 2³⁰ steps or more.
+    pub(crate) fn covering(
+        step_m: f64,
+        points: impl Iterator<Item = GroundPoint>,
+    ) -> Result<Self, NetworkError> {
+        let (mut west, mut south, mut east, mut north) = (f64::MAX, f64::MAX, f64::MIN, f64::MIN);
+        for p in points {
+            west = west.min(p.x_m);
+            east = east.max(p.x_m);
+            south = south.min(p.y_m);
+            north = north.max(p.y_m);
+        }
+        if west > east {
+            (west, south, east, north) = (0.0, 0.0, 0.0, 0.0);
+        }
+        let per_m = Some((1.0 / step_m).round()).filter(|&n| n >= 1.0 && (1.0 / n - step_m).abs() <= 1e-15);
+        let extent_m = (east - west).max(north - south);
+        let largest = [west, south, east, north].into_iter().fold(0.0, |m: f64, v| m.max(v.abs()));
+        if !(extent_m / step_m < (EXTENT_LIMIT - 2) as f64 && largest / step_m < 1e15) {
+            return Err(NetworkError::TooWide { extent_m, step_m });
+        }
+        let mut lattice = Self { step_m, per_m, origin_x: 0, origin_y: 0 };
+        lattice.origin_x = lattice.steps(west);
+        lattice.origin_y = lattice.steps(south);
+        Ok(lattice)
+    }
+
+    /// The distance between neighbouring lattice points in metres.
+    pub(crate) fn step_m(&self) -> f64 {
+        self.step_m
+    }
+
+    /// The lattice point nearest to a point; ties go north and east.
+    pub(crate) fn pixel(&self, p: GroundPoint) -> Pixel {
+        Pixel::new((self.steps(p.x_m) - self.origin_x) as i32, (self.steps(p.y_m) - self.origin_y) as i32)
+    }
+
+    /// The place of a lattice point in the frame.
+    pub(crate) fn ground(&self, p: Pixel) -> GroundPoint {
+        GroundPoint::new(self.metres(self.origin_x + p.x as i64), self.metres(self.origin_y + p.y as i64))
+    }
+
+    fn steps(&self, v_m: f64) -> i64 {
+        let steps = self.per_m.map_or_else(|| v_m / self.step_m, |n| v_m * n);
+        (steps + 0.5).floor() as i64
+    }
+
+    fn metres(&self, steps: i64) -> f64 {
+        self.per_m.map_or_else(|| steps as f64 * self.step_m, |n| steps as f64 / n)
+    }
+}

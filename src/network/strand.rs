@@ -1,0 +1,180 @@
+//! Working lines on the lattice: what noding, gap closing and merging act on.
+
+use super::KindSet;
+use super::lattice::{Lattice, Pixel};
+use crate::frame::{GroundPoint, Traced};
+use crate::record::{Line, LineKind};
+
+/// What one working line is, and which input lines it carries.
+#[derive(Clone, Debug)]
+pub(crate) struct Strand {
+    pub kind: LineKind,
+    pub kinds: KindSet,
+    /// Vertical order at crossings; see [`level_of`].
+    pub level: i32,
+    /// The input lines it carries; empty for a connector that closes a gap. Each has the
+    /// chainage of every vertex, in frame metres; `NaN` where the line does not reach.
+    pub carried: Vec<Carried>,
+}
+
+/// An input line carried by a strand.
+#[derive(Clone, Debug)]
+pub(crate) struct Carried {
+    pub line: u32,
+    pub chainage_m: Vec<f64>,
+}
+
+/// All working lines, with their vertices in one list.
+///
+/// A segment is named by its first vertex: segment `v` runs from vertex `v` to `v + 1`,
+/// where both belong to the same strand.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct Strands {
+    pub strands: Vec<Strand>,
+    /// First vertex of each strand, and the vertex count at the end.
+    pub starts: Vec<u32>,
+    pub vertices: Vec<Pixel>,
+    /// Where each vertex was before it was rounded.
+    pub places: Vec<GroundPoint>,
+    /// Chainage along the first line carried, in frame metres.
+    /// Lines that vanish on the lattice.
+    pub vanished: Vec<u32>,
+}
+
+impl Strands {
+    /// An empty set with room for a number of vertices.
+    pub(crate) fn with_capacity(strands: usize, vertices: usize) -> Self {
+        Self {
+            strands: Vec::with_capacity(strands),
+            starts: {
+                let mut starts = Vec::with_capacity(strands + 1);
+                starts.push(0);
+                starts
+            },
+            vertices: Vec::with_capacity(vertices),
+            places: Vec::with_capacity(vertices),
+            vanished: Vec::new(),
+        }
+    }
+
+    /// The input lines as they are, one strand a line. Consecutive vertices that round to
+    /// the same lattice point become one; a line of which only one is left vanishes.
+    pub(crate) fn from_lines(lattice: &Lattice, lines: &[Traced<Line>], respect_levels: bool) -> Self {
+        let total = lines.iter().map(|l| l.ground.len()).sum();
+        let mut all = Self::with_capacity(lines.len(), total);
+        for (index, line) in lines.iter().enumerate() {
+            let level = if respect_levels { level_of(&line.what) } else { 0 };
+            let strand = Strand {
+                kind: line.what.kind,
+                kinds: KindSet::of(line.what.kind),
+                level,
+                carried: vec![Carried { line: index as u32, chainage_m: chainages_m(&line.ground) }],
+            };
+            if !all.push(lattice, strand, &line.ground) {
+                all.vanished.push(index as u32);
+            }
+        }
+        all
+    }
+
+    /// Adds a strand along a path. False, and nothing added, if the path rounds to a
+    /// single lattice point.
+    pub(crate) fn push(&mut self, lattice: &Lattice, mut strand: Strand, path: &[GroundPoint]) -> bool {
+        let first = self.vertices.len();
+        let mut kept = 0;
+        for (i, &place) in path.iter().enumerate() {
+            let pixel = lattice.pixel(place);
+            if self.vertices.len() > first && self.vertices.last() == Some(&pixel) {
+                continue;
+            }
+            self.vertices.push(pixel);
+            self.places.push(place);
+            for carried in &mut strand.carried {
+                carried.chainage_m[kept] = carried.chainage_m[i];
+            }
+            kept += 1;
+        }
+        if kept < 2 {
+            self.vertices.truncate(first);
+            self.places.truncate(first);
+            return false;
+        }
+        for carried in &mut strand.carried {
+            carried.chainage_m.truncate(kept);
+        }
+        self.strands.push(strand);
+        self.starts.push(self.vertices.len() as u32);
+        true
+    }
+
+    /// How many strands there are.
+    pub(crate) fn len(&self) -> usize {
+        self.strands.len()
+    }
+
+    /// The vertex numbers of a strand.
+    pub(crate) fn range(&self, strand: usize) -> std::ops::Range<usize> {
+        self.starts[strand] as usize..self.starts[strand + 1] as usize
+    }
+
+    /// The strand that a vertex belongs to.
+    pub(crate) fn strand_of(&self, vertex: u32) -> usize {
+        self.starts.partition_point(|&s| s <= vertex) - 1
+    }
+
+    /// Both ends of a segment.
+    #[inline]
+    pub(crate) fn segment(&self, segment: u32) -> (Pixel, Pixel) {
+        (self.vertices[segment as usize], self.vertices[segment as usize + 1])
+    }
+
+    /// Every segment, in order.
+    pub(crate) fn segments(&self) -> impl Iterator<Item = u32> + '_ {
+        self.starts.windows(2).flat_map(|w| w[0]..w[1] - 1)
+    }
+
+    /// Chainage on a carried line of a lattice point that the segment passes, in frame
+    /// metres: by the share of the segment at which the point lies.
+    pub(crate) fn chainage_m(&self, strand: usize, carried: &Carried, segment: u32, at: Pixel) -> f64 {
+        let (a, b) = self.segment(segment);
+        let first = (segment - self.starts[strand]) as usize;
+        let (from_m, to_m) = (carried.chainage_m[first], carried.chainage_m[first + 1]);
+        if at == a {
+            from_m
+        } else if at == b {
+            to_m
+        } else {
+            from_m + (to_m - from_m) * share_along(a, b, at)
+        }
+    }
+}
+
+/// Where the foot of `c` on the segment lies, as a share of its length in 0..=1.
+pub(crate) fn share_along(a: Pixel, b: Pixel, c: Pixel) -> f64 {
+    let (dx, dy) = ((b.x - a.x) as f64, (b.y - a.y) as f64);
+    let dot = (c.x - a.x) as f64 * dx + (c.y - a.y) as f64 * dy;
+    (dot / (dx * dx + dy * dy)).clamp(0.0, 1.0)
+}
+
+/// Distance of every vertex from the start of a path, in frame metres.
+pub(crate) fn chainages_m(path: &[GroundPoint]) -> Vec<f64> {
+    let mut along_m = 0.0;
+    let mut all = Vec::with_capacity(path.len());
+    for (i, &p) in path.iter().enumerate() {
+        if i > 0 {
+            along_m += path[i - 1].distance_m(p);
+        }
+        all.push(along_m);
+    }
+    all
+}
+
+/// The vertical order of a line at crossings: its layer, or one up for a bridge and one
+/// down for a tunnel where no layer is given.
+fn level_of(line: &Line) -> i32 {
+    match (line.layer, line.bridge, line.tunnel) {
+        (0, true, false) => 1,
+        (0, false, true) => -1,
+        (layer, _, _) => layer,
+    }
+}

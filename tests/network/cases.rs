@@ -1,0 +1,76 @@
+//! Open data with counts from reference libraries; needs the folder of cases.
+
+use serde_json::Value;
+use stakeline::network::{KindSet, Network};
+use stakeline::record::LineKind;
+
+use crate::support::{case_lines, cases, noding_only, sound};
+
+fn kind(layer: &str) -> Option<LineKind> {
+    Some(match layer {
+        "track" => LineKind::Track,
+        "water" => LineKind::Creek,
+        "barrier" => LineKind::Fence,
+        _ => LineKind::Road,
+    })
+}
+
+fn all_kinds() -> KindSet {
+    KindSet::from_kinds(&LineKind::ALL)
+}
+
+fn compare(network: &Network, wanted: &Value, case: &str) {
+    let histogram = network.degree_histogram();
+    for (degree, count) in wanted["degree_histogram"].as_object().unwrap() {
+        let found = histogram.get(degree.parse::<usize>().unwrap()).copied().unwrap_or(0);
+        assert_eq!(found as u64, count.as_u64().unwrap(), "{case}: nodes of degree {degree}, {histogram:?}");
+    }
+    assert_eq!(network.nodes().len() as u64, wanted["n_nodes"].as_u64().unwrap(), "{case}: nodes");
+    assert_eq!(network.edges().len() as u64, wanted["n_edges"].as_u64().unwrap(), "{case}: edges");
+    let components = network.components(all_kinds()).count;
+    assert_eq!(components as u64, wanted["n_components"].as_u64().unwrap(), "{case}: components");
+    let length_m = wanted["noded_length_m"].as_f64().unwrap();
+    let slack_m = 0.01 * network.edges().len() as f64;
+    assert!(
+        (network.length_m() - length_m).abs() < slack_m,
+        "{case}: {} m, not {length_m}",
+        network.length_m()
+    );
+}
+
+#[test]
+fn real_networks_node_as_geos_does_on_a_grid_of_one_centimetre() {
+    let Some(dir) = cases() else { return };
+    for (case, epsg) in
+        [("osm-niue", 32702), ("osm-gozo-west", 32633), ("geodanet-tempe", 32612), ("chicago", 32755)]
+    {
+        let expected: Value =
+            serde_json::from_str(&std::fs::read_to_string(dir.join(case).join("expected.json")).unwrap())
+                .unwrap();
+        let network = sound(&case_lines(&dir, case, epsg, kind), &noding_only(0.01));
+        compare(&network, &expected["lines"]["noded_grid_0.01"], case);
+        let Some(layers) = expected["lines_by_layer"].as_object() else { continue };
+        for (layer, wanted) in layers {
+            let one = |l: &str| if l == layer { kind(l) } else { None };
+            let network = sound(&case_lines(&dir, case, epsg, one), &noding_only(0.01));
+            compare(&network, &wanted["noded_grid_0.01"], &format!("{case} {layer}"));
+        }
+    }
+}
+
+#[test]
+fn gaps_of_the_soho_streets_close_at_a_centimetre() {
+    let Some(dir) = cases() else { return };
+    let network = sound(&case_lines(&dir, "soho-snow", 32630, kind), &noding_only(0.01));
+    assert_eq!(network.components(all_kinds()).count, 1);
+}
+
+#[test]
+fn gozo_has_the_known_number_of_components_at_each_snap_distance() {
+    let Some(dir) = cases() else { return };
+    let lines = case_lines(&dir, "osm-gozo-west", 32633, kind);
+    for (snap_m, components) in [(0.01, 715), (0.5, 712), (5.0, 401)] {
+        let network = sound(&lines, &noding_only(snap_m));
+        assert_eq!(network.components(all_kinds()).count, components, "snap {snap_m} m");
+    }
+}

@@ -1,0 +1,5 @@
+//! The network room against the outside: published cases, reference libraries, open data.
+
+mod cases;
+mod support;
+mod values;
