@@ -213,6 +213,10 @@ fn as_position(nested: Nested) -> Result<Coord<f64>, String> {
         Nested::Position(c) => Ok(c),
         Nested::Wrong(why) => Err(why),
         Nested::List(list) if list.is_empty() => Err("has an empty position".into()),
+        Nested::List(list) => Err(list
+            .into_iter()
+            .find_map(|item| if let Nested::Wrong(why) = item { Some(why) } else { None })
+            .unwrap_or_else(|| "is nested to the wrong depth".into())),
         _ => Err("is nested to the wrong depth".into()),
     }
 }

@@ -1,0 +1,137 @@
+//! The metric frame and the ellipsoid against published worked examples.
+
+use approx::assert_abs_diff_eq;
+use geo_types::{MultiPolygon, polygon};
+use stakeline::frame::{
+    Frame, FrameError, GroundPoint, LonLat, azimuth_deg, destination, distance_m, polygons_area_m2,
+    utm_epsg_of,
+};
+
+const MM: f64 = 0.001;
+
+fn at(lat: f64, lon: f64) -> LonLat {
+    LonLat::new(lon, lat).unwrap()
+}
+
+/// Geodesics on WGS84: Karney (2013), documented examples of GeographicLib, recomputed
+/// with 40-digit quadrature of the geodesic integrals (mpmath 1.4.1).
+#[test]
+fn geodesics_agree_with_karney() {
+    let cases = [
+        // lat1, lon1, lat2, lon2, distance m, azimuth at 1
+        (-41.32, 174.81, 40.96, -5.5, 19959679.26735382, 161.06766998616015),
+        (40.6, -73.8, 51.6, -0.5, 5551759.4003186785, 51.19888284557983),
+        (0.0, 0.0, 0.5, 179.5, 19936288.578965314, 25.67187286829188),
+        (-30.0, 150.0, -30.01, 150.01, 1469.5901295026963, 138.9675407582518),
+        (-36.5, 147.0, -36.5, 147.0112, 1003.420325360325, 90.00333100761269),
+    ];
+    for (lat1, lon1, lat2, lon2, s12, azi1) in cases {
+        let (a, b) = (at(lat1, lon1), at(lat2, lon2));
+        assert_abs_diff_eq!(distance_m(a, b), s12, epsilon = 1e-7);
+        assert_abs_diff_eq!(azimuth_deg(a, b), azi1, epsilon = 1e-8);
+    }
+    let far = destination(at(-32.06, 115.74), 225.0, 20_000_000.0);
+    assert_abs_diff_eq!(far.lat_deg(), 32.11195529143165, epsilon = 1e-8);
+    assert_abs_diff_eq!(far.lon_deg(), -63.95925278363718, epsilon = 1e-8);
+}
+
+/// Area of a 0.01° cell at 30° S: GeographicLib 2.1, recomputed by integrating the
+/// ellipsoidal area element (mpmath).
+#[test]
+fn areas_are_those_of_the_ellipsoid() {
+    let cell =
+        polygon![(x: 150.0, y: -30.0), (x: 150.01, y: -30.0), (x: 150.01, y: -30.01), (x: 150.0, y: -30.01)];
+    assert_abs_diff_eq!(polygons_area_m2(&MultiPolygon(vec![cell])), 1069521.1739573479, epsilon = 0.001);
+}
+
+/// Grid coordinates of Flinders Peak and Buninyong: sample data of the GDA Technical
+/// Manual (ICSM); further zones: PROJ 9.5.1, recomputed with an exact transverse Mercator.
+#[test]
+fn projected_coordinates_agree_with_the_gda_manual() {
+    let flinders_peak = (-37.95103341666667, 144.42486788888888);
+    let buninyong = (-37.65282113888889, 143.92649552777777);
+    let cases = [
+        (28355, flinders_peak, 273741.2966, 5796489.7769),
+        (28354, buninyong, 758173.7973, 5828674.3402),
+        (28355, buninyong, 228854.0512527239, 5828259.038361376),
+        (28354, flinders_peak, 800938.1216021725, 5794082.775742915),
+        (7856, (-30.0, 150.0), 210590.3467623465, 6677424.095710545),
+        (7855, (-35.0, 147.0), 500000.0, 6126956.935571456),
+        (7854, (-36.0, 143.5), 725341.3432047346, 6013160.817131631),
+        (7855, (-28.0, 149.999999), 795043.3901800336, 6899169.184361692),
+    ];
+    for (epsg, (lat, lon), easting, northing) in cases {
+        let frame = Frame::from_epsg(epsg).unwrap();
+        let p = frame.to_ground(at(lat, lon)).unwrap();
+        assert_abs_diff_eq!(p.x_m, easting, epsilon = MM);
+        assert_abs_diff_eq!(p.y_m, northing, epsilon = MM);
+        let back = frame.to_lonlat(p).unwrap();
+        assert!(distance_m(back, at(lat, lon)) < MM, "EPSG:{epsg} does not come back");
+    }
+}
+
+/// Meridian convergence as PROJ signs it: same sources as the coordinates.
+#[test]
+fn convergence_turns_grid_bearings_into_true_ones() {
+    let cases = [
+        (28355, (-37.95103341666667, 144.42486788888888), 1.5843464562104652),
+        (28354, (-37.65282113888889, 143.92649552777777), -1.7887112257117932),
+        (7855, (-35.0, 147.0), 0.0),
+    ];
+    for (epsg, (lat, lon), convergence) in cases {
+        let frame = Frame::from_epsg(epsg).unwrap();
+        let p = frame.to_ground(at(lat, lon)).unwrap();
+        assert_abs_diff_eq!(frame.convergence_deg(p).unwrap(), convergence, epsilon = 1e-4);
+    }
+}
+
+/// The plane bearing of the manual's line and the geodesic azimuth differ by convergence
+/// and arc-to-chord correction only.
+#[test]
+fn plane_bearing_and_distance_of_the_manuals_line() {
+    let frame = Frame::from_epsg(28355).unwrap();
+    let a = frame.to_ground(at(-37.95103341666667, 144.42486788888888)).unwrap();
+    let b = frame.to_ground(at(-37.65282113888889, 143.92649552777777)).unwrap();
+    assert_abs_diff_eq!(a.distance_m(b), 54992.279, epsilon = MM);
+    assert_abs_diff_eq!(a.grid_bearing_deg(b), 305.28921805369083, epsilon = 1e-6);
+}
+
+#[test]
+fn zones_are_those_of_the_place() {
+    // Zone limits are those of the UTM system, 6 degrees from 180 W; the exceptions for
+    // Norway and Svalbard are those of the military grid (from memory).
+    assert_eq!(utm_epsg_of(at(-36.0, 148.0)), 32755);
+    assert_eq!(utm_epsg_of(at(-19.05, -169.87)), 32702);
+    assert_eq!(utm_epsg_of(at(36.05, 14.25)), 32633);
+    assert_eq!(utm_epsg_of(at(60.0, 5.0)), 32632);
+    assert_eq!(utm_epsg_of(at(78.0, 20.0)), 32633);
+    assert_eq!(utm_epsg_of(at(0.0, 180.0)), 32601);
+}
+
+#[test]
+fn systems_that_are_not_metric_are_refused() {
+    assert!(matches!(Frame::from_epsg(4326), Err(FrameError::NotMetric { .. })));
+    assert!(matches!(Frame::from_epsg(4978), Err(FrameError::NotMetric { .. })));
+    assert!(matches!(Frame::from_epsg(2223), Err(FrameError::NotMetric { .. })), "feet");
+    assert!(matches!(Frame::from_epsg(123_456), Err(FrameError::UnknownEpsg(123_456))));
+    assert!(matches!(Frame::from_epsg(1), Err(FrameError::UnknownEpsg(1))));
+}
+
+#[test]
+fn the_stated_scale_error_is_that_of_the_projection() {
+    // Point scale at Flinders Peak in zone 55: 1.0002305585893096 (PROJ 9.5.1).
+    let frame = Frame::from_epsg(28355).unwrap();
+    let error = frame.scale_error(&[at(-37.95103341666667, 144.42486788888888)]).unwrap();
+    assert_abs_diff_eq!(error.worst, 0.0002305585893096, epsilon = 1e-7);
+}
+
+#[test]
+fn a_place_out_of_reach_is_an_error_and_no_nonsense() {
+    let frame = Frame::from_epsg(32755).unwrap();
+    if let Ok(p) = frame.to_ground(at(35.0, -33.0)) {
+        // The other side of the globe: whatever is given must come back to the same place.
+        let back = frame.to_lonlat(p).unwrap();
+        assert!(distance_m(back, at(35.0, -33.0)) < 1.0, "{p:?}");
+    }
+    assert!(frame.to_lonlat(GroundPoint::new(f64::NAN, 0.0)).is_err());
+}
