@@ -86,7 +86,7 @@ pub fn density(
     let smoother = Smoother::new(*grid, kernel, bandwidth_m)?;
     let values = smoother.density(points);
     let sum_of_weights: f64 = points.iter().map(|p| p.weight).sum();
-    let error_bound = smoother.error_bound(sum_of_weights);
+    let error_bound = smoother.error_bound(points);
     Ok(Surface::new(*grid, values, kernel, bandwidth_m, EdgeRule::None, sum_of_weights, error_bound))
 }
 

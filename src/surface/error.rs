@@ -39,16 +39,21 @@ pub enum SurfaceError {
         /// What was given.
         mass_percent: f64,
     },
-    /// Too few distinct places for a bandwidth rule.
+    /// Too few points for a bandwidth rule.
     #[error(
-        "rule '{rule}' needs at least {needed} records at different places, found {found}; give --bandwidth in metres"
+        "rule '{rule}' needs at least 3 records, not all at one place, found {found} with a weight; \
+         give the bandwidth in metres"
     )]
     TooFew {
         /// The rule.
         rule: &'static str,
-        /// Distinct places needed.
-        needed: usize,
-        /// Distinct places there are.
+        /// Records with a weight.
         found: usize,
+    },
+    /// A bandwidth rule that needs records which do not all lie on one line.
+    #[error("rule '{rule}' can say nothing: all records lie on one line; give the bandwidth in metres")]
+    OnOneLine {
+        /// The rule.
+        rule: &'static str,
     },
 }

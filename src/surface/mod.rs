@@ -10,12 +10,14 @@ mod density;
 mod error;
 mod exact;
 mod fast;
+mod fft;
 mod grid;
 mod hot_area;
 mod kernel;
+mod neighbours;
 mod point;
 
-pub use bandwidth::{Rule, bandwidth_m};
+pub use bandwidth::{Bandwidth, Rule, choose_bandwidth, every_rule};
 pub use choose::{Extent, choose_grid};
 pub use density::{EdgeRule, ErrorBound, Surface, density};
 pub use error::SurfaceError;

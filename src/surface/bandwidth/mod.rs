@@ -1,24 +1,59 @@
-//! Rules that choose a bandwidth from the points.
+//! Rules that choose a bandwidth from the places of the points.
+//!
+//! The rules answer different questions and disagree by up to eight times on clustered
+//! sign, so all of them are worth showing side by side ([`every_rule`]). They are derived
+//! for the Gaussian; since the bandwidth is a standard deviation they serve every kernel.
+//! Weights do not count, but points of no weight are left out.
 
-mod scott;
+mod diggle;
+mod leave_one_out;
+mod likelihood;
+mod lscv;
+mod plug_in;
+mod reference;
+mod search;
+mod spectrum;
 
-use super::{SurfaceError, WeightedPoint};
+use crate::frame::GroundPoint;
+
+use super::{Extent, SurfaceError, WeightedPoint};
 
 /// A rule for the bandwidth.
 #[derive(Clone, Copy, PartialEq, Eq, Hash, Debug)]
 pub enum Rule {
-    /// Normal reference: √(sd_x sd_y) n^(−1/6) (Scott 1992, Silverman 1986).
+    /// Normal reference: √(sd_x sd_y) n^(−1/6) (Scott 1992, Silverman 1986). Right for one
+    /// round cloud of points; too wide for several.
     Scott,
+    /// The widest bandwidth that any density of this spread could want (Terrell 1990).
+    Oversmooth,
+    /// Least-squares cross-validation (Rudemo 1982, Bowman 1984). Narrow and shaky; driven
+    /// to zero by duplicates and rounded coordinates.
+    Lscv,
+    /// Likelihood cross-validation (Habbema et al. 1974, Duin 1976). Wide where single
+    /// points lie far out.
+    Likelihood,
+    /// Two-stage plug-in with one bandwidth an axis (Wand & Jones 1994, pilots of Duong &
+    /// Hazelton 2003); the geometric mean of the two.
+    PlugIn,
+    /// Mean square error for a clustered (Cox) process (Diggle 1985, Berman & Diggle 1989).
+    /// Narrow.
+    Diggle,
 }
 
 impl Rule {
     /// Every rule, in the order used for output.
-    pub const ALL: [Rule; 1] = [Rule::Scott];
+    pub const ALL: [Rule; 6] =
+        [Rule::Scott, Rule::Oversmooth, Rule::Lscv, Rule::Likelihood, Rule::PlugIn, Rule::Diggle];
 
     /// The word used in files and flags.
     pub fn word(self) -> &'static str {
         match self {
             Rule::Scott => "scott",
+            Rule::Oversmooth => "oversmooth",
+            Rule::Lscv => "lscv",
+            Rule::Likelihood => "likelihood",
+            Rule::PlugIn => "plug-in",
+            Rule::Diggle => "diggle",
         }
     }
 
@@ -28,12 +63,64 @@ impl Rule {
     }
 }
 
-/// The bandwidth in metres that a rule gives for the places of some points.
+/// A bandwidth and the rule it comes from.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct Bandwidth {
+    /// Standard deviation along an axis, in metres.
+    pub bandwidth_m: f64,
+    /// The rule; `None` if the user gave the metres.
+    pub rule: Option<Rule>,
+    /// The rule's optimum lies at the edge of the range it searched: it says "less than
+    /// this" or "more than this", and no more.
+    pub at_search_edge: bool,
+}
+
+impl Bandwidth {
+    /// A bandwidth that the user gave.
+    pub const fn given(bandwidth_m: f64) -> Self {
+        Self { bandwidth_m, rule: None, at_search_edge: false }
+    }
+}
+
+/// The bandwidth that a rule gives for the places of some points. `window` is the ground
+/// that was looked at, for the one rule that asks for it (`diggle`); without it, the
+/// smallest box that holds the points.
+///
+/// Cost: a few sums over near pairs or a few transforms; far from one term a pair.
 ///
 /// # Errors
-/// [`SurfaceError::TooFew`] if the rule cannot tell anything from these places.
-pub fn bandwidth_m(rule: Rule, points: &[WeightedPoint]) -> Result<f64, SurfaceError> {
-    match rule {
-        Rule::Scott => scott::bandwidth_m(points),
+/// [`SurfaceError::TooFew`] if there are fewer than three points with weight, or all at
+/// one place, and [`SurfaceError::OnOneLine`] where a rule needs more than a line.
+pub fn choose_bandwidth(
+    rule: Rule,
+    points: &[WeightedPoint],
+    window: Option<Extent>,
+) -> Result<Bandwidth, SurfaceError> {
+    let places: Vec<GroundPoint> = points.iter().filter(|p| p.weight > 0.0).map(|p| p.at).collect();
+    let few = SurfaceError::TooFew { rule: rule.word(), found: places.len() };
+    let extent = Extent::of(places.iter().copied()).filter(|e| e.min != e.max).ok_or(few.clone())?;
+    if places.len() < 3 {
+        return Err(few);
     }
+    let found = |bandwidth_m| search::Optimum { at: bandwidth_m, at_edge: false };
+    let optimum = match rule {
+        Rule::Scott => found(reference::scott_m(&places)),
+        Rule::Oversmooth => found(reference::oversmooth_m(&places)),
+        Rule::Lscv => lscv::optimum(&places),
+        Rule::Likelihood => likelihood::optimum(&places),
+        Rule::PlugIn => {
+            found(plug_in::bandwidth_m(&places).ok_or(SurfaceError::OnOneLine { rule: rule.word() })?)
+        }
+        Rule::Diggle => diggle::optimum(&places, window.unwrap_or(extent))
+            .ok_or(SurfaceError::OnOneLine { rule: rule.word() })?,
+    };
+    Ok(Bandwidth { bandwidth_m: optimum.at, rule: Some(rule), at_search_edge: optimum.at_edge })
+}
+
+/// What every rule gives, in the order of [`Rule::ALL`].
+pub fn every_rule(
+    points: &[WeightedPoint],
+    window: Option<Extent>,
+) -> Vec<(Rule, Result<Bandwidth, SurfaceError>)> {
+    Rule::ALL.into_iter().map(|rule| (rule, choose_bandwidth(rule, points, window))).collect()
 }

@@ -2,12 +2,14 @@
 
 use rayon::prelude::*;
 
-use super::super::{Grid, M2_PER_KM2, WeightedPoint};
-use super::{ORDER, STEPS_A_BANDWIDTH, spread, taps};
+use crate::frame::GroundPoint;
+
+use super::super::{Extent, Grid, M2_PER_KM2, WeightedPoint};
+use super::{ORDER, STEPS_A_BANDWIDTH, spline, spread, taps};
 
 /// Nodes along one axis: node `k` lies `k · step_m` from the first, eastward or southward.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Axis {
+pub(in super::super) struct Axis {
     /// Where the first node lies, in metres east or south of the frame's origin.
     pub first_m: f64,
     /// Distance from node to node in metres.
@@ -30,7 +32,7 @@ impl Axis {
 
 /// The coarse grid of a Gaussian: nodes that receive points, and within them the nodes
 /// from which cells are interpolated.
-pub(super) struct CoarseGrid {
+pub(in super::super) struct CoarseGrid {
     /// Columns that receive points.
     pub spread_x: Axis,
     /// Rows that receive points.
@@ -45,22 +47,29 @@ pub(super) struct CoarseGrid {
 }
 
 impl CoarseGrid {
+    /// The coarse grid for the cell centres of a grid.
     pub fn new(grid: &Grid, bandwidth_m: f64) -> Self {
+        let (min, max) = (grid.centre(grid.rows - 1, 0), grid.centre(0, grid.columns - 1));
+        Self::over(Extent { min, max }, bandwidth_m)
+    }
+
+    /// The coarse grid from which any place in a box can be interpolated.
+    pub fn over(extent: Extent, bandwidth_m: f64) -> Self {
         let step_m = bandwidth_m / STEPS_A_BANDWIDTH;
         let taps = taps::gaussian(STEPS_A_BANDWIDTH, 2 * ORDER as i32);
-        // Splines of the outermost cell centres need ORDER/2 nodes beyond them.
-        let axis = |first_centre_m: f64, cells: usize| Axis {
-            first_m: first_centre_m - (ORDER / 2) as f64 * step_m,
+        // Splines at the rim of the box need ORDER/2 nodes beyond it.
+        let axis = |from_m: f64, to_m: f64| Axis {
+            first_m: from_m - (ORDER / 2) as f64 * step_m,
             step_m,
-            nodes: ((cells - 1) as f64 * grid.cell_m / step_m).ceil() as usize + ORDER + 1,
+            nodes: ((to_m - from_m) / step_m).ceil() as usize + ORDER + 1,
         };
         let wider = |axis: Axis| Axis {
             first_m: axis.first_m - (taps.len() - 1) as f64 * step_m,
             step_m,
             nodes: axis.nodes + 2 * (taps.len() - 1),
         };
-        let centre = grid.centre(0, 0);
-        let (node_x, node_y) = (axis(centre.x_m, grid.columns), axis(-centre.y_m, grid.rows));
+        let node_x = axis(extent.min.x_m, extent.max.x_m);
+        let node_y = axis(-extent.max.y_m, -extent.min.y_m);
         Self {
             spread_x: wider(node_x),
             spread_y: wider(node_y),
@@ -70,6 +79,20 @@ impl CoarseGrid {
             // The taps are those of a bandwidth of one.
             scale_per_km2: M2_PER_KM2 / (bandwidth_m * bandwidth_m),
         }
+    }
+
+    /// Value at a place of the box, interpolated from [`CoarseGrid::convolved`] nodes.
+    pub fn at(&self, nodes: &[f64], at: GroundPoint) -> f64 {
+        let ((column, across), (row, down)) = (self.node_x.locate(at.x_m), self.node_y.locate(-at.y_m));
+        let (wx, wy) = (spline::weights::<ORDER>(across), spline::weights::<ORDER>(down));
+        let start = |row: usize| row * self.node_x.nodes + column.max(0) as usize;
+        wy.iter()
+            .enumerate()
+            .map(|(k, wy)| {
+                let line = &nodes[start(row.max(0) as usize + k)..][..ORDER];
+                wy * line.iter().zip(&wx).map(|(v, w)| v * w).sum::<f64>()
+            })
+            .sum()
     }
 
     pub fn steps_a_bandwidth(&self) -> f64 {

@@ -4,7 +4,7 @@ use rayon::prelude::*;
 
 use super::super::Grid;
 use super::ORDER;
-use super::coarse::{Axis, CoarseGrid};
+use super::coarse::Axis;
 use super::spline;
 
 /// Rows of cells worked on together; they are the lanes of the innermost loop.
@@ -16,15 +16,15 @@ struct Cell<T> {
     weights: [T; ORDER],
 }
 
-/// Interpolates every cell centre from the nodes, down and then across.
-pub(super) fn to_cells(coarse: &CoarseGrid, nodes: &[f64], grid: &Grid, values: &mut [f32]) {
+/// Interpolates every cell centre from the nodes of two axes, down and then across.
+pub(super) fn to_cells((x, y): (&Axis, &Axis), nodes: &[f64], grid: &Grid, values: &mut [f32]) {
     let centre = grid.centre(0, 0);
-    let across: Vec<Cell<f32>> = cells(&coarse.node_x, centre.x_m, grid.cell_m, grid.columns)
+    let across: Vec<Cell<f32>> = cells(x, centre.x_m, grid.cell_m, grid.columns)
         .into_iter()
         .map(|c| Cell { first: c.first, weights: c.weights.map(|w| w as f32) })
         .collect();
-    let down = cells(&coarse.node_y, -centre.y_m, grid.cell_m, grid.rows);
-    let wide = coarse.node_x.nodes;
+    let down = cells(y, -centre.y_m, grid.cell_m, grid.rows);
+    let wide = x.nodes;
     values.par_chunks_mut(LANES * grid.columns).enumerate().for_each_init(
         || (vec![[0.0_f32; LANES]; wide], vec![0.0_f64; wide]),
         |(lanes, line), (block, out)| {
@@ -46,7 +46,8 @@ pub(super) fn to_cells(coarse: &CoarseGrid, nodes: &[f64], grid: &Grid, values: 
                     }
                 }
                 for (row, sum) in out.iter_mut().zip(sums) {
-                    row[column] = sum;
+                    // Nodes of a compact kernel ring around zero.
+                    row[column] = sum.max(0.0);
                 }
             }
         },

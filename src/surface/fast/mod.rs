@@ -7,30 +7,41 @@
 //! relative, far into the tails ([`bound`]). The cost grows with the points and with the
 //! cells, and not with the bandwidth in cells.
 //!
+//! Compact kernels take the same way with a transform between spreading and interpolation
+//! where the points are many; where they are few, and for narrow kernels, every point is
+//! added to the cells around it, exactly. The uniform kernel is always exact.
+//!
 //! The way is the particle-mesh idea (Hockney & Eastwood 1988; Essmann et al. 1995,
 //! J. Chem. Phys. 103:8577) with the Gaussian's own separability in place of a transform.
 
 mod bound;
 mod coarse;
+mod compact;
+mod disc;
 mod interpolate;
 mod spline;
 mod spread;
 mod strips;
 mod taps;
+mod transform;
 mod window;
 
 use super::{ErrorBound, Grid, Kernel, M2_PER_KM2, SurfaceError, WeightedPoint};
 
-use coarse::CoarseGrid;
+pub(super) use coarse::{Axis, CoarseGrid};
+use compact::CompactGrid;
+pub(super) use spread::onto as spread_onto;
 
 /// Order of the B-spline: it spans this many coarse steps and has one degree less.
-const ORDER: usize = 8;
+pub(super) const ORDER: usize = 8;
 /// Coarse steps to a bandwidth. With order eight the error is below 1.1e-5 of the local
 /// value out to 6.5 bandwidths from the nearest point.
-const STEPS_A_BANDWIDTH: f64 = 5.4;
+pub(super) const STEPS_A_BANDWIDTH: f64 = 5.4;
 /// Cells to a bandwidth below which the kernel is so narrow that every point is added to
 /// the cells around it, one by one.
 const NARROW_CELLS: f64 = STEPS_A_BANDWIDTH;
+/// Kernel values below which a compact kernel is summed exactly, cell by cell.
+const CHEAP_VALUES: f64 = 1e8;
 /// Bandwidths after which the Gaussian is cut: e^(−7.5²/2) is 6e-13 of its centre.
 const REACH_BANDWIDTHS: f64 = 7.5;
 
@@ -45,6 +56,10 @@ pub struct Smoother {
 enum Way {
     /// Spread, convolve, interpolate.
     Coarse(CoarseGrid),
+    /// Spread, transform, interpolate.
+    Compact(Box<CompactGrid>),
+    /// Add chords of discs.
+    Disc,
     /// Add every point to the cells around it.
     Window,
 }
@@ -58,11 +73,15 @@ impl Smoother {
         if !(bandwidth_m.is_finite() && bandwidth_m > 0.0) {
             return Err(SurfaceError::Bandwidth { bandwidth_m });
         }
-        let narrow = bandwidth_m < NARROW_CELLS * grid.cell_m;
-        let way = if kernel == Kernel::Gaussian && !narrow {
-            Way::Coarse(CoarseGrid::new(&grid, bandwidth_m))
-        } else {
-            Way::Window
+        let way = match kernel {
+            Kernel::Gaussian if bandwidth_m >= NARROW_CELLS * grid.cell_m => {
+                Way::Coarse(CoarseGrid::new(&grid, bandwidth_m))
+            }
+            Kernel::Gaussian => Way::Window,
+            Kernel::Uniform => Way::Disc,
+            _ => CompactGrid::new(&grid, kernel, bandwidth_m)
+                .filter(|coarse| coarse.node_x.step_m > grid.cell_m)
+                .map_or(Way::Window, |coarse| Way::Compact(Box::new(coarse))),
         };
         Ok(Self { grid, kernel, bandwidth_m, way })
     }
@@ -76,23 +95,39 @@ impl Smoother {
     pub fn density(&self, points: &[WeightedPoint]) -> Vec<f32> {
         let mut values = vec![0.0_f32; self.grid.cells()];
         match &self.way {
+            Way::Compact(_) if self.is_cheap(points.len()) => {
+                window::add(points, &self.grid, self.kernel, self.bandwidth_m, &mut values);
+            }
             Way::Coarse(coarse) => {
                 let nodes = coarse.convolved(&coarse.spread(points));
-                interpolate::to_cells(coarse, &nodes, &self.grid, &mut values);
+                interpolate::to_cells((&coarse.node_x, &coarse.node_y), &nodes, &self.grid, &mut values);
             }
+            Way::Compact(coarse) => {
+                let nodes = coarse.smoothed(points);
+                interpolate::to_cells((&coarse.node_x, &coarse.node_y), &nodes, &self.grid, &mut values);
+            }
+            Way::Disc => disc::add(points, &self.grid, self.bandwidth_m, &mut values),
             Way::Window => window::add(points, &self.grid, self.kernel, self.bandwidth_m, &mut values),
         }
         values
     }
 
-    /// What the error of [`Smoother::density`] never exceeds, for points of this total
-    /// weight.
-    pub fn error_bound(&self, sum_of_weights: f64) -> ErrorBound {
+    /// What the error of [`Smoother::density`] never exceeds for these points.
+    pub fn error_bound(&self, points: &[WeightedPoint]) -> ErrorBound {
+        let sum_of_weights: f64 = points.iter().map(|p| p.weight).sum();
         let peak_per_km2 = sum_of_weights * self.kernel.peak_per_m2(self.bandwidth_m) * M2_PER_KM2;
         match &self.way {
             Way::Coarse(coarse) => bound::of_coarse(coarse.steps_a_bandwidth(), peak_per_km2),
-            Way::Window => bound::of_window(self.kernel, peak_per_km2),
+            Way::Compact(_) if !self.is_cheap(points.len()) => bound::of_compact(self.kernel, peak_per_km2),
+            Way::Compact(_) | Way::Disc | Way::Window => bound::of_window(self.kernel, peak_per_km2),
         }
+    }
+
+    /// Whether so few points are best summed cell by cell.
+    fn is_cheap(&self, points: usize) -> bool {
+        let reach_cells =
+            self.kernel.radius_m(self.bandwidth_m).map_or(f64::INFINITY, |r| r / self.grid.cell_m);
+        points as f64 * 4.0 * reach_cells * reach_cells < CHEAP_VALUES
     }
 
     /// The grid it was planned for.

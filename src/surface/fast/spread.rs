@@ -16,7 +16,7 @@ const STRIP: usize = 2 * ORDER;
 ///
 /// Even strips first, all in parallel, then odd ones: strips of one parity never write the
 /// same row, so every node adds its points in one order.
-pub(super) fn onto(x: &Axis, y: &Axis, points: &[WeightedPoint]) -> Vec<f64> {
+pub(in super::super) fn onto(x: &Axis, y: &Axis, points: &[WeightedPoint]) -> Vec<f64> {
     let mut sums = vec![0.0; x.nodes * y.nodes];
     let first_node = |axis: &Axis, position_m: f64| {
         let (first, fraction) = axis.locate(position_m);

@@ -1,0 +1,130 @@
+//! The mean-square-error rule for a clustered process.
+
+use std::f64::consts::PI;
+
+use rayon::prelude::*;
+
+use crate::frame::GroundPoint;
+
+use super::super::Extent;
+use super::super::neighbours::Neighbours;
+use super::lscv::pairs_within;
+use super::search::Optimum;
+
+/// Most pairs that are looked at; more points than that get a shorter range.
+const MOST_PAIRS: f64 = 6e7;
+/// Most pairs that are kept one by one; beyond, they are counted in rings.
+const MOST_KEPT: usize = 3000;
+/// Rings in which pairs are counted.
+const RINGS: usize = 4096;
+/// Bandwidths tried when pairs are counted in rings.
+const TRIED: usize = 512;
+
+/// Pairs of points at one distance.
+#[derive(Clone, Copy)]
+struct Pairs {
+    distance_m: f64,
+    /// Their share of Ripley's K, in m².
+    k_m2: f64,
+}
+
+/// The bandwidth that minimises the mean square error of the intensity of a stationary Cox
+/// process (Diggle 1985; Berman & Diggle 1989, J. R. Stat. Soc. B 51:81–92):
+///
+/// M(s) = (1/λ − 2K(2s)) / π(2s)² + ∫ overlap(t, 2s) dK(t) / (π(2s)²)²,
+///
+/// with Ripley's K by translation correction in the window's box and the area in which two
+/// discs of radius 2s at distance t overlap. The result is a standard deviation s: a disc
+/// has half its radius. M jumps down at every distance of a pair, so its minimum mostly
+/// sits on one of them. The range goes up to a sixteenth of the window's shorter side, or
+/// shorter where that would take too many pairs. `None` if the window has no area.
+pub(super) fn optimum(places: &[GroundPoint], window: Extent) -> Option<Optimum> {
+    let (width_m, height_m) = (window.max.x_m - window.min.x_m, window.max.y_m - window.min.y_m);
+    let area_m2 = width_m * height_m;
+    if area_m2 <= 0.0 {
+        return None;
+    }
+    let sorted = Neighbours::new(places, 0.0);
+    let mut reach_m = width_m.min(height_m) / 4.0;
+    while pairs_within(&sorted, reach_m) > MOST_PAIRS {
+        reach_m /= 1.2;
+    }
+    let n = places.len() as f64;
+    let share = area_m2 / (n * (n - 1.0));
+    let weight = move |dx: f64, dy: f64| share * area_m2 / ((width_m - dx.abs()) * (height_m - dy.abs()));
+    let pairs = pairs(&sorted, reach_m, weight);
+    let error = |s: f64| mean_square_error(&pairs, s, area_m2 / n);
+    // Overlaps reach to twice the radius of the discs, that is to 4s.
+    let longest_m = reach_m / 4.0;
+    let tried: Vec<f64> = if pairs.len() <= MOST_KEPT {
+        pairs.iter().map(|p| p.distance_m / 2.0).filter(|&s| s > 0.0 && s <= longest_m).collect()
+    } else {
+        (1..=TRIED).map(|k| longest_m * k as f64 / TRIED as f64).collect()
+    };
+    let at_edge = |s: f64| s > 0.98 * longest_m;
+    let best =
+        tried.into_iter().map(|s| (error(s), s)).min_by(|a, b| a.0.total_cmp(&b.0).then(a.1.total_cmp(&b.1)));
+    Some(
+        best.map_or(Optimum { at: longest_m, at_edge: true }, |(_, s)| Optimum {
+            at: s,
+            at_edge: at_edge(s),
+        }),
+    )
+}
+
+fn mean_square_error(pairs: &[Pairs], s: f64, area_a_point_m2: f64) -> f64 {
+    let radius_m = 2.0 * s;
+    let disc_m2 = PI * radius_m * radius_m;
+    let (mut k_m2, mut overlaps) = (0.0, 0.0);
+    for p in pairs.iter().take_while(|p| p.distance_m < 2.0 * radius_m) {
+        if p.distance_m <= radius_m {
+            k_m2 += p.k_m2;
+        }
+        overlaps += p.k_m2 * overlap_m2(p.distance_m, radius_m);
+    }
+    (area_a_point_m2 - 2.0 * k_m2) / disc_m2 + overlaps / (disc_m2 * disc_m2)
+}
+
+/// Area common to two discs of equal radius.
+fn overlap_m2(distance_m: f64, radius_m: f64) -> f64 {
+    let half = (0.5 * distance_m / radius_m).min(1.0);
+    2.0 * radius_m * radius_m * (half.acos() - half * (1.0 - half * half).sqrt())
+}
+
+/// Pairs in order of their distance: one by one if they are few, else in rings.
+fn pairs(sorted: &Neighbours, reach_m: f64, weight: impl Fn(f64, f64) -> f64 + Sync) -> Vec<Pairs> {
+    let each = |at: GroundPoint, index: u32, found: &mut dyn FnMut(f64, f64)| {
+        for &(other, j) in sorted.runs(at, reach_m).flatten().filter(|(_, j)| *j != index) {
+            let (dx, dy) = (other.x_m - at.x_m, other.y_m - at.y_m);
+            let square_m2 = dx * dx + dy * dy;
+            if j > index && square_m2 <= reach_m * reach_m {
+                found(square_m2.sqrt(), 2.0 * weight(dx, dy));
+            }
+        }
+    };
+    if pairs_within(sorted, reach_m) < 2.0 * MOST_KEPT as f64 {
+        let mut kept = Vec::new();
+        for &(at, index) in sorted.in_order() {
+            each(at, index, &mut |distance_m, k_m2| kept.push(Pairs { distance_m, k_m2 }));
+        }
+        kept.sort_by(|a, b| a.distance_m.total_cmp(&b.distance_m));
+        return kept;
+    }
+    let ring_m = reach_m / RINGS as f64;
+    let chunk = sorted.in_order().len().div_ceil(64);
+    let counted: Vec<Vec<f64>> = sorted
+        .in_order()
+        .par_chunks(chunk)
+        .map(|chunk| {
+            let mut rings = vec![0.0; RINGS];
+            for &(at, index) in chunk {
+                each(at, index, &mut |distance_m, k_m2| {
+                    rings[((distance_m / ring_m) as usize).min(RINGS - 1)] += k_m2;
+                });
+            }
+            rings
+        })
+        .collect();
+    let middle = |ring: usize| (ring as f64 + 0.5) * ring_m;
+    (0..RINGS).map(|r| Pairs { distance_m: middle(r), k_m2: counted.iter().map(|c| c[r]).sum() }).collect()
+}

@@ -1,0 +1,139 @@
+//! Two-dimensional transforms of real grids.
+
+use std::sync::Arc;
+
+use rayon::prelude::*;
+use realfft::num_complex::Complex;
+use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
+use rustfft::{Fft, FftPlanner};
+
+/// Plans for one size. The transform of a grid of `rows` × `columns` is held turned:
+/// `columns / 2 + 1` lines of `rows` numbers each, one line a wave number along the row.
+pub(super) struct Plane {
+    pub columns: usize,
+    pub rows: usize,
+    row_forward: Arc<dyn RealToComplex<f64>>,
+    row_inverse: Arc<dyn ComplexToReal<f64>>,
+    column_forward: Arc<dyn Fft<f64>>,
+    column_inverse: Arc<dyn Fft<f64>>,
+}
+
+impl Plane {
+    /// Plans for at least this many columns and rows; sizes grow to products of 2, 3 and 5.
+    pub fn at_least(columns: usize, rows: usize) -> Self {
+        let (columns, rows) = (smooth_even(columns), smooth_even(rows));
+        let (mut real, mut complex) = (RealFftPlanner::new(), FftPlanner::new());
+        Self {
+            columns,
+            rows,
+            row_forward: real.plan_fft_forward(columns),
+            row_inverse: real.plan_fft_inverse(columns),
+            column_forward: complex.plan_fft_forward(rows),
+            column_inverse: complex.plan_fft_inverse(rows),
+        }
+    }
+
+    /// Wave numbers along a row.
+    pub fn lines(&self) -> usize {
+        self.columns / 2 + 1
+    }
+
+    /// Transform of a grid held row by row.
+    pub fn forward(&self, grid: &[f64]) -> Vec<Complex<f64>> {
+        let lines = self.lines();
+        let mut by_row = vec![Complex::default(); lines * self.rows];
+        by_row.par_chunks_mut(lines).zip(grid.par_chunks(self.columns)).for_each_init(
+            || (vec![0.0; self.columns], self.row_forward.make_scratch_vec()),
+            |(line, scratch), (out, row)| {
+                line.copy_from_slice(row);
+                // Lengths are the plan's own: the transform cannot refuse them.
+                let _ = self.row_forward.process_with_scratch(line, out, scratch);
+            },
+        );
+        let mut turned = turned(&by_row, lines, self.rows);
+        drop(by_row);
+        turned.par_chunks_mut(self.rows).for_each_init(
+            || vec![Complex::default(); self.column_forward.get_inplace_scratch_len()],
+            |scratch, line| self.column_forward.process_with_scratch(line, scratch),
+        );
+        turned
+    }
+
+    /// Grid, row by row, of a transform; divided by the number of its cells, so that it
+    /// undoes [`Plane::forward`].
+    pub fn inverse(&self, mut transform: Vec<Complex<f64>>) -> Vec<f64> {
+        let lines = self.lines();
+        transform.par_chunks_mut(self.rows).for_each_init(
+            || vec![Complex::default(); self.column_inverse.get_inplace_scratch_len()],
+            |scratch, line| self.column_inverse.process_with_scratch(line, scratch),
+        );
+        let mut by_row = turned(&transform, self.rows, lines);
+        drop(transform);
+        let mut grid = vec![0.0; self.columns * self.rows];
+        let scale = 1.0 / grid.len() as f64;
+        grid.par_chunks_mut(self.columns).zip(by_row.par_chunks_mut(lines)).for_each_init(
+            || self.row_inverse.make_scratch_vec(),
+            |scratch, (out, row)| {
+                // Of a real grid these two are real; rounding must not say otherwise.
+                row[0].im = 0.0;
+                row[lines - 1].im = 0.0;
+                let _ = self.row_inverse.process_with_scratch(row, out, scratch);
+                out.iter_mut().for_each(|v| *v *= scale);
+            },
+        );
+        grid
+    }
+}
+
+/// The transpose of a matrix of `width` columns and `height` rows.
+fn turned(matrix: &[Complex<f64>], width: usize, height: usize) -> Vec<Complex<f64>> {
+    /// Lines turned together, so that both sides stay in cache.
+    const BLOCK: usize = 16;
+    let mut out = vec![Complex::default(); matrix.len()];
+    out.par_chunks_mut(BLOCK * height).enumerate().for_each(|(block, lines)| {
+        for row in 0..height {
+            let source = &matrix[row * width + block * BLOCK..(row + 1) * width];
+            for (line, &value) in lines.chunks_mut(height).zip(source) {
+                line[row] = value;
+            }
+        }
+    });
+    out
+}
+
+/// The smallest even product of 2, 3 and 5 that is at least `size`.
+fn smooth_even(size: usize) -> usize {
+    let is_smooth = |n: &usize| {
+        let rest = [2, 3, 5].into_iter().fold(*n, |mut rest, prime| {
+            while rest % prime == 0 {
+                rest /= prime;
+            }
+            rest
+        });
+        rest == 1
+    };
+    (size.max(4).next_multiple_of(2)..).step_by(2).find(is_smooth).unwrap_or(size)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::f64::consts::PI;
+
+    #[test]
+    fn one_wave_has_one_number_and_comes_back() {
+        let plane = Plane::at_least(29, 17);
+        assert_eq!((plane.columns, plane.rows), (30, 18));
+        let wave = |row: usize, column: usize| {
+            (2.0 * PI * (3.0 * column as f64 / 30.0 + 5.0 * row as f64 / 18.0)).cos()
+        };
+        let grid: Vec<f64> = (0..18 * 30).map(|k| wave(k / 30, k % 30)).collect();
+        let transform = plane.forward(&grid);
+        for (k, value) in transform.iter().enumerate() {
+            let expected = if (k / 18, k % 18) == (3, 5) { 18.0 * 30.0 / 2.0 } else { 0.0 };
+            assert!((value - expected).norm() < 1e-10, "line {} row {}: {value}", k / 18, k % 18);
+        }
+        let back = plane.inverse(transform);
+        assert!(back.iter().zip(&grid).all(|(a, b)| (a - b).abs() < 1e-13));
+    }
+}
