@@ -13,7 +13,7 @@ use crate::files::write::{GeoJsonWriter, Raster, round_to, write_geotiff};
 use crate::frame::{Frame, FrameError, GroundPoint, polygons_area_m2};
 use crate::plan::MetresOrRule;
 use crate::surface::{
-    Extent, HotArea, Kernel, Rule, Surface, SurfaceError, WeightedPoint, bandwidth_m, choose_grid,
+    Extent, HotArea, Kernel, Rule, Surface, SurfaceError, WeightedPoint, choose_bandwidth, choose_grid,
     densities_at, density, hot_areas,
 };
 
@@ -99,8 +99,8 @@ fn bandwidth_of(
         })?,
         None => DEFAULT_RULE,
     };
-    let sigma_m = bandwidth_m(rule, points).map_err(|e: SurfaceError| request(desk, e))?;
-    Ok((Some(rule), sigma_m))
+    let found = choose_bandwidth(rule, points, None).map_err(|e: SurfaceError| request(desk, e))?;
+    Ok((Some(rule), found.bandwidth_m))
 }
 
 fn extent_of(desk: &Desk, points: &[WeightedPoint]) -> Option<Extent> {
