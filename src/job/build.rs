@@ -80,9 +80,24 @@ impl Builder {
         }
     }
 
+    fn note_case(&mut self, raw: &RawFeature, layer: &str, properties: &[&str]) {
+        let fields = self.fields(layer);
+        for property in properties {
+            if let Some(name) = fields.missed_by_case(&raw.properties, property) {
+                self.findings.warn_at(
+                    &raw.source,
+                    format!(
+                        "has a property \"{name}\", which is not read as {property}; if it means that, map it in the plan: [fields.{layer}] {property} = \"{name}\""
+                    ),
+                );
+            }
+        }
+    }
+
     /// A record of sign. A multi-point becomes a record a point.
     pub fn sign(&mut self, raw: RawFeature, defaults: &SignDefaults) {
         self.note_id(&raw.source);
+        self.note_case(&raw, "sign", &["sign", "animal", "date", "count", "season", "survey"]);
         let places = points_of(&raw, &mut self.findings);
         let Some(record) = self.record_of(&raw, defaults) else { return };
         self.records.extend(places.into_iter().map(|at| (record.clone(), at)));

@@ -1,4 +1,6 @@
-//! Properties by name, without regard to case, under the name the plan gives them.
+//! Properties by name: the name as the design of the files has it, or the one that the plan
+//! maps it to. Names are taken as written, so that a column that happens to be called
+//! "Count" is not taken for a weight; one that differs by case alone is pointed out.
 
 use std::collections::BTreeMap;
 
@@ -24,14 +26,20 @@ impl Fields {
     /// The value of a property that is neither missing, null nor an empty text.
     pub fn value<'p>(&self, properties: &'p Properties, property: &str) -> Option<&'p Value> {
         let name = self.names.get(property).map_or(property, String::as_str);
-        let found = properties.get(name).or_else(|| {
-            properties.iter().find(|(key, _)| key.eq_ignore_ascii_case(name)).map(|(_, value)| value)
-        })?;
+        let found = properties.get(name)?;
         match found {
             Value::Null => None,
             Value::String(text) if text.trim().is_empty() => None,
             value => Some(value),
         }
+    }
+
+    /// The name of a property that would be read but for its case, where none is read.
+    pub fn missed_by_case<'p>(&self, properties: &'p Properties, property: &str) -> Option<&'p str> {
+        if self.names.contains_key(property) || properties.contains_key(property) {
+            return None;
+        }
+        properties.keys().find(|key| key.eq_ignore_ascii_case(property)).map(String::as_str)
     }
 
     /// A property as text; numbers and truth values are spelt out.
@@ -120,10 +128,12 @@ mod tests {
     }
 
     #[test]
-    fn names_are_found_without_regard_to_case_and_through_the_plan() {
-        let properties: Properties = serde_json::from_str(r#"{"SIGN":"scat","Anzahl":"3"}"#).unwrap();
-        let fields = Fields::new(Some(&BTreeMap::from([("count".into(), "anzahl".into())])));
-        assert_eq!(fields.text(&properties, "sign").as_deref(), Some("scat"));
+    fn names_are_taken_as_written_or_mapped_by_the_plan() {
+        let properties: Properties = serde_json::from_str(r#"{"Sign":"scat","Anzahl":"3"}"#).unwrap();
+        let fields = Fields::new(Some(&BTreeMap::from([("count".into(), "Anzahl".into())])));
+        assert_eq!(fields.text(&properties, "sign"), None);
+        assert_eq!(fields.missed_by_case(&properties, "sign"), Some("Sign"));
+        assert_eq!(fields.missed_by_case(&properties, "count"), None);
         assert_eq!(fields.number(&properties, "count"), Ok(Some(3.0)));
     }
 }

@@ -96,6 +96,8 @@ fn fill_tile(raster: &Raster, row_0: usize, column_0: usize, tile: &mut [f32]) {
     }
 }
 
+/// Escaped twice, since GDAL takes the escapes off twice.
 fn escape(text: &str) -> String {
-    text.replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;")
+    let once = |text: &str| text.replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;");
+    once(&once(text))
 }
