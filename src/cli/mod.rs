@@ -52,6 +52,7 @@ type Done = Result<(Outcome, Vec<PathBuf>), StepError>;
 
 fn dispatch(command: &Command, bar: &dyn Progress) -> Done {
     match command {
+        Command::Demo(demo) => steps::demo(&demo.dir, demo.force, bar).map(|outcome| (outcome, Vec::new())),
         Command::New(new) => steps::new(&new.dir, new.force).map(|outcome| (outcome, Vec::new())),
         Command::Inspect(inspect) => {
             let plan = resolve(inspect.plan.as_deref(), &inspect.overlay())?;

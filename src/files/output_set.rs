@@ -76,7 +76,12 @@ impl OutputSet {
         &self.target
     }
 
-    /// Writes one file through a closure.
+    /// The folder in which the files lie until the set is whole.
+    pub fn staging(&self) -> &Path {
+        &self.staging
+    }
+
+    /// Writes one file through a closure. The name may hold a folder: `property/area.geojson`.
     ///
     /// # Errors
     /// [`OutputError::Write`] with the name the file was to have.
@@ -199,13 +204,19 @@ fn carry_over(old: &Path, target: &Path) -> io::Result<()> {
     for entry in fs::read_dir(old)? {
         let entry = entry?;
         let name = entry.file_name();
-        let written_by_us = name.to_str().is_some_and(|n| n == MANIFEST || ours.iter().any(|o| o == n));
+        let written_by_us =
+            name.to_str().is_some_and(|n| n == MANIFEST || ours.iter().any(|o| top_of(o) == n));
         let place = target.join(&name);
         if !written_by_us && !place.exists() {
             fs::rename(entry.path(), place)?;
         }
     }
     fs::remove_dir_all(old)
+}
+
+/// The file or folder at the top of a set to which a name belongs.
+fn top_of(name: &str) -> &str {
+    name.split('/').next().unwrap_or(name)
 }
 
 fn manifest_names(folder: &Path) -> Vec<String> {

@@ -120,10 +120,9 @@ struct Reading<'a> {
 
 impl Reading<'_> {
     fn file(&mut self, role: &str, path: &Path, read_as: ReadAs, take: impl Fn(&mut Builder, RawFeature)) {
-        let path = self.plan.base.join(path);
         self.progress.stage(&format!("reading {}", path.display()), None);
         let mut seen = 0;
-        let read = read_features(&path, read_as, &mut |raw| {
+        let read = read_features(&self.plan.base.join(path), path, read_as, &mut |raw| {
             seen += 1;
             if seen % 4096 == 0 {
                 self.progress.reach(seen);

@@ -1,6 +1,7 @@
 //! One function a command. A step takes the job and the plan, writes its files into the
 //! output set and says what it did; only steps call readers and writers, and none prints.
 
+mod demo;
 mod error;
 mod inspect;
 mod load;
@@ -10,6 +11,7 @@ mod run;
 mod sign;
 mod surface;
 
+pub use demo::demo;
 pub use error::StepError;
 pub use inspect::inspect;
 pub use load::{Desk, load};

@@ -36,6 +36,8 @@ pub(super) struct Args {
 
 #[derive(Subcommand)]
 pub(super) enum Command {
+    /// Write an invented sample property and run the whole job on it
+    Demo(Demo),
     /// Write a commented plan.toml to start from
     New(New),
     /// Read all inputs and report what they hold; computes nothing
@@ -49,12 +51,23 @@ pub(super) enum Command {
 impl Command {
     pub(super) fn name(&self) -> &'static str {
         match self {
+            Command::Demo(_) => "demo",
             Command::New(_) => "new",
             Command::Inspect(_) => "inspect",
             Command::Surface(_) => "surface",
             Command::Run(_) => "run",
         }
     }
+}
+
+#[derive(ClapArgs)]
+pub(super) struct Demo {
+    /// Folder to write the property and the results to
+    #[arg(default_value = "stakeline-demo")]
+    pub dir: PathBuf,
+    /// Replace what an earlier run wrote there
+    #[arg(long)]
+    pub force: bool,
 }
 
 #[derive(ClapArgs)]

@@ -20,8 +20,8 @@ pub(super) struct Input {
 }
 
 impl Input {
-    pub(super) fn open(path: &Path) -> Result<Self, FileError> {
-        let file = File::open(path).map_err(|e| FileError::open(path, &e))?;
+    pub(super) fn open(place: &Path, path: &Path) -> Result<Self, FileError> {
+        let file = File::open(place).map_err(|e| FileError::open(path, &e))?;
         let mut reader = BufReader::with_capacity(1 << 18, file);
         let mut head = Vec::new();
         reader.by_ref().take(HEAD_BYTES).read_to_end(&mut head).map_err(|e| FileError::open(path, &e))?;

@@ -80,18 +80,20 @@ pub struct ReadReport {
     pub sha256: String,
 }
 
-/// Reads a file and passes each feature on as it comes, so that memory does not grow with
-/// the file. Byte-order marks are skipped.
+/// Reads the file that lies at `place` and passes each feature on as it comes, so that memory
+/// does not grow with the file. Byte-order marks are skipped. `path` is the name by which
+/// messages and features call the file.
 ///
 /// # Errors
 /// [`FileError`] for the whole file: missing, not text, not the format it seems to be, cut
 /// short. Faults of single features are left to the one who takes them.
 pub fn read_features(
+    place: &Path,
     path: &Path,
     read_as: ReadAs,
     take: &mut dyn FnMut(RawFeature),
 ) -> Result<ReadReport, FileError> {
-    let mut input = Input::open(path)?;
+    let mut input = Input::open(place, path)?;
     let features = match sniff(path, input.head()) {
         Some(Format::GeoJson) => geojson::read(path, &mut input, take)?,
         Some(Format::Csv) => csv::read(path, &mut input, take)?,
