@@ -92,6 +92,9 @@ impl OutputSet {
     ) -> Result<(), OutputError> {
         let path = self.staging.join(name);
         let fail = |why| OutputError::Write { path: self.target.join(name), why };
+        if let Some(folder) = path.parent() {
+            fs::create_dir_all(folder).map_err(fail)?;
+        }
         let mut file =
             OutputFile { inner: BufWriter::with_capacity(1 << 18, File::create(&path).map_err(fail)?) };
         fill(&mut file).and_then(|()| file.inner.flush()).map_err(fail)?;
