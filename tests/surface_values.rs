@@ -4,10 +4,12 @@
 //! closed forms, recomputed with numpy 2.4.6 and scipy 1.17.1.
 
 use approx::assert_relative_eq;
+use geo_types::{Coord, LineString, MultiPolygon, Polygon};
 use stakeline::frame::GroundPoint;
 use stakeline::surface::{
-    EdgeRule, ErrorBound, Extent, Grid, Kernel, Rule, Smoother, Surface, WeightedPoint, choose_bandwidth,
-    densities_at, density, density_at, density_on_grid, hot_areas,
+    DensitySettings, EdgeRule, ErrorBound, Extent, Grid, Kernel, Rule, Smoother, Surface, WeightedPoint,
+    Window, adaptive_bandwidths_m, choose_bandwidth, densities_at, density, density_at, density_at_places,
+    density_on_grid, hot_areas,
 };
 
 const X: [f64; 20] = [
@@ -50,6 +52,166 @@ const AT_POINTS: [f64; 20] = [
     4.64126932232659e-05,
     3.61503159242082e-05,
 ];
+
+/// Mass of a Gaussian of sigma 80 inside 1000 × 800 m: products of normal integrals.
+const EDGE_MASS: [f64; 20] = [
+    0.854276675613378,
+    0.916020069813872,
+    0.912314488073677,
+    0.9550173046073,
+    0.957750745072906,
+    0.990493984000458,
+    0.98988747151928,
+    0.999334608684004,
+    0.99999923113909,
+    0.99999930073843,
+    0.999998904735576,
+    0.999998087689908,
+    0.9999989064567,
+    0.999995435486216,
+    0.999999407706025,
+    0.999763973998077,
+    0.993559150143882,
+    0.997302026160158,
+    0.956577745211414,
+    0.789250455311517,
+];
+
+/// spatstat density.ppp(edge = TRUE) at the points, per m².
+const UNIFORM: [f64; 20] = [
+    0.000136724190316855,
+    0.00014933913051833,
+    0.000151331971078479,
+    0.000153084920323079,
+    0.000152957455747173,
+    0.000124526053767509,
+    0.000115403714359256,
+    6.01566555182476e-05,
+    0.000115185240407639,
+    0.000142405842030013,
+    0.000138209592219316,
+    0.000146894979379282,
+    0.000148494772974704,
+    0.000135412627651075,
+    0.000109029734576623,
+    4.99347519274067e-05,
+    4.59015286207874e-05,
+    2.51339539367401e-05,
+    4.85195201912294e-05,
+    4.58033513708138e-05,
+];
+
+/// spatstat density.ppp(edge = TRUE, diggle = TRUE) at the points, per m².
+const JONES_DIGGLE: [f64; 20] = [
+    0.000127013292035829,
+    0.000147480050571575,
+    0.000148775554776689,
+    0.000156076781962717,
+    0.000155944114791245,
+    0.000128713887925579,
+    0.00011865116544809,
+    6.08640462580947e-05,
+    0.000115188496166264,
+    0.00014240686205287,
+    0.00013821078453225,
+    0.00014689574390703,
+    0.000148495888178045,
+    0.000135414380366813,
+    0.000109032429988189,
+    5.001883679412e-05,
+    4.64523264588885e-05,
+    2.5133429237662e-05,
+    5.04100233775682e-05,
+    4.32718920850422e-05,
+];
+
+/// Abramson bandwidths, pilot 100 m, global 90 m, closed form in R.
+const ABRAMSON_M: [f64; 20] = [
+    81.9590610012517,
+    77.0538065976138,
+    76.7614501365881,
+    74.7223575663574,
+    74.5074005248534,
+    78.3652654037688,
+    80.4490108200376,
+    99.9480613897356,
+    80.6751907152409,
+    75.3346901121087,
+    75.8922245739655,
+    74.4083457853744,
+    74.0121916110199,
+    76.0415156716916,
+    81.5359343889885,
+    109.586919441915,
+    123.915336638891,
+    182.409375369166,
+    126.072839517672,
+    145.357613480971,
+];
+
+fn window() -> Window {
+    let [a, b, c, d] = [(0., 0.), (1000., 0.), (1000., 800.), (0., 800.)].map(|(x, y)| Coord { x, y });
+    Window::new(&MultiPolygon(vec![Polygon::new(LineString(vec![a, b, c, d, a]), Vec::new())])).unwrap()
+}
+
+fn places() -> Vec<GroundPoint> {
+    points().iter().map(|p| p.at).collect()
+}
+
+#[test]
+fn masses_inside_a_rectangle() {
+    for (at, mass) in places().into_iter().zip(EDGE_MASS) {
+        assert_relative_eq!(window().mass(at, Kernel::Gaussian, 80.0), mass, max_relative = 1e-10);
+    }
+    // On the edge and at a corner of a window far wider than the kernel.
+    let on_edge = window().mass(GroundPoint::new(500.0, 0.0), Kernel::Gaussian, 10.0);
+    let at_corner = window().mass(GroundPoint::new(1000.0, 800.0), Kernel::Gaussian, 10.0);
+    assert_relative_eq!(on_edge, 0.5, max_relative = 1e-12);
+    assert_relative_eq!(at_corner, 0.25, max_relative = 1e-12);
+}
+
+#[test]
+fn edge_corrected_density_at_the_points() {
+    for (edge, expected) in [(EdgeRule::Uniform, UNIFORM), (EdgeRule::JonesDiggle, JONES_DIGGLE)] {
+        let settings = DensitySettings { edge, ..DensitySettings::plain(Kernel::Gaussian, 80.0) };
+        let found = density_at_places(&points(), &places(), settings, Some(&window())).unwrap();
+        for (found, per_m2) in found.into_iter().zip(expected) {
+            assert_relative_eq!(found, per_m2 * 1e6, max_relative = 1e-9);
+        }
+    }
+}
+
+#[test]
+fn edge_corrected_mass_over_the_window() {
+    // Computed in R on the same midpoint grid of 2.5 m; exact integrals: none
+    // 19.3115379721619, Jones–Diggle 20, uniform 21.1506168762.
+    let grid = grid(0.0, 0.0, 1000.0, 800.0, 2.5);
+    for (edge, mass) in [
+        (EdgeRule::None, 19.3116280361792),
+        (EdgeRule::JonesDiggle, 20.0001006193844),
+        (EdgeRule::Uniform, 21.1507197037592),
+    ] {
+        let settings = DensitySettings { edge, ..DensitySettings::plain(Kernel::Gaussian, 80.0) };
+        let surface = density(&points(), &grid, settings, Some(&window())).unwrap();
+        assert_relative_eq!(surface.integral, mass, max_relative = 2e-6);
+    }
+}
+
+#[test]
+fn abramson_bandwidths_and_density() {
+    let own = adaptive_bandwidths_m(&points(), Kernel::Gaussian, 100.0, 90.0);
+    for (found, expected_m) in own.into_iter().zip(ABRAMSON_M) {
+        assert_relative_eq!(found, expected_m, max_relative = 1e-9);
+    }
+    // On a grid and at places the same, and the mass is kept.
+    let settings = DensitySettings { adaptive: true, ..DensitySettings::plain(Kernel::Gaussian, 90.0) };
+    let grid = grid(-1500.0, -1500.0, 2500.0, 2500.0, 20.0);
+    let surface = density(&points(), &grid, settings, None).unwrap();
+    assert_relative_eq!(surface.integral, 20.0, max_relative = 1e-6);
+    let (row, column) = (100, 90);
+    let exact = density_at_places(&points(), &[grid.centre(row, column)], settings, None).unwrap();
+    assert_relative_eq!(surface.value(row, column).unwrap(), exact[0], max_relative = 2e-7);
+}
 
 #[test]
 fn exact_density_at_the_points() {
@@ -100,7 +262,8 @@ fn sums_of_a_quartic_over_a_grid() {
 
 /// A surface of exact values, as the published cell counts assume.
 fn exact_surface(grid: Grid, bandwidth_m: f64) -> Surface {
-    let mut surface = density(&points(), &grid, Kernel::Gaussian, bandwidth_m).unwrap();
+    let mut surface =
+        density(&points(), &grid, DensitySettings::plain(Kernel::Gaussian, bandwidth_m), None).unwrap();
     let exact = density_on_grid(&points(), &grid, Kernel::Gaussian, bandwidth_m);
     surface.values = exact.into_iter().map(|v| v as f32).collect();
     surface
@@ -127,14 +290,13 @@ fn fast_keeps_its_bound() {
         .chain(Kernel::ALL.map(|kernel| (10.0, kernel)))
     {
         let grid = grid(-500.0, -500.0, 1500.0, 1300.0, cell_m);
-        let surface = density(&points, &grid, kernel, 80.0).unwrap();
+        let surface = density(&points, &grid, DensitySettings::plain(kernel, 80.0), None).unwrap();
         let exact = density_on_grid(&points, &grid, kernel, 80.0);
         assert_within(&surface.values, &exact, surface.error_bound);
         // The disc jumps at its rim, so sums over cells are coarse for it.
         let tolerance = if kernel == Kernel::Uniform { 1e-2 } else { 1e-3 };
         assert_relative_eq!(surface.integral, 20.0, max_relative = tolerance);
         assert_eq!(surface.sum_of_weights, 20.0);
-        assert_eq!(surface.edge, EdgeRule::None);
     }
 }
 
@@ -177,8 +339,13 @@ fn assert_within(fast: &[f32], exact: &[f64], bound: ErrorBound) {
 fn a_place_far_off_has_no_density_and_no_fault() {
     assert_eq!(density_at(&points(), GroundPoint::new(1e9, -1e9), Kernel::Gaussian, 80.0), 0.0);
     let far = grid(1e7, 1e7, 1.001e7, 1.001e7, 100.0);
-    assert!(density(&points(), &far, Kernel::Gaussian, 80.0).unwrap().values.iter().all(|&v| v == 0.0));
-    assert!(density(&[], &far, Kernel::Quartic, 80.0).unwrap().values.iter().all(|&v| v == 0.0));
+    for kernel in Kernel::ALL {
+        let settings = DensitySettings::plain(kernel, 80.0);
+        for points in [points(), Vec::new()] {
+            let surface = density(&points, &far, settings, None).unwrap();
+            assert!(surface.values.iter().all(|&v| v == 0.0));
+        }
+    }
 }
 
 /// Single records all over a coarse cell, on a grid fine enough for the transform.

@@ -13,8 +13,8 @@ use crate::files::write::{GeoJsonWriter, Raster, round_to, write_geotiff};
 use crate::frame::{Frame, FrameError, GroundPoint, polygons_area_m2};
 use crate::plan::MetresOrRule;
 use crate::surface::{
-    Extent, HotArea, Kernel, Rule, Surface, SurfaceError, WeightedPoint, choose_bandwidth, choose_grid,
-    densities_at, density, hot_areas,
+    DensitySettings, Extent, HotArea, Kernel, Rule, Surface, SurfaceError, WeightedPoint, choose_bandwidth,
+    choose_grid, densities_at, density, hot_areas,
 };
 
 /// Shares of the activity for which hot areas are drawn, in percent.
@@ -53,7 +53,8 @@ pub fn compute(desk: &Desk, outcome: &mut Outcome) -> Result<SurfaceDone, StepEr
     let grid = extent_of(desk, &points).ok_or_else(|| request(desk, "no usable record of sign")).and_then(
         |extent| choose_grid(extent, sigma_m, table.cell_m.map(|c| c.get())).map_err(|e| request(desk, e)),
     )?;
-    let surface = density(&points, &grid, kernel, sigma_m).map_err(|e| request(desk, e))?;
+    let surface = density(&points, &grid, DensitySettings::plain(kernel, sigma_m), None)
+        .map_err(|e| request(desk, e))?;
     Ok(SurfaceDone { surface, points, rule, seconds: started.elapsed().as_secs_f64() })
 }
 
@@ -168,7 +169,8 @@ fn write_at(desk: &Desk, done: &SurfaceDone, set: &mut OutputSet) -> Result<(), 
         return Ok(());
     }
     let places: Vec<GroundPoint> = queries.iter().map(|q| q.ground).collect();
-    let values = densities_at(&done.points, &places, done.surface.kernel, done.surface.bandwidth_m);
+    let values =
+        densities_at(&done.points, &places, done.surface.settings.kernel, done.surface.settings.bandwidth_m);
     let provenance = desk.provenance();
     Ok(set.write("activity-at.geojson", |out| {
         let mut writer = GeoJsonWriter::begin(out, &provenance)?;
@@ -192,8 +194,8 @@ fn summarise(
     let surface = &done.surface;
     let rule = done.rule.map(|r| r.word());
     let summary = json!({
-        "kernel": surface.kernel.word(),
-        "bandwidth_m": surface.bandwidth_m,
+        "kernel": surface.settings.kernel.word(),
+        "bandwidth_m": surface.settings.bandwidth_m,
         "rule": rule,
         "cell_m": surface.grid.cell_m,
         "epsg": desk.job.frame.epsg(),
@@ -213,8 +215,8 @@ fn summarise(
         format!(
             "activity surface of {} records: {} kernel, bandwidth {:.1} m ({}), peak {:.4} sign per km²",
             done.points.len(),
-            surface.kernel.word(),
-            surface.bandwidth_m,
+            surface.settings.kernel.word(),
+            surface.settings.bandwidth_m,
             rule.unwrap_or("as given"),
             surface.peak_per_km2
         ),

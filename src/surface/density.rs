@@ -1,38 +1,32 @@
 //! The surface itself: values on a grid, with all that made them.
 
-use super::{Grid, Kernel, Smoother, SurfaceError, WeightedPoint};
+use super::adaptive::{self, Spread};
+use super::edge::{EdgeRule, Window, masses};
+use super::{Grid, Kernel, Smoother, SurfaceError, WeightedPoint, exact};
+use crate::frame::GroundPoint;
 
-/// What is done about the edge of the area, beyond which nobody could record sign.
-#[derive(Clone, Copy, PartialEq, Eq, Hash, Debug, Default)]
-pub enum EdgeRule {
-    /// Nothing: the surface falls off towards the edge and runs over it.
-    #[default]
-    None,
-    /// Every value is divided by the share of its kernel that lies inside.
-    Uniform,
-    /// Every point's kernel is divided by its share inside, so that the mass inside is
-    /// exactly the sum of weights (Jones 1993, Diggle 1985).
-    JonesDiggle,
+/// The least share of a kernel inside a window that a weight is divided by; masses are good
+/// to a thousandth of it.
+const LEAST_SHARE: f64 = 1e-9;
+
+/// How a density is made.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct DensitySettings {
+    /// The kernel.
+    pub kernel: Kernel,
+    /// Standard deviation along an axis, in metres.
+    pub bandwidth_m: f64,
+    /// What is done about the edge of the window.
+    pub edge: EdgeRule,
+    /// Whether every point gets a bandwidth of its own: narrow in a crowd, wide alone
+    /// ([`adaptive_bandwidths_m`](super::adaptive_bandwidths_m)).
+    pub adaptive: bool,
 }
 
-impl EdgeRule {
-    /// The word used in files and flags.
-    pub fn word(self) -> &'static str {
-        match self {
-            EdgeRule::None => "none",
-            EdgeRule::Uniform => "uniform",
-            EdgeRule::JonesDiggle => "jones-diggle",
-        }
-    }
-
-    /// Reads a word without regard to case. `None` if the word is not known.
-    pub fn from_word(word: &str) -> Option<EdgeRule> {
-        Some(match word.trim().to_lowercase().as_str() {
-            "none" => EdgeRule::None,
-            "uniform" => EdgeRule::Uniform,
-            "jones-diggle" => EdgeRule::JonesDiggle,
-            _ => return None,
-        })
+impl DensitySettings {
+    /// One bandwidth for all, nothing done about the edge.
+    pub const fn plain(kernel: Kernel, bandwidth_m: f64) -> Self {
+        Self { kernel, bandwidth_m, edge: EdgeRule::None, adaptive: false }
     }
 }
 
@@ -54,14 +48,14 @@ pub struct Surface {
     /// Density in sign per km² at the cell centres, row by row from the north-west; NaN
     /// where the surface says nothing.
     pub values: Vec<f32>,
-    /// The kernel.
-    pub kernel: Kernel,
-    /// The bandwidth: standard deviation along an axis, in metres.
-    pub bandwidth_m: f64,
-    /// What was done about the edge.
-    pub edge: EdgeRule,
-    /// Sum of the weights of the points.
+    /// How it was made.
+    pub settings: DensitySettings,
+    /// The bandwidths of an adaptive surface.
+    pub spread: Option<Spread>,
+    /// Sum of the weights of the points used.
     pub sum_of_weights: f64,
+    /// Points left out because they lie outside the window of an edge rule.
+    pub outside: usize,
     /// Sum of the values times the area of a cell, in sign. What the kernels carry beyond
     /// the grid is missing from it.
     pub integral: f64,
@@ -71,44 +65,149 @@ pub struct Surface {
     pub error_bound: ErrorBound,
 }
 
-/// The activity surface of some points by the fast way, without edge correction.
-///
-/// Memory: four bytes a cell and two a point, besides the input.
-///
-/// # Errors
-/// [`SurfaceError::Bandwidth`] if the bandwidth is not a positive number.
-pub fn density(
-    points: &[WeightedPoint],
-    grid: &Grid,
-    kernel: Kernel,
-    bandwidth_m: f64,
-) -> Result<Surface, SurfaceError> {
-    let smoother = Smoother::new(*grid, kernel, bandwidth_m)?;
-    let values = smoother.density(points);
-    let sum_of_weights: f64 = points.iter().map(|p| p.weight).sum();
-    let error_bound = smoother.error_bound(points);
-    Ok(Surface::new(*grid, values, kernel, bandwidth_m, EdgeRule::None, sum_of_weights, error_bound))
-}
-
 impl Surface {
-    fn new(
-        grid: Grid,
-        values: Vec<f32>,
-        kernel: Kernel,
-        bandwidth_m: f64,
-        edge: EdgeRule,
-        sum_of_weights: f64,
-        error_bound: ErrorBound,
-    ) -> Self {
-        let known = || values.iter().filter(|v| !v.is_nan()).map(|&v| f64::from(v));
-        let integral = known().sum::<f64>() * grid.cell_area_m2() / super::M2_PER_KM2;
-        let peak_per_km2 = known().fold(0.0, f64::max);
-        Self { grid, kernel, bandwidth_m, edge, sum_of_weights, integral, peak_per_km2, error_bound, values }
-    }
-
     /// Value of a cell in sign per km²; `None` off the grid or where there is no value.
     pub fn value(&self, row: usize, column: usize) -> Option<f64> {
         let inside = row < self.grid.rows && column < self.grid.columns;
         inside.then(|| f64::from(self.values[row * self.grid.columns + column])).filter(|v| !v.is_nan())
     }
+}
+
+/// The activity surface of some points by the fast way.
+///
+/// With an edge rule, points outside the window are left out and cells whose centres lie
+/// outside have no value. Memory: four bytes a cell, up to 40 a point, and the coarse grid.
+///
+/// # Errors
+/// [`SurfaceError::Bandwidth`] if the bandwidth is not a positive number,
+/// [`SurfaceError::NoWindow`] for an edge rule without a window, and
+/// [`SurfaceError::AdaptiveUniform`] for these two together.
+pub fn density(
+    points: &[WeightedPoint],
+    grid: &Grid,
+    settings: DensitySettings,
+    window: Option<&Window>,
+) -> Result<Surface, SurfaceError> {
+    let used = Used::new(points, settings, window)?;
+    let (mut values, mut error_bound) = match &used.bandwidths_m {
+        Some(bandwidths_m) => adaptive::on_grid(&used.points, bandwidths_m, grid, settings.kernel),
+        None => {
+            let smoother = Smoother::new(*grid, settings.kernel, settings.bandwidth_m)?;
+            (smoother.density(&used.points), smoother.error_bound(&used.points))
+        }
+    };
+    if let Some(window) = used.window {
+        let inside = window.cells_inside(grid);
+        if settings.edge == EdgeRule::Uniform {
+            error_bound.absolute_per_km2 /= divide_by_mass(&mut values, &inside, grid, settings, window);
+        }
+        values.iter_mut().zip(&inside).filter(|(_, inside)| !**inside).for_each(|(v, _)| *v = f32::NAN);
+    }
+    let known = || values.iter().filter(|v| !v.is_nan()).map(|&v| f64::from(v));
+    let integral = known().sum::<f64>() * grid.cell_area_m2() / super::M2_PER_KM2;
+    let peak_per_km2 = known().fold(0.0, f64::max);
+    Ok(Surface {
+        grid: *grid,
+        settings,
+        spread: used.bandwidths_m.as_deref().map(Spread::of),
+        sum_of_weights: used.sum_of_weights,
+        outside: used.outside,
+        integral,
+        peak_per_km2,
+        error_bound,
+        values,
+    })
+}
+
+/// Density in sign per km² at some places, exactly, in their order; NaN outside the window
+/// of an edge rule.
+///
+/// # Errors
+/// As [`density`].
+pub fn density_at_places(
+    points: &[WeightedPoint],
+    places: &[GroundPoint],
+    settings: DensitySettings,
+    window: Option<&Window>,
+) -> Result<Vec<f64>, SurfaceError> {
+    let used = Used::new(points, settings, window)?;
+    let mut values = match &used.bandwidths_m {
+        Some(bandwidths_m) => adaptive::at_places(&used.points, bandwidths_m, places, settings.kernel),
+        None => exact::densities_at(&used.points, places, settings.kernel, settings.bandwidth_m),
+    };
+    if let Some(window) = used.window {
+        for (value, &at) in values.iter_mut().zip(places) {
+            if !window.contains(at) {
+                *value = f64::NAN;
+            } else if settings.edge == EdgeRule::Uniform {
+                *value /= window.mass(at, settings.kernel, settings.bandwidth_m);
+            }
+        }
+    }
+    Ok(values)
+}
+
+/// The points that make a density, weights corrected where the edge rule says so.
+struct Used<'w> {
+    points: Vec<WeightedPoint>,
+    bandwidths_m: Option<Vec<f64>>,
+    window: Option<&'w Window>,
+    sum_of_weights: f64,
+    outside: usize,
+}
+
+impl<'w> Used<'w> {
+    fn new(
+        points: &[WeightedPoint],
+        settings: DensitySettings,
+        window: Option<&'w Window>,
+    ) -> Result<Self, SurfaceError> {
+        let DensitySettings { kernel, bandwidth_m, edge, adaptive } = settings;
+        if !(bandwidth_m.is_finite() && bandwidth_m > 0.0) {
+            return Err(SurfaceError::Bandwidth { bandwidth_m });
+        }
+        if adaptive && edge == EdgeRule::Uniform {
+            return Err(SurfaceError::AdaptiveUniform);
+        }
+        let window = match edge {
+            EdgeRule::None => None,
+            EdgeRule::Uniform | EdgeRule::JonesDiggle => Some(window.ok_or(SurfaceError::NoWindow)?),
+        };
+        let mut used = points.to_vec();
+        if let Some(window) = window {
+            used.retain(|p| window.contains(p.at));
+        }
+        let sum_of_weights = used.iter().map(|p| p.weight).sum();
+        let bandwidths_m = adaptive.then(|| adaptive::bandwidths_m(&used, kernel, bandwidth_m, bandwidth_m));
+        if let (Some(window), EdgeRule::JonesDiggle) = (window, edge) {
+            let shares = match &bandwidths_m {
+                Some(own) => adaptive::masses(window, &used, own, kernel),
+                None => {
+                    let places: Vec<GroundPoint> = used.iter().map(|p| p.at).collect();
+                    masses(window, &places, kernel, bandwidth_m)
+                }
+            };
+            // A share of nothing, to rounding, would make a point infinite.
+            used.iter_mut().zip(shares).for_each(|(p, share)| p.weight /= share.max(LEAST_SHARE));
+        }
+        Ok(Self { outside: points.len() - used.len(), points: used, bandwidths_m, window, sum_of_weights })
+    }
+}
+
+/// Divides every value inside by the mass of its kernel inside; gives the smallest mass.
+fn divide_by_mass(
+    values: &mut [f32],
+    inside: &[bool],
+    grid: &Grid,
+    settings: DensitySettings,
+    window: &Window,
+) -> f64 {
+    let cells: Vec<usize> = (0..values.len()).filter(|&cell| inside[cell]).collect();
+    let centre = |&cell: &usize| grid.centre(cell / grid.columns, cell % grid.columns);
+    let places: Vec<GroundPoint> = cells.iter().map(centre).collect();
+    let shares = masses(window, &places, settings.kernel, settings.bandwidth_m);
+    for (&cell, share) in cells.iter().zip(&shares) {
+        values[cell] = (f64::from(values[cell]) / share) as f32;
+    }
+    shares.into_iter().fold(1.0, f64::min)
 }

@@ -39,6 +39,12 @@ pub enum SurfaceError {
         /// What was given.
         mass_percent: f64,
     },
+    /// An edge rule without polygons that have an area.
+    #[error("an edge rule needs an area: polygons of the ground that was looked at (--area)")]
+    NoWindow,
+    /// Two settings that do not go together.
+    #[error("adaptive bandwidths go with edge rule none or jones-diggle, not with uniform")]
+    AdaptiveUniform,
     /// Too few points for a bandwidth rule.
     #[error(
         "rule '{rule}' needs at least 3 records, not all at one place, found {found} with a weight; \

@@ -3,10 +3,12 @@
 //! Densities are in sign per km² of the frame; bandwidths are standard deviations along an
 //! axis, in metres.
 
+mod adaptive;
 pub mod along;
 mod bandwidth;
 mod choose;
 mod density;
+mod edge;
 mod error;
 mod exact;
 mod fast;
@@ -17,9 +19,11 @@ mod kernel;
 mod neighbours;
 mod point;
 
+pub use adaptive::{Spread, adaptive_bandwidths_m};
 pub use bandwidth::{Bandwidth, Rule, choose_bandwidth, every_rule};
 pub use choose::{Extent, choose_grid};
-pub use density::{EdgeRule, ErrorBound, Surface, density};
+pub use density::{DensitySettings, ErrorBound, Surface, density, density_at_places};
+pub use edge::{EdgeRule, Window};
 pub use error::SurfaceError;
 pub use exact::{densities_at, density_at, density_on_grid};
 pub use fast::Smoother;

@@ -9,7 +9,7 @@ use super::{ORDER, REACH_BANDWIDTHS};
 /// Distance in bandwidths out to which a point's error is counted as relative.
 const RELATIVE_BANDWIDTHS: f64 = 6.5;
 /// Unit roundoff of f32.
-const ROUNDING: f64 = 6e-8;
+pub(super) const ROUNDING: f64 = 6e-8;
 
 /// Bound of the coarse way, for points whose kernels together would peak at `peak_per_km2`
 /// if they stood on one place.
@@ -44,15 +44,6 @@ pub(super) fn of_compact(kernel: Kernel, peak_per_km2: f64) -> ErrorBound {
         Kernel::Triangular => 0.56 / STEPS_A_RADIUS,
     };
     ErrorBound { relative: (ORDER + 4) as f64 * ROUNDING, absolute_per_km2: share * peak_per_km2 }
-}
-
-/// Bound of the window way: rounding, and for the Gaussian what is cut.
-pub(super) fn of_window(kernel: Kernel, peak_per_km2: f64) -> ErrorBound {
-    let cut = match kernel {
-        Kernel::Gaussian => (-0.5 * REACH_BANDWIDTHS * REACH_BANDWIDTHS).exp() * peak_per_km2,
-        _ => 0.0,
-    };
-    ErrorBound { relative: 2.0 * ROUNDING, absolute_per_km2: cut }
 }
 
 /// ε₂(ρ): the error along both axes together, for the worst direction of the offset.

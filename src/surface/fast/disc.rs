@@ -13,7 +13,7 @@ use super::window::{BlockRows, reached};
 pub(super) fn add(points: &[WeightedPoint], grid: &Grid, bandwidth_m: f64, values: &mut [f32]) {
     let Some(radius_m) = Kernel::Uniform.radius_m(bandwidth_m) else { return };
     let rows = BlockRows::new(grid, radius_m);
-    let strips = Strips::new(points, rows.strips(), |p| rows.strip(p.at.y_m));
+    let strips = Strips::new(points, rows.strips(), |p: &WeightedPoint| rows.strip(p.at.y_m));
     let scale = Kernel::Uniform.peak_per_m2(bandwidth_m) * M2_PER_KM2;
     let wide = grid.columns + 1;
     values.par_chunks_mut(rows.height * grid.columns).enumerate().for_each(|(block, out)| {

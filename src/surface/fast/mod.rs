@@ -24,13 +24,14 @@ mod spread;
 mod strips;
 mod taps;
 mod transform;
-mod window;
+pub(super) mod window;
 
 use super::{ErrorBound, Grid, Kernel, M2_PER_KM2, SurfaceError, WeightedPoint};
 
 pub(super) use coarse::{Axis, CoarseGrid};
 use compact::CompactGrid;
 pub(super) use spread::onto as spread_onto;
+pub(super) use window::Own;
 
 /// Order of the B-spline: it spans this many coarse steps and has one degree less.
 pub(super) const ORDER: usize = 8;
@@ -96,7 +97,7 @@ impl Smoother {
         let mut values = vec![0.0_f32; self.grid.cells()];
         match &self.way {
             Way::Compact(_) if self.is_cheap(points.len()) => {
-                window::add(points, &self.grid, self.kernel, self.bandwidth_m, &mut values);
+                self.add_windows(points, &mut values);
             }
             Way::Coarse(coarse) => {
                 let nodes = coarse.convolved(&coarse.spread(points));
@@ -107,7 +108,7 @@ impl Smoother {
                 interpolate::to_cells((&coarse.node_x, &coarse.node_y), &nodes, &self.grid, &mut values);
             }
             Way::Disc => disc::add(points, &self.grid, self.bandwidth_m, &mut values),
-            Way::Window => window::add(points, &self.grid, self.kernel, self.bandwidth_m, &mut values),
+            Way::Window => self.add_windows(points, &mut values),
         }
         values
     }
@@ -119,8 +120,13 @@ impl Smoother {
         match &self.way {
             Way::Coarse(coarse) => bound::of_coarse(coarse.steps_a_bandwidth(), peak_per_km2),
             Way::Compact(_) if !self.is_cheap(points.len()) => bound::of_compact(self.kernel, peak_per_km2),
-            Way::Compact(_) | Way::Disc | Way::Window => bound::of_window(self.kernel, peak_per_km2),
+            Way::Compact(_) | Way::Disc | Way::Window => window::error_bound(self.kernel, peak_per_km2),
         }
+    }
+
+    fn add_windows(&self, points: &[WeightedPoint], values: &mut [f32]) {
+        let own = |&point: &WeightedPoint| Own { point, bandwidth_m: self.bandwidth_m };
+        window::add(&points.iter().map(own).collect::<Vec<_>>(), &self.grid, self.kernel, values);
     }
 
     /// Whether so few points are best summed cell by cell.

@@ -22,7 +22,7 @@ pub(in super::super) fn onto(x: &Axis, y: &Axis, points: &[WeightedPoint]) -> Ve
         let (first, fraction) = axis.locate(position_m);
         (first >= 0 && first as usize + ORDER <= axis.nodes).then_some((first as usize, fraction))
     };
-    let strips = Strips::new(points, y.nodes.div_ceil(STRIP), |p| {
+    let strips = Strips::new(points, y.nodes.div_ceil(STRIP), |p: &WeightedPoint| {
         first_node(x, p.at.x_m)?;
         first_node(y, -p.at.y_m).map(|(row, _)| row / STRIP)
     });

@@ -3,28 +3,22 @@
 
 use rayon::prelude::*;
 
-use super::super::WeightedPoint;
-
 /// Points in a block: their places in it fit 16 bits.
 const BLOCK: usize = 1 << 16;
 
 /// Strips of rows, each with the points whose first row lies in it.
-pub(super) struct Strips<'a> {
-    points: &'a [WeightedPoint],
+pub(super) struct Strips<'a, T> {
+    points: &'a [T],
     /// For each block of points, where each strip begins, and the places of its points.
     blocks: Vec<(Vec<u32>, Vec<u16>)>,
     count: usize,
 }
 
-impl<'a> Strips<'a> {
+impl<'a, T: Sync> Strips<'a, T> {
     /// Sorts points into `count` strips by a function that gives the strip of a point, or
     /// `None` to leave it out. Two passes over each block.
-    pub fn new(
-        points: &'a [WeightedPoint],
-        count: usize,
-        strip_of: impl Fn(&WeightedPoint) -> Option<usize> + Sync,
-    ) -> Self {
-        let sort_block = |block: &[WeightedPoint]| {
+    pub fn new(points: &'a [T], count: usize, strip_of: impl Fn(&T) -> Option<usize> + Sync) -> Self {
+        let sort_block = |block: &[T]| {
             let strips: Vec<u32> =
                 block.iter().map(|p| strip_of(p).map_or(u32::MAX, |strip| strip as u32)).collect();
             let mut begins = vec![0_u32; count + 1];
@@ -47,7 +41,7 @@ impl<'a> Strips<'a> {
     }
 
     /// Points of one strip, in the order of the input.
-    pub fn of(&self, strip: usize) -> impl Iterator<Item = &'a WeightedPoint> + '_ {
+    pub fn of(&self, strip: usize) -> impl Iterator<Item = &'a T> + '_ {
         let inside = strip < self.count;
         self.blocks.iter().zip(self.points.chunks(BLOCK)).filter(move |_| inside).flat_map(
             move |((begins, places), block)| {

@@ -2,8 +2,9 @@
 
 use rayon::prelude::*;
 
-use super::super::{Grid, Kernel, M2_PER_KM2, WeightedPoint};
+use super::super::{ErrorBound, Grid, Kernel, M2_PER_KM2, WeightedPoint};
 use super::REACH_BANDWIDTHS;
+use super::bound::ROUNDING;
 use super::strips::Strips;
 
 /// Rows of cells in blocks as high as a kernel's reach: each block needs the points of the
@@ -40,51 +41,73 @@ impl BlockRows {
     }
 }
 
+/// A point with a bandwidth of its own.
+#[derive(Clone, Copy)]
+pub(in super::super) struct Own {
+    pub point: WeightedPoint,
+    pub bandwidth_m: f64,
+}
+
+impl Own {
+    fn reach_m(&self, kernel: Kernel) -> f64 {
+        kernel.radius_m(self.bandwidth_m).unwrap_or(REACH_BANDWIDTHS * self.bandwidth_m)
+    }
+}
+
 /// Adds every point's kernel to the cells it reaches, in sign per km². Exact but for
 /// rounding to f32 and the cut of the Gaussian.
 ///
 /// Cost: one kernel a point and cell within reach; for the Gaussian, one multiply-add.
-pub(super) fn add(
-    points: &[WeightedPoint],
-    grid: &Grid,
-    kernel: Kernel,
-    bandwidth_m: f64,
-    values: &mut [f32],
-) {
-    let reach_m = kernel.radius_m(bandwidth_m).unwrap_or(REACH_BANDWIDTHS * bandwidth_m);
-    let rows = BlockRows::new(grid, reach_m);
-    let strips = Strips::new(points, rows.strips(), |p| rows.strip(p.at.y_m));
-    let scale = kernel.peak_per_m2(bandwidth_m) * M2_PER_KM2;
+pub(in super::super) fn add(points: &[Own], grid: &Grid, kernel: Kernel, values: &mut [f32]) {
+    let widest_m = points.iter().map(|p| p.reach_m(kernel)).fold(grid.cell_m, f64::max);
+    let rows = BlockRows::new(grid, widest_m);
+    let strips = Strips::new(points, rows.strips(), |p: &Own| rows.strip(p.point.at.y_m));
     values.par_chunks_mut(rows.height * grid.columns).enumerate().for_each(|(block, out)| {
         let mut sums = vec![0.0_f64; out.len()];
         let mut along = Vec::new();
         for p in rows.around(block).flat_map(|strip| strips.of(strip)) {
-            let Some(columns) = reached(p.at.x_m - grid.west_m, reach_m, grid.cell_m, grid.columns) else {
-                continue;
-            };
-            along.clear();
-            along.extend(columns.clone().map(|column| square(grid.centre(0, column).x_m - p.at.x_m)));
-            if kernel == Kernel::Gaussian {
-                along.iter_mut().for_each(|d| *d = kernel.profile(*d, bandwidth_m));
-            }
-            for (k, sums) in sums.chunks_mut(grid.columns).enumerate() {
-                let down = square(grid.centre(block * rows.height + k, 0).y_m - p.at.y_m);
-                if down > reach_m * reach_m {
-                    continue;
-                }
-                let sums = sums[columns.clone()].iter_mut().zip(&along);
-                if kernel == Kernel::Gaussian {
-                    let weight = p.weight * kernel.profile(down, bandwidth_m);
-                    sums.for_each(|(sum, along)| *sum += weight * along);
-                } else {
-                    sums.for_each(|(sum, along)| {
-                        *sum += p.weight * kernel.profile(along + down, bandwidth_m)
-                    });
-                }
-            }
+            add_one(p, grid, kernel, block * rows.height, &mut sums, &mut along);
         }
-        out.iter_mut().zip(sums).for_each(|(value, sum)| *value = (scale * sum) as f32);
+        out.iter_mut().zip(sums).for_each(|(value, sum)| *value = sum as f32);
     });
+}
+
+/// Adds one point to some rows of cells, the first of which is `first_row` of the grid.
+fn add_one(p: &Own, grid: &Grid, kernel: Kernel, first_row: usize, sums: &mut [f64], along: &mut Vec<f64>) {
+    let (reach_m, at) = (p.reach_m(kernel), p.point.at);
+    let Some(columns) = reached(at.x_m - grid.west_m, reach_m, grid.cell_m, grid.columns) else {
+        return;
+    };
+    let north_m = grid.north_m - first_row as f64 * grid.cell_m;
+    let Some(rows) = reached(north_m - at.y_m, reach_m, grid.cell_m, sums.len() / grid.columns) else {
+        return;
+    };
+    let weight = p.point.weight * kernel.peak_per_m2(p.bandwidth_m) * M2_PER_KM2;
+    along.clear();
+    along.extend(columns.clone().map(|column| square(grid.centre(0, column).x_m - at.x_m)));
+    if kernel == Kernel::Gaussian {
+        along.iter_mut().for_each(|d| *d = kernel.profile(*d, p.bandwidth_m));
+    }
+    for row in rows {
+        let down = square(grid.centre(first_row + row, 0).y_m - at.y_m);
+        let sums = sums[row * grid.columns..][columns.clone()].iter_mut().zip(along.iter());
+        if kernel == Kernel::Gaussian {
+            let weight = weight * kernel.profile(down, p.bandwidth_m);
+            sums.for_each(|(sum, along)| *sum += weight * along);
+        } else {
+            sums.for_each(|(sum, along)| *sum += weight * kernel.profile(along + down, p.bandwidth_m));
+        }
+    }
+}
+
+/// Bound of the error: rounding, and for the Gaussian what is cut, for points whose kernels
+/// together would peak at `peak_per_km2` if they stood on one place.
+pub(in super::super) fn error_bound(kernel: Kernel, peak_per_km2: f64) -> ErrorBound {
+    let cut = match kernel {
+        Kernel::Gaussian => (-0.5 * REACH_BANDWIDTHS * REACH_BANDWIDTHS).exp() * peak_per_km2,
+        _ => 0.0,
+    };
+    ErrorBound { relative: 2.0 * ROUNDING, absolute_per_km2: cut }
 }
 
 fn square(v: f64) -> f64 {
