@@ -3,6 +3,7 @@
 
 mod build;
 mod check;
+mod convergence;
 mod edges;
 mod exact;
 mod gap;
@@ -18,6 +19,7 @@ mod strand;
 mod strips;
 mod travel;
 
+pub use convergence::{Convergence, ConvergenceParts, ConvergenceSettings, Place, SignOnLine};
 pub use exact::{Orientation, orientation};
 pub use gap::{NearMiss, NearMissKind};
 pub use graph::{Edge, Foot, KindSet, Side, Stretch};
