@@ -64,6 +64,10 @@ fn dispatch(command: &Command, bar: &dyn Progress) -> Done {
                 steps::surface(desk, set).map(|done| done.0)
             })
         }
+        Command::Nodes(nodes) => {
+            let plan = resolve(nodes.plan.as_deref(), &nodes.overlay())?;
+            with_outputs(&plan, &nodes.results, bar, |desk, set| steps::nodes(desk, set).map(|done| done.0))
+        }
         Command::Run(run) => {
             let plan = resolve(Some(&run.plan), &run.overlay())?;
             with_outputs(&plan, &run.results, bar, steps::run)

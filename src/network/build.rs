@@ -54,7 +54,10 @@ impl Network {
                 first: first.what.source.clone(),
             });
         }
-        let gaps = find_gaps(&strands, &lattice, settings.snap_m);
+        let gaps = match settings.snap_m {
+            0.0 => Gaps::default(),
+            snap_m => find_gaps(&strands, &lattice, snap_m),
+        };
         gaps.connect(&mut strands, &lattice);
         let mut noded = node(&strands)?;
         let parted = separate_levels(&mut noded, &strands);
@@ -65,7 +68,7 @@ impl Network {
             lines: lines.len(),
             vanished: strands.vanished.clone(),
             merged: Vec::new(),
-            crossings: noded.crossings,
+            crossings: made.crossings + parted.len(),
             parted: parted.into_iter().map(|p| lattice.ground(p)).collect(),
             cut_m: made.cut_m,
             lattice_step_m: lattice.step_m(),

@@ -18,6 +18,8 @@ pub(crate) struct Edges {
     pub cut: Vec<(usize, f64)>,
     /// Metres of line cut off.
     pub cut_m: f64,
+    /// How many nodes two or more lines pass through.
+    pub crossings: usize,
 }
 
 const NO_NODE: u32 = u32::MAX;
@@ -45,7 +47,13 @@ pub(crate) fn make_edges(
         visits: &visits,
         node_of: vec![NO_NODE; noded.pixels.len()],
         shared: HashMap::new(),
-        out: Edges { edges: Vec::new(), nodes: Vec::new(), cut: Vec::new(), cut_m: 0.0 },
+        out: Edges {
+            edges: Vec::new(),
+            nodes: Vec::new(),
+            cut: Vec::new(),
+            cut_m: 0.0,
+            crossings: count_crossings(noded, strands, &is_node, &visits),
+        },
     };
     let mut overshoots = overshoots.iter().peekable();
     for strand in 0..strands.len() {
@@ -103,6 +111,20 @@ fn find_nodes(noded: &Noded, strands: &Strands, count: &[u8]) -> Vec<bool> {
         is_node[group[0].0 as usize] = true;
     }
     is_node
+}
+
+/// Nodes that two or more strands pass through, ends not counted.
+fn count_crossings(noded: &Noded, strands: &Strands, is_node: &[bool], count: &[u8]) -> usize {
+    let mut passed: Vec<(u32, u32)> = Vec::new();
+    for strand in 0..strands.len() {
+        let range = noded.range(strand);
+        let inside = noded.visits.get(range.start + 1..range.end.saturating_sub(1)).unwrap_or_default();
+        let at_nodes = inside.iter().filter(|&&p| count[p as usize] > 1 && is_node[p as usize]);
+        passed.extend(at_nodes.map(|&p| (p, strand as u32)));
+    }
+    passed.sort_unstable();
+    passed.dedup();
+    passed.chunk_by(|p, q| p.0 == q.0).filter(|group| group.len() > 1).count()
 }
 
 struct Assembly<'a> {

@@ -55,7 +55,7 @@ pub struct Report {
     /// Indices of input lines that were merged with another as passes of one track,
     /// ascending.
     pub merged: Vec<u32>,
-    /// How many places hold a crossing interior to two line pieces, levels aside.
+    /// How many places two or more lines pass through, those at different levels included.
     pub crossings: usize,
     /// Places at which lines on different levels pass without joining.
     pub parted: Vec<GroundPoint>,

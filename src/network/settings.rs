@@ -7,7 +7,8 @@ use crate::record::{LineKind, SourcePlace};
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct NetworkSettings {
     /// A line end within this many metres of another line joins it; an end that runs past
-    /// another line by less is cut. Also the size of the lattice where less than 1 cm.
+    /// another line by less is cut. Also the step of the lattice where less than 1 cm. 0 closes
+    /// nothing.
     pub snap_m: f64,
     /// Repeated GPS passes of one track whose offsets are within this many metres become one
     /// line; 0 turns merging off.
@@ -39,15 +40,15 @@ impl Default for NetworkSettings {
 const LATTICE_STEP_M: f64 = 0.01;
 
 impl NetworkSettings {
-    /// The step of the lattice in metres: 1 cm, or the snap distance if smaller.
+    /// The step of the lattice in metres: 1 cm, or the snap distance if smaller and not 0.
     pub fn lattice_step_m(&self) -> f64 {
-        LATTICE_STEP_M.min(self.snap_m)
+        if self.snap_m > 0.0 { LATTICE_STEP_M.min(self.snap_m) } else { LATTICE_STEP_M }
     }
 
     pub(crate) fn check(&self) -> Result<(), NetworkError> {
         let fault = |name, value| Err(NetworkError::Setting { name, value });
         match self {
-            s if !(s.snap_m.is_finite() && s.snap_m >= 1e-6) => fault("snap", s.snap_m),
+            s if !(s.snap_m.is_finite() && (s.snap_m == 0.0 || s.snap_m >= 1e-6)) => fault("snap", s.snap_m),
             s if !(s.merge_m.is_finite() && s.merge_m >= 0.0) => fault("merge", s.merge_m),
             s if !(s.reach_m.is_finite() && s.reach_m > 0.0) => fault("reach", s.reach_m),
             _ => Ok(()),
@@ -60,7 +61,7 @@ impl NetworkSettings {
 pub enum NetworkError {
     /// A distance that makes no sense.
     #[error(
-        "the {name} distance must be a number of metres greater than 0 (snap at least 0.000001, merge may be 0), found {value}"
+        "the {name} distance must be a number of metres greater than 0 (snap and merge may be 0, which turns them off; any other snap is at least 0.000001), found {value}"
     )]
     Setting {
         /// Which one.

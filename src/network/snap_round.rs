@@ -27,8 +27,6 @@ pub(crate) struct Noded {
     pub visits: Vec<u32>,
     /// For each visit a segment of the strand that enters the pixel.
     pub segments: Vec<u32>,
-    /// How many distinct hot pixels hold a crossing interior to two segments.
-    pub crossings: usize,
 }
 
 /// Most pairs of segments with overlapping boxes that are looked at. Ordinary networks have
@@ -46,9 +44,8 @@ pub(crate) fn node(strands: &Strands) -> Result<Noded, NetworkError> {
     let strips = Strips::new(strands);
     let crossings = find_crossings(strands, &strips)?;
     let hot = HotPixels::new(strands, &strips, &crossings);
-    let crossings = crossings.len();
     let passes = find_passes(strands, &strips, &hot);
-    Ok(passes.chains(strands, hot.pixels, crossings))
+    Ok(passes.chains(strands, hot.pixels))
 }
 
 /// Every crossing interior to two segments, rounded; sorted, each once.
@@ -230,14 +227,13 @@ fn passes_in(
 
 impl Passes {
     /// The strands as chains of hot pixels.
-    fn chains(self, strands: &Strands, pixels: Vec<Pixel>, crossings: usize) -> Noded {
+    fn chains(self, strands: &Strands, pixels: Vec<Pixel>) -> Noded {
         let room = strands.vertices.len() + self.inner.len();
         let mut noded = Noded {
             pixels,
             starts: Vec::with_capacity(strands.len() + 1),
             visits: Vec::with_capacity(room),
             segments: Vec::with_capacity(room),
-            crossings,
         };
         noded.starts.push(0);
         let (mut inner, mut near) = (self.inner.as_slice(), self.near.as_slice());

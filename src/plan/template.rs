@@ -48,6 +48,7 @@ file = "tracks.geojson"
 
 [nodes]
 # snap_m = 5                 # gaps up to this are closed
+# merge_m = 5                # GPS passes of one track become one line; 0 keeps all
 
 [sites]
 # spacing_m = 1000           # yours to set: guides differ, and your permit may say

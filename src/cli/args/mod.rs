@@ -2,6 +2,7 @@
 //! plan file.
 
 mod common;
+mod nodes;
 mod surface;
 
 use std::num::NonZeroUsize;
@@ -10,6 +11,7 @@ use std::path::PathBuf;
 use clap::{Args as ClapArgs, Parser, Subcommand};
 
 pub(super) use common::{Common, Results};
+pub(super) use nodes::Nodes;
 pub(super) use surface::SurfaceFlags;
 
 use crate::plan::Plan;
@@ -44,6 +46,8 @@ pub(super) enum Command {
     Inspect(Inspect),
     /// Activity surface of the sign, and hot areas
     Surface(Surface),
+    /// Noded line network: nodes, near misses, convergence
+    Nodes(Nodes),
     /// Every step of a plan
     Run(Run),
 }
@@ -55,6 +59,7 @@ impl Command {
             Command::New(_) => "new",
             Command::Inspect(_) => "inspect",
             Command::Surface(_) => "surface",
+            Command::Nodes(_) => "nodes",
             Command::Run(_) => "run",
         }
     }
