@@ -4,6 +4,7 @@ use super::edges::make_edges;
 use super::gap::{Gaps, find_gaps};
 use super::lattice::Lattice;
 use super::level::separate_levels;
+use super::merge::merged_strands;
 use super::net::{Network, Report};
 use super::node::describe_nodes;
 use super::snap_round::node;
@@ -18,14 +19,15 @@ const VERTEX_LIMIT: usize = 1 << 30;
 impl Network {
     /// Builds the network of lines.
     ///
-    /// Vertices are rounded to the lattice; line ends within the snap distance of another
+    /// Repeated passes of one track are merged; vertices are rounded to the lattice; line ends within the snap distance of another
     /// line are connected to it; everything is noded by snap rounding; lines on different
     /// levels are parted; coincident pieces become one edge; ends that overshoot are cut;
     /// nodes are described. Guarantees:
     ///
     /// 1. Edges meet only at nodes, save for lines on different levels.
     /// 2. Noding the edges again gives the same edges.
-    /// 3. Every point of an edge lies within √2/2 lattice steps of the line it carries.
+    /// 3. Every point of an edge lies within √2/2 lattice steps of the line it carries, merged
+    ///    passes aside.
     /// 4. The order and direction of lines change neither nodes nor edges as sets; the same
     ///    input gives the same bytes for any number of threads.
     ///
@@ -47,7 +49,10 @@ impl Network {
         }
         let points = lines.iter().flat_map(|l| l.ground.iter().copied());
         let lattice = Lattice::covering(settings.lattice_step_m(), points)?;
-        let mut strands = Strands::from_lines(&lattice, lines, settings.respect_levels);
+        let (mut strands, merged) = match settings.merge_m {
+            0.0 => (Strands::from_lines(&lattice, lines, settings.respect_levels), Vec::new()),
+            merge_m => merged_strands(&lattice, lines, settings.respect_levels, merge_m),
+        };
         if strands.len() == 0 {
             return Err(NetworkError::NoLength {
                 step_m: lattice.step_m(),
@@ -67,7 +72,7 @@ impl Network {
         let report = Report {
             lines: lines.len(),
             vanished: strands.vanished.clone(),
-            merged: Vec::new(),
+            merged,
             crossings: made.crossings + parted.len(),
             parted: parted.into_iter().map(|p| lattice.ground(p)).collect(),
             cut_m: made.cut_m,

@@ -73,7 +73,7 @@ impl Network {
         let slack_m =
             |vertices: usize| std::f64::consts::SQRT_2 * self.report().lattice_step_m * vertices as f64;
         for (k, e) in self.edges().iter().enumerate() {
-            for s in e.stretches.iter().filter(|s| !self.report().merged.contains(&s.line)) {
+            for s in e.stretches.iter().filter(|s| !self.report().is_merged(s.line)) {
                 let stretch_m = (s.end_m - s.start_m).abs();
                 if (stretch_m - e.length_m).abs() > slack_m(e.path.len()) + 1e-6 {
                     faults.push(format!(
@@ -85,7 +85,7 @@ impl Network {
         }
         let mut missing_m = 0.0;
         for line in 0..self.report().lines as u32 {
-            if self.report().vanished.contains(&line) || self.report().merged.contains(&line) {
+            if self.report().vanished.contains(&line) || self.report().is_merged(line) {
                 continue;
             }
             let mut reached_m = 0.0;

@@ -38,8 +38,8 @@ pub(crate) fn make_edges(
     overshoots: &[Overshoot],
     snap_m: f64,
 ) -> Edges {
-    let visits = count_visits(noded);
-    let is_node = find_nodes(noded, strands, &visits);
+    let mut visits = count_visits(noded);
+    let is_node = find_nodes(noded, strands, &mut visits);
     let mut made = Assembly {
         noded,
         strands,
@@ -84,7 +84,9 @@ fn count_visits(noded: &Noded) -> Vec<u8> {
     count
 }
 
-fn find_nodes(noded: &Noded, strands: &Strands, count: &[u8]) -> Vec<bool> {
+/// Which pixels are nodes. The tip of a spike, where a strand turns back on itself, counts as
+/// visited twice from here on, so that its two sides are found to coincide.
+fn find_nodes(noded: &Noded, strands: &Strands, count: &mut [u8]) -> Vec<bool> {
     let mut is_node = vec![false; noded.pixels.len()];
     // (pixel, neighbour) at pixels visited more than once.
     let mut meetings: Vec<(u32, u32)> = Vec::new();
@@ -99,6 +101,9 @@ fn find_nodes(noded: &Noded, strands: &Strands, count: &[u8]) -> Vec<bool> {
             let after = visits.get(i + 1).copied();
             if before.is_none() || after.is_none() || before == after {
                 is_node[p as usize] = true;
+            }
+            if before == after {
+                count[p as usize] = 2;
             }
             if count[p as usize] > 1 {
                 meetings.extend(before.into_iter().chain(after).map(|q| (p, q)));
@@ -236,9 +241,6 @@ impl Assembly<'_> {
             && (edge.from != edge.to || edge.path.get(1) == Some(&second));
         for carried in &self.strands.strands[strand].carried {
             let (start_m, end_m) = (chainage_m(carried, from), chainage_m(carried, to));
-            if start_m.is_nan() || end_m.is_nan() {
-                continue; // that line does not reach here
-            }
             let (start_m, end_m) = if same_way { (start_m, end_m) } else { (end_m, start_m) };
             edge.stretches.push(Stretch { line: carried.line, start_m, end_m });
         }

@@ -1,6 +1,7 @@
 //! The line network: noding, snapping, merging, graph, feet, distances, nodes and
 //! convergence.
 
+mod align;
 mod build;
 mod check;
 mod convergence;
@@ -11,6 +12,7 @@ mod graph;
 mod index;
 mod lattice;
 mod level;
+mod merge;
 mod net;
 mod node;
 mod settings;
@@ -23,6 +25,7 @@ pub use convergence::{Convergence, ConvergenceParts, ConvergenceSettings, Place,
 pub use exact::{Orientation, orientation};
 pub use gap::{NearMiss, NearMissKind};
 pub use graph::{Edge, Foot, KindSet, Side, Stretch};
+pub use merge::MergedPass;
 pub use net::{Components, EdgeEnd, LinePiece, Network, OnLine, Report};
 pub use node::{Node, NodeKind};
 pub use settings::{NetworkError, NetworkSettings};

@@ -2,7 +2,7 @@
 
 use super::index::SegmentIndex;
 use super::node::{Node, NodeKind};
-use super::{Edge, Foot, KindSet, NearMiss, NetworkSettings, Side};
+use super::{Edge, Foot, KindSet, MergedPass, NearMiss, NetworkSettings, Side};
 use crate::frame::GroundPoint;
 use crate::record::LineKind;
 
@@ -52,9 +52,8 @@ pub struct Report {
     pub lines: usize,
     /// Indices of input lines too short for the lattice; they carry no edge.
     pub vanished: Vec<u32>,
-    /// Indices of input lines that were merged with another as passes of one track,
-    /// ascending.
-    pub merged: Vec<u32>,
+    /// The stretches that were merged with a longer line as passes of one track, by line.
+    pub merged: Vec<MergedPass>,
     /// How many places two or more lines pass through, those at different levels included.
     pub crossings: usize,
     /// Places at which lines on different levels pass without joining.
@@ -63,6 +62,13 @@ pub struct Report {
     pub cut_m: f64,
     /// The step of the lattice in metres.
     pub lattice_step_m: f64,
+}
+
+impl Report {
+    /// Whether a line took part in a merge, so that its way is now that of a centre line.
+    pub fn is_merged(&self, line: u32) -> bool {
+        self.merged.iter().any(|m| m.line == line || m.into == line)
+    }
 }
 
 impl Network {

@@ -12,8 +12,8 @@ pub(crate) struct Strand {
     pub kinds: KindSet,
     /// Vertical order at crossings; see [`level_of`].
     pub level: i32,
-    /// The input lines it carries; empty for a connector that closes a gap. Each has the
-    /// chainage of every vertex, in frame metres; `NaN` where the line does not reach.
+    /// The input lines it carries along its whole way; empty for a connector that closes a
+    /// gap.
     pub carried: Vec<Carried>,
 }
 
@@ -21,6 +21,7 @@ pub(crate) struct Strand {
 #[derive(Clone, Debug)]
 pub(crate) struct Carried {
     pub line: u32,
+    /// Chainage on the line of every vertex of the strand, in frame metres.
     pub chainage_m: Vec<f64>,
 }
 
@@ -36,7 +37,6 @@ pub(crate) struct Strands {
     pub vertices: Vec<Pixel>,
     /// Where each vertex was before it was rounded.
     pub places: Vec<GroundPoint>,
-    /// Chainage along the first line carried, in frame metres.
     /// Lines that vanish on the lattice.
     pub vanished: Vec<u32>,
 }
@@ -171,7 +171,7 @@ pub(crate) fn chainages_m(path: &[GroundPoint]) -> Vec<f64> {
 
 /// The vertical order of a line at crossings: its layer, or one up for a bridge and one
 /// down for a tunnel where no layer is given.
-fn level_of(line: &Line) -> i32 {
+pub(crate) fn level_of(line: &Line) -> i32 {
     match (line.layer, line.bridge, line.tunnel) {
         (0, true, false) => 1,
         (0, false, true) => -1,

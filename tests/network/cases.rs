@@ -34,7 +34,10 @@ fn compare(network: &Network, lines: &Value, case: &str) {
     let crossings = lines["crossings"]["n_distinct_interior_crossing_points_1cm"].as_u64().unwrap();
     let shared = lines["crossings"]["n_collinear_overlap_pieces"].as_u64().unwrap();
     let found = network.report().crossings as u64;
-    assert!((crossings..=crossings + 2 * shared).contains(&found), "{case}: {found} crossings, not {crossings}");
+    assert!(
+        (crossings..=crossings + 2 * shared).contains(&found),
+        "{case}: {found} crossings, not {crossings}"
+    );
     let length_m = wanted["noded_length_m"].as_f64().unwrap();
     let slack_m = 0.01 * network.edges().len() as f64;
     assert!(

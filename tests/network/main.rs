@@ -1,5 +1,6 @@
 //! The network room against the outside: published cases, reference libraries, open data.
 
 mod cases;
+mod passes;
 mod support;
 mod values;

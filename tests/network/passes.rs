@@ -1,0 +1,170 @@
+//! Repeated GPS passes of one track.
+
+use rand::{RngExt, SeedableRng};
+use rand_chacha::ChaCha8Rng;
+use stakeline::network::{Network, NetworkSettings};
+
+use crate::support::{noding_only, sound, tracks};
+use crate::values::noisy_passes;
+
+fn merging() -> NetworkSettings {
+    NetworkSettings::default()
+}
+
+fn junctions(network: &Network) -> usize {
+    network.nodes().iter().filter(|n| n.degree >= 3).count()
+}
+
+#[test]
+fn four_noisy_passes_become_one_line_without_a_junction() {
+    let network = sound(&tracks(&noisy_passes()), &merging());
+    assert_eq!(network.report().merged.len(), 3);
+    assert_eq!(junctions(&network), 0);
+    let all = network.components(network.settings().travel);
+    assert_eq!(all.count, 1);
+    assert!((network.length_m() - 1000.0).abs() < 30.0, "{} m", network.length_m());
+    for line in 0..4 {
+        let middle_m = network.line_length_m(line).unwrap() / 2.0;
+        let foot = network.foot_on_line(line, middle_m).unwrap();
+        assert!((foot.at.x_m - 500.0).abs() < 30.0 && foot.at.y_m.abs() < 5.0, "line {line}: {foot:?}");
+    }
+}
+
+/// Standard normal by Box and Muller (1958).
+fn normal(rng: &mut ChaCha8Rng) -> f64 {
+    let (u, v): (f64, f64) = (rng.random_range(f64::EPSILON..1.0), rng.random());
+    (-2.0 * u.ln()).sqrt() * (std::f64::consts::TAU * v).cos()
+}
+
+/// A winding track of some length with a vertex every 10 m.
+fn track(rng: &mut ChaCha8Rng, length_m: f64) -> Vec<(f64, f64)> {
+    let mut heading: f64 = rng.random_range(0.0..std::f64::consts::TAU);
+    let (mut x, mut y) = (0.0, 0.0);
+    let mut path = vec![(x, y)];
+    for _ in 0..(length_m / 10.0) as usize {
+        heading += 0.06 * normal(rng);
+        x += 10.0 * heading.cos();
+        y += 10.0 * heading.sin();
+        path.push((x, y));
+    }
+    path
+}
+
+/// A pass with 3 m noise: white, or correlated over 50 m along the way.
+fn pass(rng: &mut ChaCha8Rng, track: &[(f64, f64)], correlated: bool) -> Vec<(f64, f64)> {
+    let keep = if correlated { (-10.0_f64 / 50.0).exp() } else { 0.0 };
+    let fresh = 3.0 * (1.0 - keep * keep).sqrt();
+    let (mut ex, mut ey) = (3.0 * normal(rng), 3.0 * normal(rng));
+    track
+        .iter()
+        .map(|&(x, y)| {
+            ex = keep * ex + fresh * normal(rng);
+            ey = keep * ey + fresh * normal(rng);
+            (x + ex, y + ey)
+        })
+        .collect()
+}
+
+fn merged_passes(paths: &[Vec<(f64, f64)>]) -> usize {
+    sound(&tracks(paths), &merging()).report().merged.len()
+}
+
+/// Shifts a path to its left.
+fn beside(path: &[(f64, f64)], by_m: f64) -> Vec<(f64, f64)> {
+    let n = path.len();
+    (0..n)
+        .map(|i| {
+            let (a, b) = (path[i.saturating_sub(1)], path[(i + 1).min(n - 1)]);
+            let length = (b.0 - a.0).hypot(b.1 - a.1);
+            (path[i].0 - by_m * (b.1 - a.1) / length, path[i].1 + by_m * (b.0 - a.0) / length)
+        })
+        .collect()
+}
+
+/// Sixty pairs of passes, half of them reversed or partial: at most one in thirty is missed.
+#[test]
+fn passes_with_three_metres_of_noise_are_found() {
+    let mut missed = 0;
+    for seed in 0..60 {
+        let mut rng = ChaCha8Rng::seed_from_u64(seed);
+        let way = track(&mut rng, 1500.0);
+        let correlated = seed % 2 == 1;
+        let first = pass(&mut rng, &way, correlated);
+        let mut second = pass(&mut rng, &way, correlated);
+        match seed % 4 {
+            1 => second.reverse(),
+            2 => second = second[40..110].to_vec(),
+            _ => {}
+        }
+        if merged_passes(&[first, second]) == 0 {
+            missed += 1;
+        }
+    }
+    assert!(missed <= 2, "{missed} of 60 pairs missed");
+}
+
+#[test]
+fn a_parallel_track_twelve_metres_away_is_kept_apart() {
+    for seed in 0..40 {
+        let mut rng = ChaCha8Rng::seed_from_u64(100 + seed);
+        let way = track(&mut rng, 1500.0);
+        let other = beside(&way, 12.0);
+        let correlated = seed % 2 == 1;
+        let passes = [pass(&mut rng, &way, correlated), pass(&mut rng, &other, correlated)];
+        assert_eq!(merged_passes(&passes), 0, "seed {seed}");
+    }
+}
+
+#[test]
+fn crossing_tracks_are_kept_apart_from_5_to_45_degrees() {
+    for (k, angle) in [5.0, 7.5, 10.0, 15.0, 20.0, 30.0, 45.0_f64].into_iter().enumerate() {
+        for seed in 0..6 {
+            let mut rng = ChaCha8Rng::seed_from_u64(1000 + 10 * k as u64 + seed);
+            let straight: Vec<(f64, f64)> = (0..=100).map(|i| (10.0 * f64::from(i) - 500.0, 0.0)).collect();
+            let (s, c) = angle.to_radians().sin_cos();
+            let turned: Vec<(f64, f64)> = straight.iter().map(|&(x, _)| (x * c, x * s)).collect();
+            let passes = [pass(&mut rng, &straight, false), pass(&mut rng, &turned, false)];
+            assert_eq!(merged_passes(&passes), 0, "{angle} degrees, seed {seed}");
+        }
+    }
+}
+
+#[test]
+fn a_hairpin_survives() {
+    for seed in 0..6 {
+        let mut rng = ChaCha8Rng::seed_from_u64(2000 + seed);
+        let up: Vec<(f64, f64)> = (0..=50).map(|i| (10.0 * f64::from(i), 0.0)).collect();
+        let down = up.iter().rev().map(|&(x, _)| (x, 14.0));
+        let way: Vec<(f64, f64)> = up.iter().copied().chain(down).collect();
+        let passes = [pass(&mut rng, &way, false), pass(&mut rng, &way, false)];
+        let network = sound(&tracks(&passes), &merging());
+        assert_eq!(network.report().merged.len(), 1, "seed {seed}");
+        assert!(network.length_m() > 950.0, "seed {seed}: the two legs became one, {} m", network.length_m());
+    }
+}
+
+/// Tracks that share a stretch of 300 m and part again.
+#[test]
+fn ordinary_tracks_that_run_together_for_a_while_are_kept() {
+    for seed in 0..10 {
+        let mut rng = ChaCha8Rng::seed_from_u64(3000 + seed);
+        let bend = |from: f64, side: f64| -> Vec<(f64, f64)> {
+            (0..=150)
+                .map(|i| {
+                    let x = 10.0 * f64::from(i);
+                    let off = ((from - x).max(0.0) + (x - from - 300.0).max(0.0)) * 0.5;
+                    (x, side * off)
+                })
+                .collect()
+        };
+        let passes = [pass(&mut rng, &bend(500.0, 1.0), false), pass(&mut rng, &bend(500.0, -1.0), false)];
+        assert_eq!(merged_passes(&passes), 0, "seed {seed}");
+    }
+}
+
+#[test]
+fn merging_can_be_turned_off() {
+    let network = sound(&tracks(&noisy_passes()), &noding_only(1e-5));
+    assert!(network.report().merged.is_empty());
+    assert!(junctions(&network) > 300);
+}
