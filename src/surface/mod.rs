@@ -9,6 +9,7 @@ mod bandwidth;
 mod choose;
 mod density;
 mod edge;
+pub mod effort;
 mod error;
 mod exact;
 mod fast;

@@ -45,6 +45,11 @@ impl LineGraph {
         Ok(Self { nodes, edges })
     }
 
+    /// A graph whose edges are known to be sound.
+    pub(super) fn of_checked(nodes: usize, edges: Vec<GraphEdge>) -> Self {
+        Self { nodes, edges }
+    }
+
     /// Number of nodes.
     pub fn nodes(&self) -> usize {
         self.nodes

@@ -61,6 +61,16 @@ impl LineSmoother {
         &self.graph
     }
 
+    /// Where a position lies on the run of edges between junctions that holds it: the
+    /// number of the run, metres from its start, and its length.
+    ///
+    /// # Errors
+    /// [`AlongError::Position`].
+    pub fn on_run(&self, at: EdgePoint) -> Result<(u32, f64, f64), AlongError> {
+        let place = self.network.chains().place(self.graph.checked(at)?);
+        Ok((place.chain, place.x_m, self.network.chains().chains[place.chain as usize].length_m))
+    }
+
     /// The density of weighted points at each query, and masses between queries.
     ///
     /// # Errors

@@ -1,0 +1,245 @@
+//! Gamma–Poisson shrinkage: what a stretch that was hardly searched can borrow from the
+//! rest.
+//!
+//! Rates θ are thought of as drawn from one gamma distribution, counts as Poisson with
+//! mean θ × effort (Clayton & Kaldor 1987, Biometrics 43:671–681). What is drawn towards
+//! the common mean is drawn the more, the less effort it had.
+
+use statrs::function::gamma::ln_gamma;
+
+use super::interval::{Interval, gamma_quantile};
+
+/// A count and the effort that it took.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct Searched {
+    /// Pieces of sign, not negative.
+    pub count: f64,
+    /// Effort, positive; the rate is per unit of this.
+    pub effort: f64,
+}
+
+/// The distribution of rates before a stretch's own count is looked at.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub enum Prior {
+    /// A gamma distribution.
+    Gamma {
+        /// Its shape α.
+        shape: f64,
+        /// Its rate β, in units of effort: the mean is α/β.
+        effort: f64,
+    },
+    /// Counts vary no more than chance makes them: one rate for all.
+    OneRate(
+        /// The rate.
+        f64,
+    ),
+}
+
+/// A rate that has been drawn towards the common mean.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct Shrunk {
+    /// The mean of the posterior distribution.
+    pub rate: f64,
+    /// Its central interval.
+    pub interval: Interval,
+}
+
+/// Beyond this shape the gamma distribution is as good as a point: the rates' standard
+/// deviation is under 1 % of their mean.
+const LARGEST_SHAPE: f64 = 1e4;
+/// Below this shape counts carry no more information on it.
+const SMALLEST_SHAPE: f64 = 1e-3;
+
+impl Prior {
+    /// The prior of greatest likelihood: the counts are negative binomial. `None` if no
+    /// stretch has effort or no sign was found at all.
+    ///
+    /// For a given shape the best β is the one root of a falling function; the shape is
+    /// found by golden section on its logarithm.
+    pub fn most_likely(stretches: &[Searched]) -> Option<Prior> {
+        let count: f64 = stretches.iter().map(|stretch| stretch.count).sum();
+        let effort: f64 = stretches.iter().map(|stretch| stretch.effort).sum();
+        if !(effort > 0.0 && count > 0.0) {
+            return None;
+        }
+        let score = |log_shape: f64| {
+            let shape = log_shape.exp();
+            log_likelihood(stretches, shape, best_beta(stretches, shape))
+        };
+        let log_shape = golden_section(SMALLEST_SHAPE.ln(), LARGEST_SHAPE.ln(), 1e-7, score);
+        if LARGEST_SHAPE.ln() - log_shape < 1e-3 {
+            return Some(Prior::OneRate(count / effort));
+        }
+        let shape = log_shape.exp();
+        Some(Prior::Gamma { shape, effort: best_beta(stretches, shape) })
+    }
+
+    /// The prior by moments (Marshall 1991, Appl. Statist. 40:283–294): quick, and the
+    /// weaker of the two where effort is uneven. `None` as for [`Prior::most_likely`].
+    pub fn by_moments(stretches: &[Searched]) -> Option<Prior> {
+        let count: f64 = stretches.iter().map(|stretch| stretch.count).sum();
+        let effort: f64 = stretches.iter().map(|stretch| stretch.effort).sum();
+        if !(effort > 0.0 && count > 0.0) {
+            return None;
+        }
+        let mean = count / effort;
+        let squares: f64 =
+            stretches.iter().map(|s| s.effort * (s.count / s.effort - mean).powi(2)).sum::<f64>() / effort;
+        let spread = squares - mean / (effort / stretches.len() as f64);
+        Some(if spread > 0.0 {
+            Prior::Gamma { shape: mean * mean / spread, effort: mean / spread }
+        } else {
+            Prior::OneRate(mean)
+        })
+    }
+
+    /// Mean of the rates.
+    pub fn mean(self) -> f64 {
+        match self {
+            Prior::Gamma { shape, effort } => shape / effort,
+            Prior::OneRate(rate) => rate,
+        }
+    }
+
+    /// The rate of a stretch in the light of its own count. The interval holds the share
+    /// `confidence` of the posterior distribution; it takes the prior as known.
+    pub fn shrink(self, own: Searched, confidence: f64) -> Shrunk {
+        match self {
+            Prior::OneRate(rate) => Shrunk { rate, interval: Interval { low: rate, high: rate } },
+            Prior::Gamma { shape, effort } => {
+                let (shape, effort) = (shape + own.count, effort + own.effort);
+                let at = |p| gamma_quantile(shape, p) / effort;
+                let outside = 0.5 * (1.0 - confidence);
+                let interval = Interval { low: at(outside), high: at(1.0 - outside) };
+                Shrunk { rate: shape / effort, interval }
+            }
+        }
+    }
+}
+
+/// The logarithm of the negative binomial probability of all counts.
+fn log_likelihood(stretches: &[Searched], shape: f64, beta: f64) -> f64 {
+    stretches
+        .iter()
+        .map(|Searched { count, effort }| {
+            ln_gamma(shape + count) - ln_gamma(shape) - ln_gamma(count + 1.0)
+                + shape * (beta / (beta + effort)).ln()
+                + if *count > 0.0 { count * (effort / (beta + effort)).ln() } else { 0.0 }
+        })
+        .sum()
+}
+
+/// The β that makes the likelihood greatest for a shape: the root of
+/// Σ (α e − β x)/(β + e), which falls with β.
+fn best_beta(stretches: &[Searched], shape: f64) -> f64 {
+    let slope = |log_beta: f64| -> f64 {
+        let beta = log_beta.exp();
+        stretches.iter().map(|s| (shape * s.effort - beta * s.count) / (beta + s.effort)).sum()
+    };
+    let count: f64 = stretches.iter().map(|stretch| stretch.count).sum();
+    let effort: f64 = stretches.iter().map(|stretch| stretch.effort).sum();
+    let (mut low, mut high) = ((shape * effort / count).ln() - 1.0, (shape * effort / count).ln() + 1.0);
+    while slope(low) < 0.0 {
+        low -= 2.0 * (high - low);
+    }
+    while slope(high) > 0.0 {
+        high += 2.0 * (high - low);
+    }
+    for _ in 0..200 {
+        let middle = 0.5 * (low + high);
+        if middle <= low || middle >= high {
+            break;
+        }
+        if slope(middle) > 0.0 { low = middle } else { high = middle }
+    }
+    (0.5 * (low + high)).exp()
+}
+
+/// The place of the maximum of a function with one peak.
+fn golden_section(mut low: f64, mut high: f64, precision: f64, f: impl Fn(f64) -> f64) -> f64 {
+    const SHARE: f64 = 0.618_033_988_749_894_8;
+    let (mut left, mut right) = (high - SHARE * (high - low), low + SHARE * (high - low));
+    let (mut at_left, mut at_right) = (f(left), f(right));
+    while high - low > precision {
+        if at_left >= at_right {
+            (high, right, at_right) = (right, left, at_left);
+            left = high - SHARE * (high - low);
+            at_left = f(left);
+        } else {
+            (low, left, at_left) = (left, right, at_right);
+            right = low + SHARE * (high - low);
+            at_right = f(right);
+        }
+    }
+    0.5 * (low + high)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn example() -> Vec<Searched> {
+        let counts = [10.0, 2.0, 5.0, 31.0, 1.0, 2.0, 4.0, 12.0];
+        let effort = [12.0, 8.5, 3.2, 20.0, 5.0, 1.5, 9.3, 15.1];
+        counts.iter().zip(effort).map(|(&count, effort)| Searched { count, effort }).collect()
+    }
+
+    /// Marshall (1991); esda 2.9.0 `Empirical_Bayes`, recomputed in rational arithmetic.
+    #[test]
+    fn moments_agree_with_the_published_estimator() {
+        let prior = Prior::by_moments(&example()).unwrap();
+        let Prior::Gamma { shape, effort } = prior else { panic!("{prior:?}") };
+        assert!((shape - 5.2642708103984885).abs() < 1e-9 && (effort - 5.861411976951152).abs() < 1e-9);
+        let expected = [
+            0.8545948567837702,
+            0.5058187051563612,
+            1.1327451876712988,
+            1.4022540935784493,
+            0.5767455302949385,
+            0.9868040035176925,
+            0.6110427461823686,
+            0.8236215589570978,
+        ];
+        for (own, expected) in example().into_iter().zip(expected) {
+            assert!((prior.shrink(own, 0.95).rate - expected).abs() < 1e-9);
+        }
+    }
+
+    /// Clayton & Kaldor (1987); scipy 1.17.1 `nbinom`, recomputed with mpmath.
+    #[test]
+    fn the_most_likely_prior_agrees_with_the_reference() {
+        let prior = Prior::most_likely(&example()).unwrap();
+        let Prior::Gamma { shape, effort } = prior else { panic!("{prior:?}") };
+        assert!((shape / 4.17077922763 - 1.0).abs() < 1e-5, "{shape}");
+        assert!((effort / 5.01933578848 - 1.0).abs() < 1e-5, "{effort}");
+        assert!((log_likelihood(&example(), shape, effort) + 21.624788964549502).abs() < 1e-9);
+        let expected = [
+            0.8326282244866179,
+            0.4564410054665057,
+            1.1157567551744954,
+            1.4057439341354412,
+            0.5160800424853933,
+            0.9465349808229159,
+            0.57061161057578,
+            0.8037432000925092,
+        ];
+        for (own, expected) in example().into_iter().zip(expected) {
+            assert!((prior.shrink(own, 0.95).rate / expected - 1.0).abs() < 1e-5);
+        }
+        let first = prior.shrink(example()[0], 0.95).interval;
+        assert!(
+            (first.low - 0.4571219784219212).abs() < 1e-5 && (first.high - 1.3188585045294765).abs() < 1e-5
+        );
+    }
+
+    #[test]
+    fn even_counts_have_one_rate_and_none_have_no_prior() {
+        let even: Vec<_> =
+            (1..9).map(|i| Searched { count: f64::from(i), effort: 2.0 * f64::from(i) }).collect();
+        assert_eq!(Prior::most_likely(&even), Some(Prior::OneRate(0.5)));
+        assert_eq!(Prior::by_moments(&even), Some(Prior::OneRate(0.5)));
+        let none = [Searched { count: 0.0, effort: 3.0 }];
+        assert_eq!(Prior::most_likely(&none), None);
+        assert_eq!(Prior::most_likely(&[]), None);
+    }
+}
