@@ -20,6 +20,10 @@ pub mod surface;
 
 pub mod season;
 
+pub mod round;
+
+pub mod checks;
+
 pub mod steps;
 
 pub mod cli;

@@ -68,6 +68,14 @@ fn dispatch(command: &Command, bar: &dyn Progress) -> Done {
             let plan = resolve(nodes.plan.as_deref(), &nodes.overlay())?;
             with_outputs(&plan, &nodes.results, bar, |desk, set| steps::nodes(desk, set).map(|done| done.0))
         }
+        Command::Round(round) => {
+            let plan = resolve(round.plan.as_deref(), &round.overlay())?;
+            with_outputs(&plan, &round.results, bar, steps::round)
+        }
+        Command::Checks(checks) => {
+            let plan = resolve(checks.plan.as_deref(), &checks.overlay())?;
+            with_outputs(&plan, &checks.results, bar, steps::checks)
+        }
         Command::Run(run) => {
             let plan = resolve(Some(&run.plan), &run.overlay())?;
             with_outputs(&plan, &run.results, bar, steps::run)

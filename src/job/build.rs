@@ -1,6 +1,6 @@
 //! Takes raw features of every role and makes the job of them.
 
-use std::collections::{BTreeMap, HashSet};
+use std::collections::{BTreeMap, HashMap, HashSet};
 use std::sync::Arc;
 
 use geo::MapCoords;
@@ -11,11 +11,11 @@ use super::fields::Fields;
 use super::intern::Words;
 use super::shapes::{checked_geometry, points_of, polygons_of, ways_of};
 use super::{Findings, GroundArea, Job, JobError, Query};
-use crate::files::RawFeature;
+use crate::files::{Properties, RawFeature};
 use crate::files::write::InputFile;
 use crate::frame::{Frame, FrameError, LonLat, Placed, Traced};
 use crate::record::{
-    Animal, Area, Gate, KeepOut, Line, LineKind, Record, Sign, SourcePlace, Station, StationState, SurveyLeg,
+    Access, Animal, Area, Gate, KeepOut, Line, LineKind, OneWay, Record, Sign, SourcePlace, Station, StationState, SurveyLeg,
 };
 
 /// A job is refused where sign and lines lie further apart than this: one of the files is
@@ -43,9 +43,12 @@ pub struct Builder {
     legs: Vec<(SurveyLeg, Vec<LonLat>)>,
     lines: Vec<(Line, Vec<LonLat>)>,
     gates: Vec<(Gate, LonLat)>,
+    access: Vec<Access>,
     keep_outs: Vec<KeepOut>,
     area: Option<MultiPolygon<f64>>,
     stations: Vec<(Station, LonLat)>,
+    station_properties: HashMap<Arc<str>, Properties>,
+    check_rows: Vec<RawFeature>,
     queries: Vec<(Query, LonLat)>,
     inputs: Vec<InputFile>,
     findings: Findings,
@@ -192,6 +195,7 @@ impl Builder {
     pub fn line(&mut self, raw: RawFeature, kind: LineKind) {
         self.note_id(&raw.source);
         let fields = self.fields("line");
+        self.access.extend(access_of(&fields, &raw));
         if self.take_gate(&raw, &fields) {
             return;
         }
@@ -292,14 +296,20 @@ impl Builder {
             lifted_on: self.date_of(&fields, &raw, "lifted_on"),
             set_by: self.word(&fields, &raw, "set_by"),
             batch: self.word(&fields, &raw, "batch"),
-            source: raw.source,
+            source: raw.source.clone(),
         };
         if self.stations.iter().any(|(s, _)| s.station_id == station.station_id) {
             self.findings
                 .warn_at(&station.source, format!("repeats the station {station_id}; the first is used"));
             return;
         }
+        self.station_properties.insert(station.station_id.clone(), raw.properties);
         self.stations.extend(places.into_iter().take(1).map(|at| (station.clone(), at)));
+    }
+
+    /// A row of a check log, kept as it is.
+    pub fn check_row(&mut self, raw: RawFeature) {
+        self.check_rows.push(raw);
     }
 
     /// A point at which a surface is asked for.
@@ -333,9 +343,12 @@ impl Builder {
             legs,
             lines,
             gates,
+            access,
             keep_outs,
             area,
             stations,
+            station_properties,
+            check_rows,
             queries,
             inputs,
             mut findings,
@@ -346,7 +359,10 @@ impl Builder {
             legs: trace_all(&frame, legs, |l| &l.source, &mut findings),
             lines: trace_all(&frame, lines, |l| &l.source, &mut findings),
             gates: place_all(&frame, gates, |g| &g.source, &mut findings),
+            access,
             stations: place_all(&frame, stations, |s| &s.source, &mut findings),
+            station_properties,
+            check_rows,
             queries: place_all(&frame, queries, |q| &q.source, &mut findings),
             area: area.map(|area| ground_area(&frame, area)).transpose()?,
             keep_outs,
@@ -425,6 +441,16 @@ impl Builder {
             .collect();
         files.join(", ")
     }
+}
+
+/// What a line or gate says about passing it, if it says anything.
+fn access_of(fields: &Fields, raw: &RawFeature) -> Option<Access> {
+    let properties = &raw.properties;
+    let word = fields.text(properties, "access").unwrap_or_default().to_lowercase();
+    let closed = fields.is_set(properties, "closed") || matches!(word.as_str(), "no" | "closed");
+    let locked = fields.is_set(properties, "locked") || word == "locked";
+    let one_way = fields.text(properties, "oneway").and_then(|word| OneWay::from_word(&word));
+    (closed || locked || one_way.is_some()).then(|| Access { source: raw.source.clone(), closed, locked, one_way })
 }
 
 fn layer_of(fields: &Fields, raw: &RawFeature) -> i32 {

@@ -15,10 +15,13 @@ pub use fields::Fields;
 pub use findings::{Findings, Warning};
 pub use select::{Choice, Chosen, choose};
 
-use crate::files::Properties;
+use std::collections::HashMap;
+use std::sync::Arc;
+
+use crate::files::{Properties, RawFeature};
 use crate::files::write::InputFile;
 use crate::frame::{Frame, FrameError, Placed, Traced};
-use crate::record::{Area, Gate, KeepOut, Line, Record, SourcePlace, Station, SurveyLeg};
+use crate::record::{Access, Area, Gate, KeepOut, Line, Record, SourcePlace, Station, SurveyLeg};
 
 /// Everything a step needs, in one frame.
 pub struct Job {
@@ -32,12 +35,18 @@ pub struct Job {
     pub lines: Vec<Traced<Line>>,
     /// Gates in fences.
     pub gates: Vec<Placed<Gate>>,
+    /// What lines and gates say about passing them, by their source.
+    pub access: Vec<Access>,
     /// Keep-outs.
     pub keep_outs: Vec<KeepOut>,
     /// The land under control, if the plan names any.
     pub area: Option<GroundArea>,
     /// Stations.
     pub stations: Vec<Placed<Station>>,
+    /// What each station's file says of it, by station id.
+    pub station_properties: HashMap<Arc<str>, Properties>,
+    /// Rows of check logs as their files have them.
+    pub check_rows: Vec<RawFeature>,
     /// Points to evaluate at.
     pub queries: Vec<Placed<Query>>,
     /// The inputs read, in the order they were given.

@@ -7,6 +7,7 @@
 mod keys;
 mod layers;
 mod nodes;
+mod round;
 mod sites;
 mod surface;
 mod template;
@@ -20,6 +21,7 @@ use serde::{Deserialize, Serialize};
 
 pub use layers::{KeepOutLayer, Layer, LineLayer, Place, Season, Select, SignLayer};
 pub use nodes::NodesTable;
+pub use round::{ChecksTable, KitTable, RoundTable, RuleTable};
 pub use sites::SitesTable;
 pub use surface::SurfaceTable;
 pub use template::template;
@@ -72,6 +74,15 @@ pub struct Plan {
     /// How sites are chosen.
     #[serde(skip_serializing_if = "is_default")]
     pub sites: SitesTable,
+    /// Check log files.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub check: Vec<Layer>,
+    /// How the check round is planned.
+    #[serde(skip_serializing_if = "is_default")]
+    pub round: RoundTable,
+    /// How the check log is read.
+    #[serde(skip_serializing_if = "is_default")]
+    pub checks: ChecksTable,
 }
 
 /// Where the relative paths of a plan start.
@@ -176,6 +187,7 @@ impl Plan {
         paths.extend(self.line.iter_mut().map(|l| &mut l.file));
         paths.extend(self.keep_out.iter_mut().map(|l| &mut l.file));
         paths.extend(self.station.iter_mut().map(|l| &mut l.file));
+        paths.extend(self.check.iter_mut().map(|l| &mut l.file));
         paths.extend(self.surface.at.as_mut());
         paths
     }

@@ -2,12 +2,16 @@
 //! keep-outs, stations, checks. Plain domain types with units; nothing here reads files
 //! or knows a projection.
 
+mod access;
+mod check;
 mod effort;
 mod keep_out;
 mod line;
 mod sign;
 mod station;
 
+pub use access::{Access, OneWay};
+pub use check::{Check, Found};
 pub use effort::SurveyLeg;
 pub use keep_out::{Area, KeepOut};
 pub use line::{Gate, Line, LineKind};

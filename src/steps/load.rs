@@ -82,6 +82,9 @@ pub fn load<'a>(plan: &'a Plan, progress: &'a dyn Progress) -> Result<Desk<'a>, 
     for layer in &plan.station {
         reading.file("station", &layer.file, ReadAs::Points, Builder::station);
     }
+    for layer in &plan.check {
+        reading.file("check", &layer.file, ReadAs::Rows, Builder::check_row);
+    }
     if let Some(area) = &plan.place.area {
         reading.file("area", area, ReadAs::Lines, Builder::area);
     }
@@ -95,7 +98,7 @@ pub fn load<'a>(plan: &'a Plan, progress: &'a dyn Progress) -> Result<Desk<'a>, 
     Ok(Desk { plan, job, progress, read_seconds: started.elapsed().as_secs_f64() })
 }
 
-fn zone_of(plan: &Plan) -> Result<Option<TimeZone>, StepError> {
+pub(super) fn zone_of(plan: &Plan) -> Result<Option<TimeZone>, StepError> {
     let Some(name) = &plan.place.time_zone else { return Ok(None) };
     TimeZone::get(name).map(Some).map_err(|_| StepError::Setting {
         key: "place.time_zone",

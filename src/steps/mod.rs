@@ -1,6 +1,8 @@
 //! One function a command. A step takes the job and the plan, writes its files into the
 //! output set and says what it did; only steps call readers and writers, and none prints.
 
+mod check_rows;
+mod checks;
 mod demo;
 mod error;
 mod inspect;
@@ -8,10 +10,12 @@ mod load;
 mod new;
 mod nodes;
 mod outcome;
+mod round;
 mod run;
 mod sign;
 mod surface;
 
+pub use checks::checks;
 pub use demo::demo;
 pub use error::StepError;
 pub use inspect::inspect;
@@ -19,5 +23,6 @@ pub use load::{Desk, load};
 pub use new::new;
 pub use nodes::{NetworkDone, nodes};
 pub use outcome::{Outcome, Progress, Silent, Summary};
+pub use round::round;
 pub use run::{run, write_settings};
 pub use surface::{SurfaceDone, surface};

@@ -73,7 +73,7 @@ pub fn nodes(desk: &Desk, set: &mut OutputSet) -> Result<(Outcome, NetworkDone),
     Ok((outcome, done))
 }
 
-fn settings_of(desk: &Desk) -> NetworkSettings {
+pub(super) fn settings_of(desk: &Desk) -> NetworkSettings {
     let (table, default) = (&desk.plan.nodes, NetworkSettings::default());
     let snap_m = table.snap_m.map_or(default.snap_m, |v| v.get());
     NetworkSettings {

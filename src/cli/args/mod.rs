@@ -3,6 +3,7 @@
 
 mod common;
 mod nodes;
+mod round;
 mod surface;
 
 use std::num::NonZeroUsize;
@@ -12,6 +13,7 @@ use clap::{Args as ClapArgs, Parser, Subcommand};
 
 pub(super) use common::{Common, Results};
 pub(super) use nodes::Nodes;
+pub(super) use round::{Checks, Round};
 pub(super) use surface::SurfaceFlags;
 
 use crate::plan::Plan;
@@ -48,6 +50,10 @@ pub(super) enum Command {
     Surface(Surface),
     /// Noded line network: nodes, near misses, convergence
     Nodes(Nodes),
+    /// Shortest round through the stations, due dates, and what to carry
+    Round(Round),
+    /// What the check log shows: capsules, activations, time to activation
+    Checks(Checks),
     /// Every step of a plan
     Run(Run),
 }
@@ -60,6 +66,8 @@ impl Command {
             Command::Inspect(_) => "inspect",
             Command::Surface(_) => "surface",
             Command::Nodes(_) => "nodes",
+            Command::Round(_) => "round",
+            Command::Checks(_) => "checks",
             Command::Run(_) => "run",
         }
     }

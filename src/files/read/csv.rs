@@ -8,7 +8,7 @@ use std::sync::Arc;
 use geo_types::{Geometry, Point};
 use serde_json::Value;
 
-use super::{FileError, Input};
+use super::{FileError, Input, ReadAs};
 use crate::files::{Properties, RawFeature, RawShape};
 use crate::record::SourcePlace;
 
@@ -18,13 +18,14 @@ const LAT_NAMES: [&str; 3] = ["lat", "latitude", "y_lat"];
 pub(super) fn read(
     path: &Path,
     input: &mut Input,
+    read_as: ReadAs,
     take: &mut dyn FnMut(RawFeature),
 ) -> Result<usize, FileError> {
     let delimiter = delimiter_of(input.head());
     let text = BufReader::with_capacity(1 << 16, input.by_ref());
     let mut rows =
         csv::ReaderBuilder::new().delimiter(delimiter).flexible(true).trim(csv::Trim::All).from_reader(text);
-    let columns = Columns::find(path, rows.headers().map_err(|e| explain(path, &e))?)?;
+    let columns = Columns::find(path, rows.headers().map_err(|e| explain(path, &e))?, read_as)?;
     let file: Arc<Path> = Arc::from(path);
     let mut row = csv::StringRecord::new();
     let mut index = 0;
@@ -52,13 +53,17 @@ struct Columns {
 }
 
 impl Columns {
-    fn find(path: &Path, header: &csv::StringRecord) -> Result<Self, FileError> {
+    fn find(path: &Path, header: &csv::StringRecord, read_as: ReadAs) -> Result<Self, FileError> {
         let names: Vec<String> = header.iter().map(str::to_string).collect();
         let place = |wanted: &[&str]| names.iter().position(|n| wanted.contains(&n.to_lowercase().as_str()));
         match (place(&LON_NAMES), place(&LAT_NAMES)) {
             (Some(lon), Some(lat)) => {
                 let id = place(&["id", "fid"]);
                 Ok(Self { names, lon, lat, id })
+            }
+            _ if read_as == ReadAs::Rows => {
+                let none = names.len();
+                Ok(Self { id: place(&["id", "fid"]), names, lon: none, lat: none })
             }
             _ => Err(FileError::format(
                 path,

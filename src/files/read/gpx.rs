@@ -22,7 +22,7 @@ pub(super) fn read(
     let gpx = gpx::read(BufReader::with_capacity(1 << 16, input.by_ref()))
         .map_err(|e| FileError::format(path, format!("is not valid GPX: {e}")))?;
     let features = match read_as {
-        ReadAs::Points => gpx.waypoints.iter().map(from_waypoint).collect::<Vec<_>>(),
+        ReadAs::Points | ReadAs::Rows => gpx.waypoints.iter().map(from_waypoint).collect::<Vec<_>>(),
         ReadAs::Lines => lines_of(&gpx),
     };
     let file: Arc<Path> = Arc::from(path);

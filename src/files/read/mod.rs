@@ -69,6 +69,8 @@ pub enum ReadAs {
     Points,
     /// Lines: GPX tracks, then routes.
     Lines,
+    /// Rows: a CSV file needs no columns for a place; otherwise as points.
+    Rows,
 }
 
 /// What a reader says of a file when it has read it to the end.
@@ -96,7 +98,7 @@ pub fn read_features(
     let mut input = Input::open(place, path)?;
     let features = match sniff(path, input.head()) {
         Some(Format::GeoJson) => geojson::read(path, &mut input, take)?,
-        Some(Format::Csv) => csv::read(path, &mut input, take)?,
+        Some(Format::Csv) => csv::read(path, &mut input, read_as, take)?,
         Some(Format::Gpx) => gpx::read(path, &mut input, read_as, take)?,
         None => {
             return Err(FileError::format(

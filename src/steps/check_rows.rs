@@ -1,0 +1,30 @@
+//! The check log of a job, and the animals that stations are meant for.
+
+use super::load::zone_of;
+use super::{Desk, Outcome, StepError};
+use crate::checks::read_log;
+use crate::job::{Fields, Findings};
+use crate::plan::Plan;
+use crate::record::{Animal, Check};
+
+/// The checks of every log that the plan names, sorted by day; their warnings go to the
+/// outcome.
+pub(super) fn read_checks(desk: &Desk, outcome: &mut Outcome) -> Result<Vec<Check>, StepError> {
+    let zone = zone_of(desk.plan)?;
+    let fields = Fields::new(desk.plan.fields.get("check"));
+    let mut findings = Findings::default();
+    let job = &desk.job;
+    let checks = read_log(&job.check_rows, &fields, zone.as_ref(), &job.stations, &mut findings);
+    for warning in findings.warnings() {
+        outcome.warn(warning.to_string());
+    }
+    Ok(checks)
+}
+
+/// The animals that the stations are meant for; dogs and foxes where the plan does not say.
+pub(super) fn targets(plan: &Plan) -> Vec<Animal> {
+    match plan.checks.targets.as_slice() {
+        [] => vec![Animal::Dog, Animal::Fox],
+        named => named.iter().map(|name| Animal::from_word(name)).collect(),
+    }
+}

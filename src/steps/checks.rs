@@ -1,0 +1,531 @@
+//! `checks`: what the check log shows.
+
+use std::collections::BTreeMap;
+use std::io::Write;
+use std::time::Instant;
+
+use geo_types::{Geometry, Point};
+use jiff::civil::Date;
+use serde_json::{Map, Value, json};
+
+use super::check_rows::{read_checks, targets};
+use super::round::{members, schedule};
+use super::{Desk, Outcome, StepError};
+use crate::checks::{
+    Account, Balance, FitSettings, Fitted, History, Interval, Quiet, QuietRule, Rate, StationCount, Survival,
+    balance, bootstrap, fit_weights, history, line_of, quiet,
+};
+use crate::files::OutputSet;
+use crate::files::write::{GeoJsonWriter, round_to};
+use crate::plan::NonNegative;
+use crate::record::{Check, Found};
+use crate::round::{Due, Urgency, is_other_take};
+
+/// Level of every interval that is written.
+const LEVEL: f64 = 0.95;
+/// Nights by which the share activated is written: one, two, four, eight and twelve weeks.
+const NIGHTS: [f64; 5] = [7.0, 14.0, 28.0, 56.0, 84.0];
+
+/// Reads the check log and writes `checks.json`, `checks.geojson` and, where there are
+/// activations enough, `suggested-weights.toml`. The user's own files are only read.
+///
+/// # Errors
+/// [`StepError::Request`] without stations or without a check log.
+pub fn checks(desk: &Desk, set: &mut OutputSet) -> Result<Outcome, StepError> {
+    let started = Instant::now();
+    let mut outcome = desk.outcome();
+    let request =
+        |what: &str| StepError::Request { files: desk.files_of(&["station", "check"]), what: what.to_string() };
+    if desk.job.stations.is_empty() {
+        return Err(request("no station; name a station file with --stations"));
+    }
+    if desk.job.check_rows.is_empty() {
+        return Err(request("no check; name a check log with --checks"));
+    }
+    let log = read_checks(desk, &mut outcome)?;
+    desk.progress.stage("reading the check log", None);
+    let (on, due) = schedule(desk, &log)?;
+    let table = &desk.plan.checks;
+    let books = balance(&desk.job.stations, &log, table.capsules_per_station.unwrap_or(1));
+    let history = history(&desk.job.stations, &log);
+    let all = Rate::of(&history.intervals);
+    let mean_per_night = all.per_100_nights().unwrap_or(0.0) / 100.0;
+    let quiet = quiet(&history, mean_per_night, quiet_rule(desk));
+    let view = View { desk, log: &log, due: &due, on, books: &books, history: &history, all, quiet: &quiet };
+    view.warn(&mut outcome);
+    let weights = view.weights();
+    if let Ok(fitted) = &weights {
+        set.write("suggested-weights.toml", |out| out.write_all(weights_toml(fitted).as_bytes()))?;
+    }
+    view.write_geojson(set)?;
+    let mut summary = view.summary(&weights);
+    summary.insert("seconds".into(), json!({ "checks": started.elapsed().as_secs_f64() }));
+    let summary = Value::Object(summary);
+    set.write_summary("checks.json", &summary)?;
+    view.tell(&weights, &mut outcome);
+    outcome.set("checks", summary);
+    Ok(outcome)
+}
+
+fn quiet_rule(desk: &Desk) -> QuietRule {
+    let (table, rule) = (&desk.plan.checks, QuietRule::default());
+    QuietRule {
+        refresh_after_nights: table.refresh_after_nights.map_or(rule.refresh_after_nights, NonNegative::get),
+        move_after_nights: table.move_after_nights.map_or(rule.move_after_nights, NonNegative::get),
+    }
+}
+
+type Weights = Result<Fitted, String>;
+
+/// All that the log shows.
+struct View<'a> {
+    desk: &'a Desk<'a>,
+    log: &'a [Check],
+    due: &'a [Due],
+    on: Option<Date>,
+    books: &'a Balance,
+    history: &'a History,
+    all: Rate,
+    quiet: &'a [Quiet],
+}
+
+impl View<'_> {
+    fn id(&self, station: usize) -> &str {
+        &self.desk.job.stations[station].what.station_id
+    }
+
+    /// A property of a station as its file has it, as text.
+    fn property(&self, station: usize, name: &str) -> Option<String> {
+        match self.desk.job.station_properties.get(self.id(station))?.get(name)? {
+            Value::String(text) => Some(text.clone()),
+            value @ (Value::Number(_) | Value::Bool(_)) => Some(value.to_string()),
+            _ => None,
+        }
+    }
+
+    /// The rates of groups of intervals; intervals without a group are left out.
+    fn rates_by(&self, group: impl Fn(&Interval) -> Option<String>) -> Value {
+        let mut groups: BTreeMap<String, Vec<&Interval>> = BTreeMap::new();
+        for interval in &self.history.intervals {
+            if let Some(name) = group(interval) {
+                groups.entry(name).or_default().push(interval);
+            }
+        }
+        let rates = groups.into_iter().map(|(name, own)| (name, rate_json(&Rate::of(own))));
+        Value::Object(rates.collect())
+    }
+
+    fn by_property(&self, name: &str) -> Value {
+        self.rates_by(|interval| self.property(interval.station, name))
+    }
+
+    /// Activations by animal, each over the effort of all stations.
+    fn by_animal(&self) -> Value {
+        let mut counts: BTreeMap<String, Rate> = BTreeMap::new();
+        let (nights, effective_nights) = (self.all.nights, self.all.effective_nights);
+        for interval in &self.history.intervals {
+            let name = interval.animal.as_ref().map_or("unknown".to_string(), |a| a.word().to_string());
+            if matches!(interval.found, Found::Activated | Found::BaitTaken) {
+                let rate = counts.entry(name).or_insert(Rate { nights, effective_nights, ..Rate::default() });
+                rate.activations += u64::from(interval.found == Found::Activated);
+                rate.heads_taken += u64::from(interval.found == Found::BaitTaken);
+                rate.inactive += 1;
+            }
+        }
+        Value::Object(counts.iter().map(|(name, rate)| (name.clone(), rate_json(rate))).collect())
+    }
+
+    /// The season of the plan that holds the middle of an interval.
+    fn season(&self, interval: &Interval) -> Option<String> {
+        let middle = interval.middle();
+        let holds = |s: &crate::plan::Season| (s.from.0..=s.to.0).contains(&middle);
+        self.desk.plan.seasons.iter().find(|(_, s)| holds(s)).map(|(name, _)| name.clone())
+    }
+
+    fn time_to_activation(&self) -> Value {
+        let spells = &self.history.spells;
+        let table = &self.desk.plan.checks;
+        let (draws, seed) = (table.runs.unwrap_or(200), table.seed.unwrap_or(1));
+        let estimate = Survival::estimate(spells);
+        let intervals = bootstrap(spells, draws, seed, LEVEL, |s| {
+            let certain = NIGHTS.iter().map(|&n| s.activated_by(n)[0]);
+            let median = s.quantile(0.5).unwrap_or(f64::INFINITY);
+            certain.chain([median]).collect()
+        });
+        let finite = |x: f64| x.is_finite().then_some(x);
+        let by: Vec<Value> = NIGHTS
+            .iter()
+            .enumerate()
+            .map(|(k, &nights)| {
+                let [least, most] = estimate.activated_by(nights).map(|x| round_to(x, 6));
+                let interval = intervals.get(k).map(|i| i.map(|x| round_to(x, 6)));
+                json!({ "nights": nights, "least": least, "most": most, "interval_of_least": interval })
+            })
+            .collect();
+        let median = intervals.last().map(|i| i.map(finite));
+        let masses: Vec<Value> = estimate
+            .masses
+            .iter()
+            .map(|m| json!({ "after": m.after, "by": finite(m.by), "share": round_to(m.share, 9) }))
+            .collect();
+        json!({
+            "method": "Turnbull 1976; bootstrap over stations",
+            "spells": spells.len(),
+            "activated": spells.iter().filter(|s| s.most.is_finite()).count(),
+            "median_nights": estimate.quantile(0.5),
+            "median_interval": median,
+            "activated_by": by,
+            "draws": draws,
+            "masses": masses,
+        })
+    }
+
+    /// The regression of activations on the score parts that the station files carry.
+    fn weights(&self) -> Weights {
+        let mut names: Vec<String> = Vec::new();
+        let mut rows: Vec<(usize, BTreeMap<String, f64>)> = Vec::new();
+        for own in self.history.intervals.chunk_by(|a, b| a.station == b.station) {
+            let station = own[0].station;
+            let properties = self.desk.job.station_properties.get(self.id(station));
+            let parts = properties.and_then(|p| p.get("parts")).map(parts_of).unwrap_or_default();
+            if !parts.is_empty() {
+                names.extend(parts.keys().filter(|name| !names.contains(name)).cloned().collect::<Vec<_>>());
+                rows.push((station, parts));
+            }
+        }
+        names.sort();
+        let counts: Vec<StationCount> = rows
+            .iter()
+            .filter(|(_, parts)| names.iter().all(|name| parts.contains_key(name)))
+            .map(|(station, parts)| {
+                let rate = Rate::of(self.history.intervals.iter().filter(|i| i.station == *station));
+                StationCount {
+                    activations: rate.activations as f64,
+                    nights: rate.effective_nights,
+                    parts: names.iter().map(|name| parts[name]).collect(),
+                }
+            })
+            .collect();
+        let table = &self.desk.plan.checks;
+        let defaults = FitSettings::default();
+        let settings = FitSettings {
+            ridge: table.ridge.map_or(defaults.ridge, |r| r.get()),
+            draws: table.runs.unwrap_or(defaults.draws),
+            seed: table.seed.unwrap_or(defaults.seed),
+            ..defaults
+        };
+        fit_weights(&names, &counts, &settings).map_err(|e| e.to_string())
+    }
+
+    fn open_items(&self) -> Vec<Value> {
+        let item = |i: &crate::checks::OpenItem| {
+            json!({
+                "station_id": &*i.station_id,
+                "since": i.since.to_string(),
+                "by": i.by.as_deref(),
+                "batch": i.batch.as_deref(),
+                "capsules": i.capsules,
+            })
+        };
+        self.books.open_items.iter().map(item).collect()
+    }
+
+    fn summary(&self, weights: &Weights) -> Map<String, Value> {
+        let in_file = |interval: &Interval| self.id(interval.station).to_string();
+        let other_takes: Vec<Value> = self
+            .log
+            .iter()
+            .filter(|c| is_other_take(c, &targets(self.desk.plan)))
+            .map(|c| {
+                json!({
+                    "station_id": &*c.station_id,
+                    "date": c.date.to_string(),
+                    "animal": c.animal.as_ref().map(|a| a.word()),
+                    "found": c.found.word(),
+                })
+            })
+            .collect();
+        members(json!({
+            "balance": balance_json(self.books),
+            "open_items": self.open_items(),
+            "checks": self.log.len(),
+            "on": self.on.map(|d| d.to_string()),
+            "rates": {
+                "unit": "activations per 100 effective station-nights",
+                "method": "Nelson & Clark 1973; interval Garwood 1936, 95 percent",
+                "all": rate_json(&self.all),
+                "by_station": self.rates_by(|i| Some(in_file(i))),
+                "by_line": self.by_property("line"),
+                "by_kind": self.by_property("kind"),
+                "by_side": self.by_property("side"),
+                "by_cluster": self.by_property("cluster_id"),
+                "by_animal": self.by_animal(),
+                "by_season": self.rates_by(|i| self.season(i)),
+            },
+            "time_to_activation": self.time_to_activation(),
+            "takes_by_other_animals": other_takes,
+            "quiet": self.quiet.iter().map(|q| self.quiet_json(q)).collect::<Vec<_>>(),
+            "due": self.due.iter().map(due_json).collect::<Vec<_>>(),
+            "weights": weights_json(weights),
+        }))
+    }
+
+    fn quiet_json(&self, q: &Quiet) -> Value {
+        json!({
+            "station_id": self.id(q.station),
+            "visited_on": q.visited_on.map(|d| d.to_string()),
+            "nights": q.nights,
+            "chance": round_to(q.chance, 6),
+            "advice": q.advice.word(),
+        })
+    }
+
+    fn write_geojson(&self, set: &mut OutputSet) -> Result<(), StepError> {
+        let provenance = self.desk.provenance();
+        Ok(set.write("checks.geojson", |out| {
+            let mut writer = GeoJsonWriter::begin(out, &provenance)?;
+            for (k, station) in self.desk.job.stations.iter().enumerate() {
+                let at = Geometry::Point(Point::new(station.at.lon_deg(), station.at.lat_deg()));
+                writer.feature(&station.what.station_id, Some(&at), &self.station_json(k))?;
+            }
+            writer.finish().map(drop)
+        })?)
+    }
+
+    fn station_json(&self, k: usize) -> Map<String, Value> {
+        let station = &self.desk.job.stations[k].what;
+        let rate = Rate::of(self.history.intervals.iter().filter(|i| i.station == k));
+        let due = self.due.iter().find(|d| d.station_id == station.station_id);
+        let quiet = self.quiet.iter().find(|q| q.station == k);
+        let mut properties = members(json!({
+            "station_id": &*station.station_id,
+            "name": station.name.as_deref(),
+            "state": station.state.word(),
+            "set_on": station.set_on.map(|d| d.to_string()),
+        }));
+        properties.extend(members(rate_json(&rate)));
+        properties.extend(members(json!({
+            "checked_on": due.and_then(|d| d.checked_on).map(|d| d.to_string()),
+            "due_on": due.and_then(|d| d.due_on).map(|d| d.to_string()),
+            "days_over": due.and_then(|d| d.days_over),
+            "urgency": due.map(|d| d.urgency.word()),
+            "quiet_nights": quiet.map(|q| q.nights),
+            "advice": quiet.map(|q| q.advice.word()),
+            "open_items": self.books.open_items.iter().filter(|i| i.station_id == station.station_id).count(),
+        })));
+        properties
+    }
+
+    fn warn(&self, outcome: &mut Outcome) {
+        if self.history.unsaid > 0 {
+            outcome.warn(format!(
+                "{} checks found a station not intact and do not say whether it was serviced; it is taken as left working",
+                self.history.unsaid
+            ));
+        }
+        if self.history.idle_visits > 0 {
+            outcome.warn(format!(
+                "{} checks report something of a station that had not been left working; they count for the capsules only",
+                self.history.idle_visits
+            ));
+        }
+        if self.log.iter().all(|c| c.capsules_out.is_none() && c.capsules_back.is_none()) {
+            outcome.warn("no check says how many capsules were taken out or brought back (capsules_out, capsules_back); the account rests on what was found alone");
+        }
+    }
+
+    fn tell(&self, weights: &Weights, outcome: &mut Outcome) {
+        self.tell_balance(outcome);
+        for item in &self.books.open_items {
+            outcome.say(format!(
+                "open: {} capsule missing at {} since {}",
+                item.capsules, item.station_id, item.since
+            ));
+        }
+        let all = &self.all;
+        match (all.per_100_nights(), all.interval_per_100_nights(LEVEL)) {
+            (Some(rate), Some([low, high])) => outcome.say(format!(
+                "{} activations in {:.0} effective station-nights: {rate:.2} per 100 (95 percent: {low:.2} to {high:.2})",
+                all.activations, all.effective_nights
+            )),
+            _ => outcome.say("no effort between two checks of a working station: no rate can be given"),
+        }
+        if all.heads_taken > 0 {
+            outcome.say(format!("{} heads taken without activation", all.heads_taken));
+        }
+        let first = |urgency| {
+            let ids = self.due.iter().filter(move |d| d.urgency == urgency).map(|d| &*d.station_id);
+            ids.collect::<Vec<_>>().join(", ")
+        };
+        let review = first(Urgency::Review);
+        if !review.is_empty() {
+            outcome.say(format!("review first, taken by an animal they are not meant for: {review}"));
+        }
+        match weights {
+            Ok(_) => outcome.say(
+                "suggested-weights.toml holds what the log suggests for siting; it is applied nowhere, and only high-scoring places were ever tried",
+            ),
+            Err(why) => outcome.say(format!("no weights are suggested: {why}")),
+        }
+    }
+
+    /// The first line of the summary, whether or not the capsules balance.
+    fn tell_balance(&self, outcome: &mut Outcome) {
+        let total = &self.books.total;
+        let sum = format!(
+            "{} issued = {} in the ground + {} discharged + {} returned + {} lost",
+            total.issued, total.in_ground, total.discharged, total.returned, total.lost
+        );
+        if self.books.holds() {
+            outcome.lines.insert(0, format!("capsules balance: {sum}"));
+            return;
+        }
+        let faults: Vec<String> =
+            self.books.faults.iter().map(|e| format!("{} ({:+})", line_of(&e.source), e.account.unaccounted)).collect();
+        outcome.lines.insert(
+            0,
+            format!(
+                "CAPSULES DO NOT BALANCE: {sum} {:+} unaccounted for; see {}",
+                total.unaccounted,
+                faults.join(", ")
+            ),
+        );
+    }
+}
+
+fn rate_json(rate: &Rate) -> Value {
+    let six = |x: f64| round_to(x, 6);
+    let interval = rate.interval_per_100_nights(LEVEL);
+    json!({
+        "activations": rate.activations,
+        "heads_taken": rate.heads_taken,
+        "inactive": rate.inactive,
+        "station_nights": rate.nights,
+        "effective_nights": rate.effective_nights,
+        "per_100_nights": rate.per_100_nights().map(six),
+        "low": interval.map(|i| six(i[0])),
+        "high": interval.map(|i| six(i[1])),
+    })
+}
+
+fn account_json(account: &Account) -> Value {
+    json!({
+        "issued": account.issued,
+        "in_ground": account.in_ground,
+        "discharged": account.discharged,
+        "returned": account.returned,
+        "lost": account.lost,
+        "unaccounted": account.unaccounted,
+    })
+}
+
+fn balance_json(books: &Balance) -> Value {
+    fn by<K: Ord, S: ToString>(accounts: &BTreeMap<Option<K>, Account>, name: impl Fn(&K) -> S) -> Value {
+        let named = accounts
+            .iter()
+            .map(|(key, a)| (key.as_ref().map_or("unknown".to_string(), |k| name(k).to_string()), account_json(a)));
+        Value::Object(named.collect())
+    }
+    let faults: Vec<Value> = books
+        .faults
+        .iter()
+        .map(|e| {
+            json!({
+                "station_id": &*e.station_id,
+                "date": e.date.map(|d| d.to_string()),
+                "by": e.by.as_deref(),
+                "batch": e.batch.as_deref(),
+                "row": e.source.index + 1,
+                "unaccounted": e.account.unaccounted,
+            })
+        })
+        .collect();
+    json!({
+        "holds": books.holds(),
+        "total": account_json(&books.total),
+        "faults": faults,
+        "by_day": by(&books.by_day, |d| d.to_string()),
+        "by_batch": by(&books.by_batch, |b| b.to_string()),
+        "by_person": by(&books.by_person, |p| p.to_string()),
+    })
+}
+
+fn due_json(due: &Due) -> Value {
+    json!({
+        "station_id": &*due.station_id,
+        "urgency": due.urgency.word(),
+        "due_on": due.due_on.map(|d| d.to_string()),
+        "days_over": due.days_over,
+        "checked_on": due.checked_on.map(|d| d.to_string()),
+        "every_days": due.every_days,
+        "reason": due.reason,
+    })
+}
+
+/// The values of the parts of a score: numbers, or objects with a `value`; also as JSON text.
+fn parts_of(parts: &Value) -> BTreeMap<String, f64> {
+    let parsed = parts.as_str().and_then(|text| serde_json::from_str::<Value>(text).ok());
+    let Some(members) = parsed.as_ref().unwrap_or(parts).as_object() else { return BTreeMap::new() };
+    members
+        .iter()
+        .filter_map(|(name, part)| Some((name.clone(), part.as_f64().or_else(|| part.get("value")?.as_f64())?)))
+        .collect()
+}
+
+fn weights_json(weights: &Weights) -> Value {
+    match weights {
+        Err(why) => json!({ "suggested": false, "reason": why }),
+        Ok(fitted) => {
+            let effects: Vec<Value> = fitted
+                .effects
+                .iter()
+                .map(|e| {
+                    json!({
+                        "part": e.part,
+                        "log_rate_per_sd": round_to(e.log_rate_per_sd, 6),
+                        "interval": e.interval.map(|x| round_to(x, 6)),
+                        "sd": round_to(e.sd, 6),
+                        "weight": round_to(e.weight, 4),
+                    })
+                })
+                .collect();
+            json!({
+                "suggested": true,
+                "stations": fitted.stations,
+                "activations": fitted.activations,
+                "effects": effects,
+                "constant": fitted.constant,
+                "caution": "only high-scoring places were ever tried",
+            })
+        }
+    }
+}
+
+fn weights_toml(fitted: &Fitted) -> String {
+    let mut text = format!(
+        "# What the check log suggests for the weights of siting, from {} activations at {} stations.\n\
+         # Nothing applies this file: copy what convinces you into the plan.\n\
+         # Only high-scoring places were ever tried, so effects are understated, and a part\n\
+         # whose interval holds 0 may have no effect at all.\n\n[sites.weights]\n",
+        fitted.activations, fitted.stations
+    );
+    for e in &fitted.effects {
+        let [low, high] = e.interval;
+        text += &format!(
+            "{} = {:.3} # log rate per standard deviation {:.3} (95 percent: {low:.3} to {high:.3})\n",
+            toml_key(&e.part),
+            e.weight,
+            e.log_rate_per_sd
+        );
+    }
+    for part in &fitted.constant {
+        text += &format!("# {part}: the same at every station, nothing can be said\n");
+    }
+    text
+}
+
+/// A bare key where TOML allows one, else a quoted one.
+fn toml_key(name: &str) -> String {
+    let bare = !name.is_empty() && name.chars().all(|c| c.is_ascii_alphanumeric() || c == '_' || c == '-');
+    if bare { name.to_string() } else { Value::from(name).to_string() }
+}

@@ -1,0 +1,490 @@
+//! `round`: tour, schedule, kit.
+
+use std::time::Instant;
+
+use geo_types::{Coord, Geometry, LineString, Point};
+use jiff::civil::Date;
+use serde_json::{Map, Value, json};
+
+use super::check_rows::read_checks;
+use super::nodes::{edge_id, settings_of};
+use super::{Desk, Outcome, StepError};
+use crate::files::OutputSet;
+use crate::files::write::{GeoJsonWriter, GpxPoint, GpxTrack, round_to, write_csv, write_gpx};
+use crate::frame::{GroundPoint, LonLat, Placed};
+use crate::network::{Foot, KindSet, Network};
+use crate::plan::{NonNegative, Positive, RoundTable};
+use crate::record::{Access, Check, OneWay, Station, StationState};
+use crate::round::{
+    Due, Ground, IntervalRule, KitSettings, Passage, Round, RoundEnd, RoundSettings, ScheduleSettings,
+    Urgency, due_list, kit, plan_round, write_calendar,
+};
+
+/// A gate is looked for on travel lines within this many metres.
+const GATE_REACH_M: f64 = 10.0;
+
+/// Plans the round through every station that is not lifted, with due dates and kit.
+///
+/// Writes `round.geojson`, `round.gpx`, `round.csv`, `kit.csv`, `round.json`, and `due.ics`
+/// where any date is known.
+///
+/// # Errors
+/// [`StepError::Request`] without stations or lines or where no line can be travelled;
+/// [`StepError::Setting`] for a start that is no place.
+pub fn round(desk: &Desk, set: &mut OutputSet) -> Result<Outcome, StepError> {
+    let started = Instant::now();
+    let mut outcome = desk.outcome();
+    let stations: Vec<&Placed<Station>> =
+        desk.job.stations.iter().filter(|s| s.what.state != StationState::Lifted).collect();
+    if stations.is_empty() {
+        return Err(request(desk, "no station in the ground; name a station file with --stations"));
+    }
+    let checks = read_checks(desk, &mut outcome)?;
+    let (on, due) = schedule(desk, &checks)?;
+    desk.progress.stage("planning the round", None);
+    let network = network_of(desk)?;
+    let table = &desk.plan.round;
+    let settings = round_settings(table, network.settings().travel);
+    let (passages, barriers) = passages(desk, &network, &settings);
+    let ground = Ground { network: &network, passages: &passages, barriers: &barriers };
+    let (start, end) = ends(desk, &stations, &mut outcome)?;
+    let places: Vec<GroundPoint> = stations.iter().map(|s| s.ground).collect();
+    let round =
+        plan_round(ground, start, end, &places, &settings).map_err(|e| request(desk, &e.to_string()))?;
+    let seconds = started.elapsed().as_secs_f64();
+    let sheet = Sheet { desk, network: &network, stations: &stations, round: &round, due: &due, on, table };
+    sheet.write(&settings, seconds, set, &mut outcome)?;
+    Ok(outcome)
+}
+
+fn request(desk: &Desk, what: &str) -> StepError {
+    StepError::Request { files: desk.files_of(&["line", "station"]), what: what.to_string() }
+}
+
+/// Due dates of the stations in the ground.
+pub(super) fn schedule(desk: &Desk, checks: &[Check]) -> Result<(Option<Date>, Vec<Due>), StepError> {
+    let table = &desk.plan.round;
+    let defaults = ScheduleSettings::default();
+    let settings = ScheduleSettings {
+        every_days: table.every_days.unwrap_or(defaults.every_days),
+        rules: table
+            .rule
+            .iter()
+            .map(|rule| IntervalRule {
+                stations: rule.stations.clone(),
+                batch: rule.batch.clone(),
+                every_days: rule.every_days,
+                reason: rule.reason.clone(),
+            })
+            .collect(),
+        on: table.on.map(|day| day.0),
+        targets: super::check_rows::targets(desk.plan),
+    };
+    let set: Vec<Placed<Station>> =
+        desk.job.stations.iter().filter(|s| s.what.state == StationState::Set).cloned().collect();
+    due_list(&set, checks, &settings).map_err(|e| request(desk, &e.to_string()))
+}
+
+fn network_of(desk: &Desk) -> Result<Network, StepError> {
+    Network::build(&desk.job.lines, &desk.job.gates, &settings_of(desk))
+        .map_err(|e| StepError::Request { files: desk.files_of(&["line"]), what: e.to_string() })
+}
+
+fn round_settings(table: &RoundTable, travel: KindSet) -> RoundSettings {
+    let mut settings = RoundSettings::default();
+    let positive = |value: Option<Positive>, default: f64| value.map_or(default, Positive::get);
+    let from_zero = |value: Option<NonNegative>, default: f64| value.map_or(default, NonNegative::get);
+    settings.speeds.travel = travel;
+    settings.speeds.road_km_h = positive(table.road_km_h, settings.speeds.road_km_h);
+    settings.speeds.track_km_h = positive(table.track_km_h, settings.speeds.track_km_h);
+    settings.speeds.walk_km_h = positive(table.walk_km_h, settings.speeds.walk_km_h);
+    settings.minutes_per_station = from_zero(table.minutes_per_station, settings.minutes_per_station);
+    settings.walk_limit_m = from_zero(table.walk_limit_m, settings.walk_limit_m);
+    settings.hours_per_day = table.hours_per_day.map(Positive::get);
+    settings.search.seed = table.seed.unwrap_or(settings.search.seed);
+    settings
+}
+
+fn kit_settings(table: &RoundTable) -> KitSettings {
+    let (given, defaults) = (&table.kit, KitSettings::default());
+    let or = |value: Option<NonNegative>, default: f64| value.map_or(default, NonNegative::get);
+    KitSettings {
+        heads_per_station: or(given.heads_per_station, defaults.heads_per_station),
+        capsules_per_station: or(given.capsules_per_station, defaults.capsules_per_station),
+        spare_rate: or(given.spare_rate, defaults.spare_rate),
+        oil_ml_per_station: or(given.oil_ml_per_station, defaults.oil_ml_per_station),
+        tags_per_station: or(given.tags_per_station, defaults.tags_per_station),
+        crew: given.crew.unwrap_or(defaults.crew),
+    }
+}
+
+/// How each edge may be passed, and the locked gates.
+fn passages(desk: &Desk, network: &Network, settings: &RoundSettings) -> (Vec<Passage>, Vec<Foot>) {
+    let table = &desk.plan.round;
+    let mut passages: Vec<Passage> = network.edges().iter().map(|e| settings.speeds.passage(e)).collect();
+    let access_of = |source| desk.job.access.iter().find(|a: &&Access| a.source == *source);
+    let is_closed = |name: Option<&str>, access: Option<&Access>| {
+        let named = |names: &[String]| name.is_some_and(|name| names.iter().any(|n| n.eq_ignore_ascii_case(name)));
+        named(&table.closed) || access.is_some_and(|a| a.closed || (a.locked && !named(&table.keys)))
+    };
+    for (k, line) in desk.job.lines.iter().enumerate() {
+        let access = access_of(&line.what.source);
+        let closed = is_closed(line.what.name.as_deref(), access);
+        let one_way = access.and_then(|a| a.one_way);
+        if !closed && one_way.is_none() {
+            continue;
+        }
+        for piece in network.line_pieces(k as u32) {
+            let passage = &mut passages[piece.edge as usize];
+            let along_edge = one_way.map(|way| (way == OneWay::Along) != piece.against);
+            passage.forward &= !closed && along_edge != Some(false);
+            passage.back &= !closed && along_edge != Some(true);
+        }
+    }
+    let barriers = desk
+        .job
+        .gates
+        .iter()
+        .filter(|gate| is_closed(gate.what.name.as_deref(), access_of(&gate.what.source)))
+        .filter_map(|gate| {
+            network.nearest_foot(gate.ground, GATE_REACH_M, |e| e.kinds.meets(settings.speeds.travel))
+        })
+        .collect();
+    (passages, barriers)
+}
+
+fn ends(
+    desk: &Desk,
+    stations: &[&Placed<Station>],
+    outcome: &mut Outcome,
+) -> Result<(GroundPoint, RoundEnd), StepError> {
+    let table = &desk.plan.round;
+    let place = |key, [lon, lat]: [f64; 2]| {
+        let fault = |e: crate::frame::FrameError| StepError::Setting { key, what: e.to_string() };
+        LonLat::new(lon, lat).and_then(|at| desk.job.frame.to_ground(at)).map_err(fault)
+    };
+    let start = match table.start {
+        Some(start) => place("round.start", start)?,
+        None => {
+            outcome.warn("no start was given: the round starts at the line nearest to the first station (set --start LON,LAT)");
+            stations[0].ground
+        }
+    };
+    let end = match (table.end, table.open) {
+        (Some(end), _) => RoundEnd::At(place("round.end", end)?),
+        (None, Some(true)) => RoundEnd::Open,
+        (None, _) => RoundEnd::AtStart,
+    };
+    Ok((start, end))
+}
+
+/// The round with all that its files tell.
+struct Sheet<'a> {
+    desk: &'a Desk<'a>,
+    network: &'a Network,
+    stations: &'a [&'a Placed<Station>],
+    round: &'a Round,
+    due: &'a [Due],
+    on: Option<Date>,
+    table: &'a RoundTable,
+}
+
+impl Sheet<'_> {
+    fn write(
+        &self,
+        settings: &RoundSettings,
+        seconds: f64,
+        set: &mut OutputSet,
+        outcome: &mut Outcome,
+    ) -> Result<(), StepError> {
+        let paths = self.leg_paths()?;
+        self.write_geojson(&paths, set)?;
+        self.write_gpx(&paths, set)?;
+        self.write_csv(set)?;
+        self.write_kit(set)?;
+        if let Some(on) = self.on {
+            set.write("due.ics", |out| write_calendar(out, on, self.due))?;
+        }
+        self.summarise(settings, seconds, set, outcome)
+    }
+
+    /// Stations in the order of the visit, then those that lines do not reach.
+    fn in_order(&self) -> Vec<usize> {
+        let mut order: Vec<usize> = (0..self.stations.len()).collect();
+        order.sort_by_key(|&k| self.round.stops[k].visit.map_or((1, k), |v| (0, v.order)));
+        order
+    }
+
+    fn due_of(&self, station: usize) -> Option<&Due> {
+        self.due.iter().find(|d| d.station_id == self.stations[station].what.station_id)
+    }
+
+    /// Every leg's way on the ellipsoid, by day.
+    fn leg_paths(&self) -> Result<Vec<Vec<Vec<LonLat>>>, StepError> {
+        let frame = &self.desk.job.frame;
+        let path = |leg: &crate::round::Leg| {
+            leg.path(self.network).into_iter().map(|p| frame.to_lonlat(p)).collect::<Result<Vec<_>, _>>()
+        };
+        let days = self.round.days.iter().map(|day| day.legs.iter().map(path).collect::<Result<Vec<_>, _>>());
+        days.collect::<Result<Vec<_>, _>>().map_err(|e| crate::job::JobError::from(e).into())
+    }
+
+    fn write_geojson(&self, paths: &[Vec<Vec<LonLat>>], set: &mut OutputSet) -> Result<(), StepError> {
+        let provenance = self.desk.provenance();
+        Ok(set.write("round.geojson", |out| {
+            let mut writer = GeoJsonWriter::begin(out, &provenance)?;
+            for (d, day) in self.round.days.iter().enumerate() {
+                for (k, leg) in day.legs.iter().enumerate() {
+                    let line = line_string(&paths[d][k]);
+                    let id = format!("leg-{}-{}", d + 1, k + 1);
+                    writer.feature(&id, line.as_ref(), &self.leg_properties(d, k, leg))?;
+                }
+            }
+            for k in self.in_order() {
+                let at = self.stations[k].at;
+                let point = Geometry::Point(Point::new(at.lon_deg(), at.lat_deg()));
+                let id = format!("stop-{}", self.stations[k].what.station_id);
+                writer.feature(&id, Some(&point), &self.stop_properties(k))?;
+            }
+            writer.finish().map(drop)
+        })?)
+    }
+
+    fn leg_properties(&self, d: usize, k: usize, leg: &crate::round::Leg) -> Map<String, Value> {
+        let day = &self.round.days[d];
+        let id = |k: usize| day.stations.get(k).map(|&s| &*self.stations[s].what.station_id);
+        members(json!({
+            "type": "leg",
+            "day": d + 1,
+            "leg": k + 1,
+            "from_station": k.checked_sub(1).and_then(id),
+            "to_station": id(k),
+            "length_m": round_to(leg.metres, 2),
+            "minutes": round_to(leg.minutes, 2),
+            "edges": leg.pieces.iter().map(|p| edge_id(p.edge)).collect::<Vec<_>>(),
+        }))
+    }
+
+    fn stop_properties(&self, k: usize) -> Map<String, Value> {
+        let (station, stop) = (&self.stations[k].what, &self.round.stops[k]);
+        let due = self.due_of(k);
+        let visit = stop.visit;
+        members(json!({
+            "type": "stop",
+            "station_id": &*station.station_id,
+            "name": station.name.as_deref(),
+            "state": station.state.word(),
+            "day": visit.map(|v| v.day),
+            "order": visit.map(|v| v.order),
+            "leg_m": visit.map(|v| round_to(v.leg_m, 2)),
+            "distance_m": visit.map(|v| round_to(v.distance_m, 2)),
+            "arrive_min": visit.map(|v| round_to(v.arrive_min, 2)),
+            "walk_m": stop.walk_m.is_finite().then(|| round_to(stop.walk_m, 2)),
+            "due_on": due.and_then(|d| d.due_on).map(|d| d.to_string()),
+            "days_over": due.and_then(|d| d.days_over),
+            "urgency": due.map(|d| d.urgency.word()),
+            "every_days": due.map(|d| d.every_days),
+        }))
+    }
+
+    fn write_gpx(&self, paths: &[Vec<Vec<LonLat>>], set: &mut OutputSet) -> Result<(), StepError> {
+        let points: Vec<GpxPoint> = self
+            .in_order()
+            .into_iter()
+            .map(|k| {
+                let (name, description) = self.waypoint_text(k);
+                GpxPoint { at: self.stations[k].at, name, description }
+            })
+            .collect();
+        let tracks: Vec<GpxTrack> = paths
+            .iter()
+            .enumerate()
+            .map(|(d, legs)| GpxTrack { name: format!("round day {}", d + 1), path: joined(legs) })
+            .filter(|track| track.path.len() > 1)
+            .collect();
+        Ok(set.write("round.gpx", |out| write_gpx(out, &points, &tracks))?)
+    }
+
+    fn waypoint_text(&self, k: usize) -> (String, String) {
+        let (station, stop) = (&self.stations[k].what, &self.round.stops[k]);
+        let due = self.due_of(k).map(|d| match d.due_on {
+            Some(day) => format!(", {} {day}", d.urgency.word()),
+            None => String::new(),
+        });
+        let due = due.unwrap_or_default();
+        match stop.visit {
+            Some(v) => (
+                format!("{:03} {}", v.order, station.station_id),
+                format!("day {}, stop {}, {:.1} km, walk {:.0} m{due}", v.day, v.order, v.distance_m / 1000.0, stop.walk_m),
+            ),
+            None => (
+                station.station_id.to_string(),
+                format!("lines do not reach it, walk {:.0} m{due}", stop.walk_m),
+            ),
+        }
+    }
+
+    fn write_csv(&self, set: &mut OutputSet) -> Result<(), StepError> {
+        let header = [
+            "day", "order", "station_id", "name", "lon", "lat", "leg_m", "distance_m", "arrive_min", "walk_m",
+            "due_on", "urgency", "every_days",
+        ];
+        let rows = self.in_order().into_iter().map(|k| {
+            let (station, stop, due) = (self.stations[k], &self.round.stops[k], self.due_of(k));
+            let number = |value: Option<f64>| value.map(|v| format!("{v:.1}")).unwrap_or_default();
+            vec![
+                stop.visit.map(|v| v.day.to_string()).unwrap_or_default(),
+                stop.visit.map(|v| v.order.to_string()).unwrap_or_default(),
+                station.what.station_id.to_string(),
+                station.what.name.as_deref().unwrap_or_default().to_string(),
+                format!("{:.7}", station.at.lon_deg()),
+                format!("{:.7}", station.at.lat_deg()),
+                number(stop.visit.map(|v| v.leg_m)),
+                number(stop.visit.map(|v| v.distance_m)),
+                number(stop.visit.map(|v| v.arrive_min)),
+                number(Some(stop.walk_m).filter(|m| m.is_finite())),
+                due.and_then(|d| d.due_on).map(|d| d.to_string()).unwrap_or_default(),
+                due.map(|d| d.urgency.word().to_string()).unwrap_or_default(),
+                due.map(|d| d.every_days.to_string()).unwrap_or_default(),
+            ]
+        });
+        Ok(set.write("round.csv", |out| write_csv(out, &header, rows))?)
+    }
+
+    fn write_kit(&self, set: &mut OutputSet) -> Result<(), StepError> {
+        let counts: Vec<usize> = self.round.days.iter().map(|d| d.stations.len()).collect();
+        let items = kit(&counts, &kit_settings(self.table));
+        let rows = items.iter().map(|item| {
+            vec![
+                item.day.map_or("round".to_string(), |d| d.to_string()),
+                item.item.to_string(),
+                item.quantity.to_string(),
+                item.unit.to_string(),
+            ]
+        });
+        Ok(set.write("kit.csv", |out| write_csv(out, &["day", "item", "quantity", "unit"], rows))?)
+    }
+
+    fn summarise(
+        &self,
+        settings: &RoundSettings,
+        seconds: f64,
+        set: &mut OutputSet,
+        outcome: &mut Outcome,
+    ) -> Result<(), StepError> {
+        let round = self.round;
+        let unreached = round.stops.iter().filter(|s| s.visit.is_none()).count();
+        let gap = if round.tour_m > 0.0 { (round.tour_m - round.lower_bound_m) / round.tour_m } else { 0.0 };
+        let days: Vec<Value> = round
+            .days
+            .iter()
+            .enumerate()
+            .map(|(d, day)| {
+                json!({
+                    "day": d + 1,
+                    "stations": day.stations.len(),
+                    "length_m": round_to(day.length_m, 2),
+                    "walk_m": round_to(day.walk_m, 2),
+                    "hours": round_to(day.minutes / 60.0, 3),
+                })
+            })
+            .collect();
+        let count = |urgency| self.due.iter().filter(|d| d.urgency == urgency).count();
+        let summary = json!({
+            "stations": round.stops.len(),
+            "reached": round.stops.len() - unreached,
+            "unreached": unreached,
+            "length_m": round_to(round.length_m, 2),
+            "tour_m": round_to(round.tour_m, 2),
+            "lower_bound_m": round_to(round.lower_bound_m, 2),
+            "gap": round_to(gap, 6),
+            "days": days,
+            "hours_per_day": settings.hours_per_day,
+            "on": self.on.map(|d| d.to_string()),
+            "review": count(Urgency::Review),
+            "open_items": count(Urgency::OpenItem),
+            "overdue": count(Urgency::Overdue),
+            "seconds": { "round": seconds },
+        });
+        set.write_summary("round.json", &summary)?;
+        self.tell(settings, gap, unreached, outcome);
+        outcome.set("round", summary);
+        Ok(())
+    }
+
+    fn tell(&self, settings: &RoundSettings, gap: f64, unreached: usize, outcome: &mut Outcome) {
+        let round = self.round;
+        let days = match round.days.len() {
+            1 => "1 day".to_string(),
+            n => format!("{n} days"),
+        };
+        outcome.say(format!(
+            "round through {} stations in {days}: {:.1} km along lines",
+            round.stops.len() - unreached,
+            round.length_m / 1000.0
+        ));
+        outcome.say(format!(
+            "the tour in one go is {:.1} km; none is shorter than {:.1} km (gap {:.2} percent)",
+            round.tour_m / 1000.0,
+            round.lower_bound_m / 1000.0,
+            gap * 100.0
+        ));
+        for (d, day) in round.days.iter().enumerate() {
+            outcome.say(format!(
+                "day {}: {} stations, {:.1} km, {:.1} hours",
+                d + 1,
+                day.stations.len(),
+                day.length_m / 1000.0,
+                day.minutes / 60.0
+            ));
+            if settings.hours_per_day.is_some_and(|hours| day.minutes > hours * 60.0 + 1e-6) {
+                outcome.warn(format!("day {} is longer than the hours of a day: one station alone takes that long", d + 1));
+            }
+        }
+        if unreached > 0 {
+            outcome.warn(format!(
+                "{unreached} stations are not on the tour: no line that can be travelled leads within {} m (round.walk_limit_m) of them; round.csv has the walk",
+                settings.walk_limit_m
+            ));
+        }
+        self.tell_due(outcome);
+    }
+
+    fn tell_due(&self, outcome: &mut Outcome) {
+        let Some(on) = self.on else {
+            outcome.warn("no station has a set date or a check, so nothing is due on any day and due.ics is not written");
+            return;
+        };
+        let count = |urgency| self.due.iter().filter(|d| d.urgency == urgency).count();
+        outcome.say(format!(
+            "on {on}: {} to review, {} with a missing capsule, {} overdue; the intervals are yours, and local rules can demand more",
+            count(Urgency::Review),
+            count(Urgency::OpenItem),
+            count(Urgency::Overdue)
+        ));
+    }
+}
+
+fn line_string(path: &[LonLat]) -> Option<Geometry<f64>> {
+    let line: Vec<Coord<f64>> = path.iter().map(|p| Coord { x: p.lon_deg(), y: p.lat_deg() }).collect();
+    (line.len() > 1).then(|| Geometry::LineString(LineString(line)))
+}
+
+/// The legs of a day as one way; a place where one ends and the next begins is not repeated.
+fn joined(legs: &[Vec<LonLat>]) -> Vec<LonLat> {
+    let mut path: Vec<LonLat> = Vec::new();
+    for &at in legs.iter().flatten() {
+        if path.last() != Some(&at) {
+            path.push(at);
+        }
+    }
+    path
+}
+
+/// The members of a JSON object.
+pub(super) fn members(value: Value) -> Map<String, Value> {
+    match value {
+        Value::Object(members) => members,
+        _ => Map::new(),
+    }
+}

@@ -1,0 +1,288 @@
+//! The check log: estimates against reference libraries, the account of capsules, rows as
+//! people write them.
+
+use std::path::Path;
+use std::sync::Arc;
+
+use jiff::civil::Date;
+use proptest::prelude::*;
+use serde_json::{Value, json};
+use stakeline::checks::{
+    Account, FitSettings, Spell, StationCount, Survival, balance, fit_weights, history, read_log,
+};
+use stakeline::files::{Properties, RawFeature, RawShape};
+use stakeline::frame::{GroundPoint, LonLat, Placed};
+use stakeline::job::{Fields, Findings};
+use stakeline::record::{Check, Found, SourcePlace, Station, StationState};
+
+fn golden() -> Value {
+    serde_json::from_str(include_str!("golden/checks/golden.json")).unwrap()
+}
+
+/// Turnbull (1976) as in lifelines 0.30.3; golden/checks/make_golden.py.
+#[test]
+fn time_to_activation_matches_lifelines() {
+    for case in golden()["turnbull"].as_array().unwrap() {
+        let spells: Vec<Spell> = case["spells"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .enumerate()
+            .map(|(station, s)| Spell {
+                station,
+                least: s[0].as_f64().unwrap(),
+                most: s[1].as_f64().unwrap_or(f64::INFINITY),
+            })
+            .collect();
+        let found = Survival::estimate(&spells).masses;
+        let wanted = case["masses"].as_array().unwrap();
+        assert_eq!(found.len(), wanted.len());
+        for (mass, want) in found.iter().zip(wanted) {
+            assert_eq!(mass.after, want["after"].as_f64().unwrap());
+            assert_eq!(mass.by, want["by"].as_f64().unwrap_or(f64::INFINITY));
+            assert!((mass.share - want["share"].as_f64().unwrap()).abs() < 1e-5, "{mass:?} {want}");
+        }
+    }
+}
+
+fn numbers(value: &Value) -> Vec<f64> {
+    value.as_array().unwrap().iter().map(|v| v.as_f64().unwrap()).collect()
+}
+
+/// Poisson regression with a ridge as in scikit-learn 1.9.1; golden/checks/make_golden.py.
+#[test]
+fn regression_matches_scikit_learn() {
+    for case in golden()["regression"].as_array().unwrap() {
+        let (nights, activations) = (numbers(&case["nights"]), numbers(&case["activations"]));
+        let counts: Vec<StationCount> = case["parts"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .zip(nights.iter().zip(&activations))
+            .map(|(parts, (&nights, &activations))| StationCount {
+                activations,
+                nights,
+                parts: numbers(parts),
+            })
+            .collect();
+        let names: Vec<String> = (0..counts[0].parts.len()).map(|k| format!("part {k}")).collect();
+        let settings =
+            FitSettings { ridge: case["ridge"].as_f64().unwrap(), draws: 100, ..FitSettings::default() };
+        let fitted = fit_weights(&names, &counts, &settings).unwrap();
+        assert!((fitted.log_rate - case["log_rate"].as_f64().unwrap()).abs() < 1e-7);
+        for (effect, want) in fitted.effects.iter().zip(numbers(&case["effects"])) {
+            assert!((effect.log_rate_per_sd - want).abs() < 1e-7, "{effect:?} {want}");
+            assert!(effect.interval[0] < want && want < effect.interval[1], "{effect:?}");
+        }
+        let weights: f64 = fitted.effects.iter().map(|e| e.weight).sum();
+        assert!((weights - 1.0).abs() < 1e-12);
+    }
+}
+
+#[test]
+fn too_few_activations_are_refused_with_the_number_needed() {
+    let counts: Vec<StationCount> = (0..6)
+        .map(|k| StationCount {
+            activations: 2.0,
+            nights: 100.0,
+            parts: vec![f64::from(k), f64::from(k * k), 1.0],
+        })
+        .collect();
+    let names = ["activity", "convergence", "kind"].map(String::from);
+    let fault = fit_weights(&names, &counts, &FitSettings::default()).unwrap_err().to_string();
+    // The part that is the same everywhere does not count.
+    assert!(fault.contains("12 activations") && fault.contains("20 are needed"), "{fault}");
+}
+
+fn place(file: &str, index: usize) -> SourcePlace {
+    SourcePlace { file: Arc::from(Path::new(file)), index, id: None }
+}
+
+fn station(id: &str, set_on: Option<&str>) -> Placed<Station> {
+    Placed {
+        what: Station {
+            station_id: id.into(),
+            name: None,
+            state: StationState::Set,
+            set_on: set_on.map(|d| d.parse().unwrap()),
+            lifted_on: None,
+            set_by: Some("Kim".into()),
+            batch: Some("B1".into()),
+            source: place("stations.geojson", 0),
+        },
+        at: LonLat::new(148.0, -35.0).unwrap(),
+        ground: GroundPoint::default(),
+    }
+}
+
+fn row(index: usize, properties: Value) -> RawFeature {
+    let properties: Properties = properties.as_object().unwrap().clone();
+    RawFeature { shape: RawShape::Null, properties, source: place("checks.csv", index) }
+}
+
+fn read(rows: &[Value], stations: &[Placed<Station>]) -> (Vec<Check>, Vec<String>) {
+    let rows: Vec<RawFeature> = rows.iter().cloned().enumerate().map(|(k, r)| row(k, r)).collect();
+    let mut findings = Findings::default();
+    let checks = read_log(&rows, &Fields::default(), None, stations, &mut findings);
+    (checks, findings.warnings().map(ToString::to_string).collect())
+}
+
+#[test]
+fn rows_as_people_write_them() {
+    let stations = [station("S1", Some("2026-03-01"))];
+    let (checks, warnings) = read(
+        &[
+            json!({"station_id": "S1", "date": "29/3/2026", "found": "Intact", "serviced": "Y"}),
+            json!({"station_id": "S1", "date": "5/4/2026", "found": "Bait taken", "animal": "Foxes"}),
+            json!({"station_id": "S1", "date": "2026-02-01", "found": "intact"}),
+            json!({"station_id": "S9", "date": "2026-04-06", "found": "intact"}),
+            json!({"station_id": "S1", "date": "2026-04-05", "found": "intact"}),
+            json!({"station_id": "S1", "found": "intact"}),
+            json!({"date": "2026-04-05", "found": "intact"}),
+            json!({"station_id": "S1", "date": "2026-04-20"}),
+            json!({"station_id": "S1", "date": "2026-04-21", "found": "eaten", "capsules_out": "some"}),
+        ],
+        &stations,
+    );
+    let days: Vec<String> = checks.iter().map(|c| c.date.to_string()).collect();
+    assert_eq!(
+        days,
+        ["2026-02-01", "2026-03-29", "2026-04-05", "2026-04-05", "2026-04-06", "2026-04-20", "2026-04-21"]
+    );
+    assert_eq!(checks[2].found, Found::BaitTaken);
+    for wanted in [
+        "line 4: is dated before its station was set",
+        "line 5: names a station that is not among the stations",
+        "line 6: is a second check",
+        "line 7: has no date",
+        "line 8: has no station_id",
+        "line 9: does not say what was found",
+        "line 10: has the unknown finding \"eaten\"",
+        "line 10: has a capsules_out that is no whole number",
+    ] {
+        assert!(warnings.iter().any(|w| w.contains(wanted)), "{wanted} not in {warnings:#?}");
+    }
+}
+
+#[test]
+fn dates_that_could_be_read_two_ways_are_not_guessed() {
+    let (checks, warnings) =
+        read(&[json!({"station_id": "S1", "date": "3/4/2026", "found": "intact"})], &[station("S1", None)]);
+    assert!(checks.is_empty());
+    assert!(warnings[0].contains("cannot be read for certain"));
+}
+
+/// Four stations over two rounds, worked by hand: every capsule is somewhere.
+#[test]
+fn an_account_that_balances() {
+    let stations: Vec<_> = ["S1", "S2", "S3", "S4"].map(|id| station(id, Some("2026-03-01"))).into();
+    let (checks, _) = read(
+        &[
+            json!({"station_id": "S1", "date": "2026-03-29", "by": "Lou", "found": "activated", "animal": "fox", "capsules_out": 1, "serviced": "yes", "batch": "B2"}),
+            json!({"station_id": "S2", "date": "2026-03-29", "by": "Lou", "found": "intact", "capsules_out": 1, "capsules_back": 1, "serviced": "yes"}),
+            json!({"station_id": "S3", "date": "2026-03-29", "by": "Lou", "found": "missing", "capsules_out": 1, "serviced": "yes"}),
+            json!({"station_id": "S4", "date": "2026-03-29", "by": "Lou", "found": "intact", "capsules_back": 1, "lifted": "yes"}),
+        ],
+        &stations,
+    );
+    let books = balance(&stations, &checks, 1);
+    assert!(books.holds());
+    assert_eq!(
+        books.total,
+        Account { issued: 7, in_ground: 3, discharged: 1, returned: 2, lost: 1, unaccounted: 0 }
+    );
+    assert_eq!(books.by_batch[&Some("B2".into())].issued, 1);
+    assert_eq!(books.by_person[&Some("Kim".into())].issued, 4);
+    assert_eq!(books.open_items.len(), 1);
+    assert_eq!(&*books.open_items[0].station_id, "S3");
+}
+
+#[test]
+fn a_missing_capsule_stays_open_until_it_is_closed() {
+    let stations = [station("S1", Some("2026-03-01"))];
+    let gone = json!({"station_id": "S1", "date": "2026-03-29", "found": "missing", "capsules_out": 1});
+    let later = json!({"station_id": "S1", "date": "2026-04-26", "found": "intact"});
+    let closing = json!({"station_id": "S1", "date": "2026-05-24", "found": "intact", "capsules_back": 1, "capsules_out": 0, "closed": "yes"});
+    let (checks, _) = read(&[gone.clone(), later.clone()], &stations);
+    let books = balance(&stations, &checks, 1);
+    assert_eq!((books.open_items.len(), books.total.lost), (1, 1));
+    // The finder brings back the old capsule; the new one stays in the ground.
+    let (checks, _) = read(&[gone, later, closing], &stations);
+    let books = balance(&stations, &checks, 1);
+    assert!(books.open_items.is_empty());
+    assert_eq!(books.total.issued, 2);
+    assert_eq!(books.total.lost + books.total.returned + books.total.in_ground, 2 - books.total.unaccounted);
+}
+
+#[test]
+fn a_capsule_that_nobody_issued_is_a_fault() {
+    let stations = [station("S1", Some("2026-03-01"))];
+    let (checks, _) = read(
+        &[json!({"station_id": "S1", "date": "2026-03-29", "found": "activated", "serviced": "yes"})],
+        &stations,
+    );
+    let books = balance(&stations, &checks, 1);
+    assert!(!books.holds());
+    assert_eq!(books.total.unaccounted, -1);
+    let (checks, _) = read(
+        &[
+            json!({"station_id": "S1", "date": "2026-03-29", "found": "intact", "serviced": "yes", "capsules_out": 1}),
+        ],
+        &stations,
+    );
+    assert_eq!(balance(&stations, &checks, 1).total.unaccounted, 1);
+}
+
+/// Set, seen intact, activated, reset, lifted: intervals and spells by hand.
+#[test]
+fn a_history_by_hand() {
+    let stations = [station("S1", Some("2026-03-01"))];
+    let (checks, _) = read(
+        &[
+            json!({"station_id": "S1", "date": "2026-03-11", "found": "intact"}),
+            json!({"station_id": "S1", "date": "2026-03-15", "found": "not-checked"}),
+            json!({"station_id": "S1", "date": "2026-03-21", "found": "activated", "serviced": "no"}),
+            json!({"station_id": "S1", "date": "2026-03-31", "found": "damaged", "serviced": "yes"}),
+            json!({"station_id": "S1", "date": "2026-04-10", "found": "intact", "lifted": "yes"}),
+        ],
+        &stations,
+    );
+    let history = history(&stations, &checks);
+    let nights: Vec<f64> = history.intervals.iter().map(|i| i.nights()).collect();
+    assert_eq!(nights, [10.0, 10.0, 10.0]);
+    let spells: Vec<(f64, f64)> = history.spells.iter().map(|s| (s.least, s.most)).collect();
+    assert_eq!(spells, [(10.0, 20.0), (10.0, f64::INFINITY)]);
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(50))]
+
+    /// Whatever is written, issued = in ground + discharged + returned + lost + unaccounted,
+    /// in total and for every day, batch and person.
+    #[test]
+    fn the_account_always_adds_up(
+        rows in prop::collection::vec(
+            (0..4_u8, 0..200_i32, 0..6_usize, 0..3_u32, 0..3_u32, any::<(bool, bool, bool)>()), 0..40)
+    ) {
+        let stations: Vec<_> = ["S0", "S1", "S2"].map(|id| station(id, Some("2026-03-01"))).into();
+        let first: Date = "2026-03-01".parse().unwrap();
+        let rows: Vec<Value> = rows.iter().map(|&(s, day, found, out, back, (serviced, lifted, closed))| json!({
+            "station_id": format!("S{s}"),
+            "date": first.saturating_add(jiff::Span::new().days(day)).to_string(),
+            "by": if serviced { "Lou" } else { "Kim" },
+            "found": Found::ALL[found].word(),
+            "capsules_out": out, "capsules_back": back, "batch": format!("B{out}"),
+            "serviced": serviced, "lifted": lifted && !serviced, "closed": closed,
+        })).collect();
+        let (checks, _) = read(&rows, &stations);
+        let books = balance(&stations, &checks, 1);
+        let adds_up = |a: &Account| {
+            a.issued == a.in_ground + a.discharged + a.returned + a.lost + a.unaccounted
+        };
+        prop_assert!(adds_up(&books.total));
+        prop_assert!(books.by_day.values().all(adds_up));
+        prop_assert!(books.by_batch.values().all(adds_up));
+        prop_assert!(books.by_person.values().all(adds_up));
+        prop_assert!(books.total.in_ground >= 0);
+    }
+}
