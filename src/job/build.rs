@@ -11,11 +11,12 @@ use super::fields::Fields;
 use super::intern::Words;
 use super::shapes::{checked_geometry, points_of, polygons_of, ways_of};
 use super::{Findings, GroundArea, Job, JobError, Query};
-use crate::files::{Properties, RawFeature};
 use crate::files::write::InputFile;
+use crate::files::{Properties, RawFeature};
 use crate::frame::{Frame, FrameError, LonLat, Placed, Traced};
 use crate::record::{
-    Access, Animal, Area, Gate, KeepOut, Line, LineKind, OneWay, Record, Sign, SourcePlace, Station, StationState, SurveyLeg,
+    Access, Animal, Area, Gate, KeepOut, Line, LineKind, OneWay, Record, Sign, SourcePlace, Station,
+    StationState, SurveyLeg,
 };
 
 /// A job is refused where sign and lines lie further apart than this: one of the files is
@@ -450,7 +451,12 @@ fn access_of(fields: &Fields, raw: &RawFeature) -> Option<Access> {
     let closed = fields.is_set(properties, "closed") || matches!(word.as_str(), "no" | "closed");
     let locked = fields.is_set(properties, "locked") || word == "locked";
     let one_way = fields.text(properties, "oneway").and_then(|word| OneWay::from_word(&word));
-    (closed || locked || one_way.is_some()).then(|| Access { source: raw.source.clone(), closed, locked, one_way })
+    (closed || locked || one_way.is_some()).then(|| Access {
+        source: raw.source.clone(),
+        closed,
+        locked,
+        one_way,
+    })
 }
 
 fn layer_of(fields: &Fields, raw: &RawFeature) -> i32 {

@@ -18,8 +18,8 @@ pub use select::{Choice, Chosen, choose};
 use std::collections::HashMap;
 use std::sync::Arc;
 
-use crate::files::{Properties, RawFeature};
 use crate::files::write::InputFile;
+use crate::files::{Properties, RawFeature};
 use crate::frame::{Frame, FrameError, Placed, Traced};
 use crate::record::{Access, Area, Gate, KeepOut, Line, Record, SourcePlace, Station, SurveyLeg};
 

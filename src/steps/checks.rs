@@ -34,8 +34,10 @@ const NIGHTS: [f64; 5] = [7.0, 14.0, 28.0, 56.0, 84.0];
 pub fn checks(desk: &Desk, set: &mut OutputSet) -> Result<Outcome, StepError> {
     let started = Instant::now();
     let mut outcome = desk.outcome();
-    let request =
-        |what: &str| StepError::Request { files: desk.files_of(&["station", "check"]), what: what.to_string() };
+    let request = |what: &str| StepError::Request {
+        files: desk.files_of(&["station", "check"]),
+        what: what.to_string(),
+    };
     if desk.job.stations.is_empty() {
         return Err(request("no station; name a station file with --stations"));
     }
@@ -380,8 +382,12 @@ impl View<'_> {
             outcome.lines.insert(0, format!("capsules balance: {sum}"));
             return;
         }
-        let faults: Vec<String> =
-            self.books.faults.iter().map(|e| format!("{} ({:+})", line_of(&e.source), e.account.unaccounted)).collect();
+        let faults: Vec<String> = self
+            .books
+            .faults
+            .iter()
+            .map(|e| format!("{} ({:+})", line_of(&e.source), e.account.unaccounted))
+            .collect();
         outcome.lines.insert(
             0,
             format!(
@@ -421,9 +427,9 @@ fn account_json(account: &Account) -> Value {
 
 fn balance_json(books: &Balance) -> Value {
     fn by<K: Ord, S: ToString>(accounts: &BTreeMap<Option<K>, Account>, name: impl Fn(&K) -> S) -> Value {
-        let named = accounts
-            .iter()
-            .map(|(key, a)| (key.as_ref().map_or("unknown".to_string(), |k| name(k).to_string()), account_json(a)));
+        let named = accounts.iter().map(|(key, a)| {
+            (key.as_ref().map_or("unknown".to_string(), |k| name(k).to_string()), account_json(a))
+        });
         Value::Object(named.collect())
     }
     let faults: Vec<Value> = books
@@ -468,7 +474,9 @@ fn parts_of(parts: &Value) -> BTreeMap<String, f64> {
     let Some(members) = parsed.as_ref().unwrap_or(parts).as_object() else { return BTreeMap::new() };
     members
         .iter()
-        .filter_map(|(name, part)| Some((name.clone(), part.as_f64().or_else(|| part.get("value")?.as_f64())?)))
+        .filter_map(|(name, part)| {
+            Some((name.clone(), part.as_f64().or_else(|| part.get("value")?.as_f64())?))
+        })
         .collect()
 }
 

@@ -14,7 +14,7 @@ use crate::files::write::{GeoJsonWriter, GpxPoint, GpxTrack, round_to, write_csv
 use crate::frame::{GroundPoint, LonLat, Placed};
 use crate::network::{Foot, KindSet, Network};
 use crate::plan::{NonNegative, Positive, RoundTable};
-use crate::record::{Access, Check, OneWay, Station, StationState};
+use crate::record::{Access, Check, OneWay, SourcePlace, Station, StationState};
 use crate::round::{
     Due, Ground, IntervalRule, KitSettings, Passage, Round, RoundEnd, RoundSettings, ScheduleSettings,
     Urgency, due_list, kit, plan_round, write_calendar,
@@ -122,9 +122,10 @@ fn kit_settings(table: &RoundTable) -> KitSettings {
 fn passages(desk: &Desk, network: &Network, settings: &RoundSettings) -> (Vec<Passage>, Vec<Foot>) {
     let table = &desk.plan.round;
     let mut passages: Vec<Passage> = network.edges().iter().map(|e| settings.speeds.passage(e)).collect();
-    let access_of = |source| desk.job.access.iter().find(|a: &&Access| a.source == *source);
+    let access_of = |source: &SourcePlace| desk.job.access.iter().find(|a: &&Access| a.source == *source);
     let is_closed = |name: Option<&str>, access: Option<&Access>| {
-        let named = |names: &[String]| name.is_some_and(|name| names.iter().any(|n| n.eq_ignore_ascii_case(name)));
+        let named =
+            |names: &[String]| name.is_some_and(|name| names.iter().any(|n| n.eq_ignore_ascii_case(name)));
         named(&table.closed) || access.is_some_and(|a| a.closed || (a.locked && !named(&table.keys)))
     };
     for (k, line) in desk.job.lines.iter().enumerate() {
@@ -315,7 +316,13 @@ impl Sheet<'_> {
         match stop.visit {
             Some(v) => (
                 format!("{:03} {}", v.order, station.station_id),
-                format!("day {}, stop {}, {:.1} km, walk {:.0} m{due}", v.day, v.order, v.distance_m / 1000.0, stop.walk_m),
+                format!(
+                    "day {}, stop {}, {:.1} km, walk {:.0} m{due}",
+                    v.day,
+                    v.order,
+                    v.distance_m / 1000.0,
+                    stop.walk_m
+                ),
             ),
             None => (
                 station.station_id.to_string(),
@@ -326,8 +333,19 @@ impl Sheet<'_> {
 
     fn write_csv(&self, set: &mut OutputSet) -> Result<(), StepError> {
         let header = [
-            "day", "order", "station_id", "name", "lon", "lat", "leg_m", "distance_m", "arrive_min", "walk_m",
-            "due_on", "urgency", "every_days",
+            "day",
+            "order",
+            "station_id",
+            "name",
+            "lon",
+            "lat",
+            "leg_m",
+            "distance_m",
+            "arrive_min",
+            "walk_m",
+            "due_on",
+            "urgency",
+            "every_days",
         ];
         let rows = self.in_order().into_iter().map(|k| {
             let (station, stop, due) = (self.stations[k], &self.round.stops[k], self.due_of(k));
@@ -438,7 +456,10 @@ impl Sheet<'_> {
                 day.minutes / 60.0
             ));
             if settings.hours_per_day.is_some_and(|hours| day.minutes > hours * 60.0 + 1e-6) {
-                outcome.warn(format!("day {} is longer than the hours of a day: one station alone takes that long", d + 1));
+                outcome.warn(format!(
+                    "day {} is longer than the hours of a day: one station alone takes that long",
+                    d + 1
+                ));
             }
         }
         if unreached > 0 {
@@ -467,7 +488,7 @@ impl Sheet<'_> {
 
 fn line_string(path: &[LonLat]) -> Option<Geometry<f64>> {
     let line: Vec<Coord<f64>> = path.iter().map(|p| Coord { x: p.lon_deg(), y: p.lat_deg() }).collect();
-    (line.len() > 1).then(|| Geometry::LineString(LineString(line)))
+    (line.len() > 1).then_some(Geometry::LineString(LineString(line)))
 }
 
 /// The legs of a day as one way; a place where one ends and the next begins is not repeated.

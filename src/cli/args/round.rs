@@ -98,6 +98,7 @@ impl Checks {
 
 fn place(text: &str) -> Result<[f64; 2], String> {
     let (lon, lat) = text.split_once(',').ok_or("expected LON,LAT in degrees, such as 148.2,-35.4")?;
-    let degrees = |text: &str| text.trim().parse::<f64>().map_err(|_| format!("\"{text}\" is no number of degrees"));
+    let degrees =
+        |text: &str| text.trim().parse::<f64>().map_err(|_| format!("\"{text}\" is no number of degrees"));
     Ok([degrees(lon)?, degrees(lat)?])
 }
