@@ -18,6 +18,8 @@ pub mod network;
 
 pub mod surface;
 
+pub mod siting;
+
 pub mod season;
 
 pub mod round;

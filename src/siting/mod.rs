@@ -1,0 +1,3 @@
+//! Siting: where stations should go, on which side, and why.
+
+pub mod select;

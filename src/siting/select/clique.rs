@@ -1,0 +1,119 @@
+//! Cliques of the conflict graph: sets of items of which at most one can be chosen.
+
+use super::graph::{Graph, Row, bits, intersection, row_clear, row_has};
+
+/// Cliques that together hold every conflict, each grown until nothing more fits; a vertex
+/// without conflicts gets a clique of its own. Members are ascending.
+///
+/// Greedy: the first conflict not yet held starts a clique, which grows first by vertices
+/// that bring more such conflicts.
+pub(super) fn edge_cover(graph: &Graph) -> Vec<Vec<u32>> {
+    let mut open = graph.rows.clone();
+    let mut cliques = Vec::new();
+    for v in graph.vertices() {
+        if graph.degree[v as usize] == 0 {
+            cliques.push(vec![v]);
+            continue;
+        }
+        while let Some(u) = bits(&open[v as usize]).find(|&u| u != v) {
+            let clique = grow(graph, &open, v, u);
+            close(&mut open, &clique);
+            cliques.push(clique);
+        }
+    }
+    cliques
+}
+
+fn grow(graph: &Graph, open: &[Row], v: u32, u: u32) -> Vec<u32> {
+    let mut clique = vec![v, u];
+    let mut fits = intersection(graph.row(v), graph.row(u));
+    row_clear(&mut fits, v);
+    row_clear(&mut fits, u);
+    while !fits.is_empty() {
+        let wanted = intersection(&fits, &open[v as usize]);
+        let Some(q) = bits(&wanted).next().or_else(|| bits(&fits).next()) else { break };
+        clique.push(q);
+        fits = intersection(&fits, graph.row(q));
+        row_clear(&mut fits, q);
+    }
+    clique.sort_unstable();
+    clique
+}
+
+fn close(open: &mut [Row], clique: &[u32]) {
+    for &a in clique {
+        for &b in clique {
+            if a != b {
+                row_clear(&mut open[a as usize], b);
+            }
+        }
+    }
+}
+
+/// Cliques whose members' shares add up to more than one: the relaxation breaks them.
+/// Grown from each vertex with a share, largest shares first; no two alike.
+pub(super) fn violated(graph: &Graph, share: &[f64]) -> Vec<Vec<u32>> {
+    let mut seeds: Vec<u32> = graph.vertices().into_iter().filter(|&v| share[v as usize] > 1e-3).collect();
+    seeds.sort_by(|&a, &b| share[b as usize].total_cmp(&share[a as usize]).then(a.cmp(&b)));
+    let mut cliques: Vec<Vec<u32>> = Vec::new();
+    for &seed in &seeds {
+        let mut near: Vec<u32> = graph.neighbours(seed).filter(|&u| share[u as usize] > 1e-3).collect();
+        near.sort_by(|&a, &b| share[b as usize].total_cmp(&share[a as usize]).then(a.cmp(&b)));
+        let mut clique = vec![seed];
+        for u in near {
+            if clique.iter().all(|&m| row_has(graph.row(m), u)) {
+                clique.push(u);
+            }
+        }
+        if clique.iter().map(|&m| share[m as usize]).sum::<f64>() > 1.02 {
+            cliques.push(fill(graph, clique));
+        }
+    }
+    cliques.sort();
+    cliques.dedup();
+    cliques
+}
+
+/// Grows a clique until nothing more fits.
+fn fill(graph: &Graph, mut clique: Vec<u32>) -> Vec<u32> {
+    let Some((&first, rest)) = clique.split_first() else { return clique };
+    let mut fits = rest.iter().fold(graph.row(first).clone(), |row, &m| intersection(&row, graph.row(m)));
+    for &m in &clique {
+        row_clear(&mut fits, m);
+    }
+    while let Some(q) = bits(&fits).next() {
+        clique.push(q);
+        fits = intersection(&fits, graph.row(q));
+        row_clear(&mut fits, q);
+    }
+    clique.sort_unstable();
+    clique
+}
+
+/// An upper bound on the best total, quickly: the lightest vertex left pays for a maximal
+/// clique around it, as long as weight is left. Always at least the best total.
+pub(super) fn quick_bound(graph: &Graph) -> i64 {
+    let mut left = graph.weight.clone();
+    let mut order = graph.vertices();
+    order.sort_by_key(|&v| (left[v as usize], v));
+    let mut bound = 0;
+    for v in order {
+        let pay = left[v as usize];
+        if pay <= 0 {
+            continue;
+        }
+        bound += pay;
+        let mut fits = graph.row(v).clone();
+        row_clear(&mut fits, v);
+        left[v as usize] = 0;
+        while let Some(q) = bits(&fits).max_by_key(|&q| (left[q as usize], std::cmp::Reverse(q))) {
+            if left[q as usize] <= 0 {
+                break;
+            }
+            left[q as usize] -= pay.min(left[q as usize]);
+            fits = intersection(&fits, graph.row(q));
+            row_clear(&mut fits, q);
+        }
+    }
+    bound
+}

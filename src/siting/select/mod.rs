@@ -1,0 +1,170 @@
+//! Spaced selection with a proven bound: from items with weights, costs and conflicts the
+//! choice with the greatest total weight, within a budget, and an upper bound on what any
+//! choice can reach.
+//!
+//! Weights are whole units, so that totals and bounds are exact and the same everywhere.
+//! The free problem is a maximum weight independent set. Road-like networks make it nearly
+//! a problem on trees and intervals: exact reductions and the clique relaxation close most
+//! of it, and branching the rest. Greedy choice alone is 5 to 20 percent short there.
+
+mod budget;
+mod clique;
+mod free;
+mod graph;
+mod local;
+mod part;
+mod reduce;
+mod relax;
+
+use std::time::{Duration, Instant};
+
+use budget::{Budgeted, solve_within};
+use free::{Ask, Effort, NO_FLOOR};
+use graph::Graph;
+use local::Choice;
+
+/// Pairs of items that may not be chosen together, as sorted neighbour lists.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+pub struct Conflicts {
+    start: Vec<usize>,
+    with: Vec<u32>,
+}
+
+impl Conflicts {
+    /// From pairs in any order, repeats and loops allowed, among `items` items.
+    pub fn from_pairs(items: usize, pairs: &[(u32, u32)]) -> Self {
+        let mut both: Vec<(u32, u32)> =
+            pairs.iter().filter(|(a, b)| a != b).flat_map(|&(a, b)| [(a, b), (b, a)]).collect();
+        both.sort_unstable();
+        both.dedup();
+        let mut start = vec![0; items + 1];
+        both.iter().for_each(|&(a, _)| start[a as usize + 1] += 1);
+        for i in 0..items {
+            start[i + 1] += start[i];
+        }
+        Self { start, with: both.into_iter().map(|(_, b)| b).collect() }
+    }
+
+    /// The items that conflict with an item, ascending.
+    pub fn of(&self, item: u32) -> &[u32] {
+        &self.with[self.start[item as usize]..self.start[item as usize + 1]]
+    }
+
+    /// Number of conflicting pairs.
+    pub fn pairs(&self) -> usize {
+        self.with.len() / 2
+    }
+}
+
+/// What to choose from.
+#[derive(Clone, Debug)]
+pub struct Problem {
+    /// What each item adds, in whole units; items of zero or less are never chosen.
+    pub weights: Vec<i64>,
+    /// What each item takes from the budget, at least 1; read only if there is a budget.
+    pub costs: Vec<u32>,
+    /// Who may not stand beside whom.
+    pub conflicts: Conflicts,
+    /// The most that the chosen items may cost together.
+    pub budget: Option<u32>,
+}
+
+/// When to stop.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct Limits {
+    /// The gap between total and bound that is good enough, as a share of the total.
+    pub tolerance: f64,
+    /// The most work, in touched coefficients: the same on every machine.
+    pub work: u64,
+    /// The most seconds. Unlike `work`, it makes the result depend on the machine.
+    pub seconds: Option<f64>,
+}
+
+impl Default for Limits {
+    fn default() -> Self {
+        Self { tolerance: 0.0, work: 8_000_000_000, seconds: None }
+    }
+}
+
+/// A choice and its proof.
+#[derive(Clone, PartialEq, Debug)]
+pub struct Selection {
+    /// The chosen items, ascending.
+    pub chosen: Vec<u32>,
+    /// Their total weight.
+    pub total: i64,
+    /// No choice has a greater total than this.
+    pub upper_bound: i64,
+}
+
+impl Selection {
+    /// What may be missing: (`upper_bound` − `total`) / `upper_bound`.
+    pub fn gap(&self) -> f64 {
+        if self.upper_bound <= 0 {
+            0.0
+        } else {
+            (self.upper_bound - self.total) as f64 / self.upper_bound as f64
+        }
+    }
+}
+
+/// Chooses.
+///
+/// Without a budget the result is proven best unless the limits end the search or leave a
+/// gap by their tolerance; with one, likewise, though a gap takes more branching to close.
+pub fn select(problem: &Problem, limits: Limits) -> Selection {
+    let scale = scale(&problem.weights);
+    let graph = Graph::new(problem.weights.iter().map(|w| w * scale).collect(), |v| problem.conflicts.of(v));
+    let mut effort = Effort {
+        left: limits.work.min(i64::MAX as u64) as i64,
+        deadline: limits.seconds.map(|s| Instant::now() + Duration::from_secs_f64(s.max(0.0))),
+    };
+    let greedy = Choice::greedy(&graph, |v| graph.w(v) as f64);
+    let allowance = |total: i64| (limits.tolerance * total as f64) as i64;
+    let grain = grain(&problem.weights) * scale;
+    let ask = Ask { allowance: allowance(greedy.total), floor: NO_FLOOR, grain };
+    let outcome = match problem.budget {
+        Some(budget) => {
+            // Greedy within the budget bounds the total from below, so the gap stays in it.
+            let mut heaviest: Vec<i64> = graph
+                .vertices()
+                .into_iter()
+                .filter(|&v| greedy.chosen[v as usize])
+                .map(|v| graph.w(v))
+                .collect();
+            heaviest.sort_unstable_by_key(|&w| std::cmp::Reverse(w));
+            let total = heaviest.iter().take(budget as usize).sum();
+            let ask = Ask { allowance: allowance(total), ..ask };
+            solve_within(
+                &Budgeted { graph: &graph, cost: &problem.costs },
+                i64::from(budget),
+                ask,
+                &mut effort,
+            )
+        }
+        None => free::solve(graph, ask, &mut effort),
+    };
+    let chosen = (0..problem.weights.len() as u32).filter(|&v| outcome.chosen[v as usize]).collect();
+    Selection {
+        chosen,
+        total: outcome.total / scale,
+        upper_bound: outcome.bound.div_euclid(grain) * (grain / scale),
+    }
+}
+
+/// What weights are multiplied with inside, so that prices have digits to spare.
+fn scale(weights: &[i64]) -> i64 {
+    let sum: i64 = weights.iter().map(|w| w.abs()).sum::<i64>().max(1);
+    (0..=10).rev().map(|k| 1_i64 << k).find(|k| sum <= (1 << 54) / k).unwrap_or(1)
+}
+
+/// The greatest common divisor of the weights, at least 1.
+fn grain(weights: &[i64]) -> i64 {
+    fn gcd(a: i64, b: i64) -> i64 {
+        if b == 0 { a } else { gcd(b, a % b) }
+    }
+    weights.iter().fold(0, |g, &w| gcd(g, w.abs())).max(1)
+}
+
+#[cfg(test)]
+mod tests;
