@@ -9,6 +9,7 @@ mod keep_out;
 mod line;
 mod sign;
 mod station;
+mod wind;
 
 pub use access::{Access, OneWay};
 pub use check::{Check, Found};
@@ -17,6 +18,7 @@ pub use keep_out::{Area, KeepOut};
 pub use line::{Gate, Line, LineKind};
 pub use sign::{Animal, Record, Sign};
 pub use station::{Station, StationState};
+pub use wind::{SectorTable, Wind, WindHour};
 
 use std::fmt;
 use std::path::Path;
