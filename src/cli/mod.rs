@@ -76,6 +76,10 @@ fn dispatch(command: &Command, bar: &dyn Progress) -> Done {
             let plan = resolve(checks.plan.as_deref(), &checks.overlay())?;
             with_outputs(&plan, &checks.results, bar, steps::checks)
         }
+        Command::Sites(sites) => {
+            let plan = resolve(sites.plan.as_deref(), &sites.overlay())?;
+            with_outputs(&plan, &sites.results, bar, |desk, set| steps::sites(desk, set, None, None))
+        }
         Command::Run(run) => {
             let plan = resolve(Some(&run.plan), &run.overlay())?;
             with_outputs(&plan, &run.results, bar, steps::run)

@@ -26,6 +26,11 @@ pub struct Near {
     pub limit_m: f64,
 }
 
+/// An edge in scaled metres, with its keep-out and its ends in degrees.
+type IndexedEdge = GeomWithData<Line<[f64; 2]>, (u32, Coord<f64>, Coord<f64>)>;
+/// A box in scaled metres, with the polygon it holds.
+type IndexedBox = GeomWithData<Rectangle<[f64; 2]>, u32>;
+
 /// The keep-outs, indexed.
 ///
 /// An edge between two positions is straight in longitude and latitude (RFC 7946,
@@ -38,8 +43,8 @@ pub struct KeepOuts {
     origin: Coord<f64>,
     /// Scaled distances may be short by this factor.
     margin: f64,
-    edges: RTree<GeomWithData<Line<[f64; 2]>, (u32, Coord<f64>, Coord<f64>)>>,
-    inner: RTree<GeomWithData<Rectangle<[f64; 2]>, u32>>,
+    edges: RTree<IndexedEdge>,
+    inner: RTree<IndexedBox>,
     polygons: Vec<(u32, Polygon<f64>)>,
 }
 
@@ -77,8 +82,8 @@ impl KeepOuts {
         &mut self,
         geometry: &Geometry<f64>,
         of: u32,
-        edges: &mut Vec<GeomWithData<Line<[f64; 2]>, (u32, Coord<f64>, Coord<f64>)>>,
-        inner: &mut Vec<GeomWithData<Rectangle<[f64; 2]>, u32>>,
+        edges: &mut Vec<IndexedEdge>,
+        inner: &mut Vec<IndexedBox>,
     ) {
         let mut edge = |a: Coord<f64>, b: Coord<f64>| {
             let line = Line::new(self.scaled(a), self.scaled(b));

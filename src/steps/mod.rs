@@ -13,6 +13,7 @@ mod outcome;
 mod round;
 mod run;
 mod sign;
+mod sites;
 mod surface;
 
 pub use checks::checks;
@@ -25,4 +26,5 @@ pub use nodes::{NetworkDone, nodes};
 pub use outcome::{Outcome, Progress, Silent, Summary};
 pub use round::round;
 pub use run::{run, write_settings};
+pub use sites::sites;
 pub use surface::{SurfaceDone, surface};

@@ -2,7 +2,7 @@
 
 use std::io::Write;
 
-use super::{Desk, Outcome, StepError, surface};
+use super::{Desk, Outcome, StepError, nodes, sites, surface};
 use crate::files::OutputSet;
 use crate::plan::Plan;
 
@@ -11,8 +11,13 @@ use crate::plan::Plan;
 /// # Errors
 /// Those of the steps.
 pub fn run(desk: &Desk, set: &mut OutputSet) -> Result<Outcome, StepError> {
-    let (outcome, _surface) = surface(desk, set)?;
-    Ok(outcome)
+    let (outcome, made) = surface(desk, set)?;
+    if desk.job.lines.is_empty() {
+        return Ok(outcome);
+    }
+    let (nodes_outcome, network) = nodes(desk, set)?;
+    let sites_outcome = sites(desk, set, Some(&made), Some(&network))?;
+    Ok(outcome.then(nodes_outcome).then(sites_outcome))
 }
 
 /// Writes `settings.toml`, which reproduces a run.

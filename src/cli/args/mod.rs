@@ -4,6 +4,7 @@
 mod common;
 mod nodes;
 mod round;
+mod sites;
 mod surface;
 
 use std::num::NonZeroUsize;
@@ -12,8 +13,9 @@ use std::path::PathBuf;
 use clap::{Args as ClapArgs, Parser, Subcommand};
 
 pub(super) use common::{Common, Results};
-pub(super) use nodes::Nodes;
+pub(super) use nodes::{Nodes, NodesFlags};
 pub(super) use round::{Checks, Round};
+pub(super) use sites::SitesFlags;
 pub(super) use surface::SurfaceFlags;
 
 use crate::plan::Plan;
@@ -50,6 +52,8 @@ pub(super) enum Command {
     Surface(Surface),
     /// Noded line network: nodes, near misses, convergence
     Nodes(Nodes),
+    /// Ranked sites along the lines, with their sides and what is proven of them
+    Sites(Sites),
     /// Shortest round through the stations, due dates, and what to carry
     Round(Round),
     /// What the check log shows: capsules, activations, time to activation
@@ -66,6 +70,7 @@ impl Command {
             Command::Inspect(_) => "inspect",
             Command::Surface(_) => "surface",
             Command::Nodes(_) => "nodes",
+            Command::Sites(_) => "sites",
             Command::Round(_) => "round",
             Command::Checks(_) => "checks",
             Command::Run(_) => "run",
@@ -128,6 +133,33 @@ impl Surface {
         let mut plan = Plan::default();
         self.common.lay_on(&mut plan);
         self.surface.lay_on(&mut plan);
+        plan
+    }
+}
+
+#[derive(ClapArgs)]
+pub(super) struct Sites {
+    /// Plan file; flags override it
+    pub plan: Option<PathBuf>,
+    #[command(flatten)]
+    common: Common,
+    #[command(flatten)]
+    surface: SurfaceFlags,
+    #[command(flatten)]
+    nodes: NodesFlags,
+    #[command(flatten)]
+    sites: SitesFlags,
+    #[command(flatten)]
+    pub results: Results,
+}
+
+impl Sites {
+    pub(super) fn overlay(&self) -> Plan {
+        let mut plan = Plan::default();
+        self.common.lay_on(&mut plan);
+        self.surface.lay_on(&mut plan);
+        self.nodes.lay_on(&mut plan);
+        self.sites.lay_on(&mut plan);
         plan
     }
 }

@@ -82,7 +82,7 @@ pub struct Limits {
 
 impl Default for Limits {
     fn default() -> Self {
-        Self { tolerance: 0.0, work: 8_000_000_000, seconds: None }
+        Self { tolerance: 0.0, work: 300_000_000, seconds: None }
     }
 }
 

@@ -118,14 +118,15 @@ impl Iterate {
         let (tau, sigma) = steps(problem);
         for _ in 0..iterations {
             problem.reduced(&self.y, &mut self.reduced);
-            for v in 0..self.x.len() {
-                let next = (self.x[v] + tau[v] / self.balance * self.reduced[v]).clamp(0.0, 1.0);
-                self.ahead[v] = 2.0 * next - self.x[v];
-                self.x[v] = next;
+            let columns = self.x.iter_mut().zip(&mut self.ahead).zip(tau.iter().zip(&self.reduced));
+            for ((x, ahead), (tau, reduced)) in columns {
+                let next = (*x + tau / self.balance * reduced).clamp(0.0, 1.0);
+                *ahead = 2.0 * next - *x;
+                *x = next;
             }
-            for r in 0..self.y.len() {
+            for (r, (y, sigma)) in self.y.iter_mut().zip(&sigma).enumerate() {
                 let used: f64 = problem.row(r).map(|(c, a)| a * self.ahead[c]).sum();
-                self.y[r] = (self.y[r] + sigma[r] * self.balance * (used - problem.limit[r])).max(0.0);
+                *y = (*y + sigma * self.balance * (used - problem.limit[r])).max(0.0);
             }
             self.since_restart += 1;
             let share = 1.0 / self.since_restart as f64;

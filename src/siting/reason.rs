@@ -1,0 +1,234 @@
+//! One plain sentence a site, as a field officer would say it.
+
+use jiff::civil::Date;
+
+use super::candidate::Candidate;
+use super::part::Meeting;
+use super::score::Part;
+use super::wind::SideValue;
+use crate::frame::{GroundPoint, Placed};
+use crate::network::Network;
+use crate::record::{LineKind, Record, Sign};
+
+/// A part that gives less than this share of the score is not worth a word.
+const WORTH_A_WORD: f64 = 0.08;
+/// From this value on, air carries scent across the line more often than not.
+const CARRIES: f64 = 0.6;
+
+/// The sign around a foot.
+#[derive(Clone, PartialEq, Debug)]
+pub struct SignNear {
+    /// The sign found most and how much of it.
+    pub most: Option<(Sign, f64)>,
+    /// All sign.
+    pub count: f64,
+    /// The earliest day of any of it.
+    pub since: Option<Date>,
+}
+
+/// The sign within `reach_m` frame metres of a place. Linear in the records.
+pub fn sign_near(records: &[&Placed<Record>], at: GroundPoint, reach_m: f64) -> SignNear {
+    let near = || records.iter().filter(|r| r.ground.distance_m(at) <= reach_m);
+    let of = |sign: Sign| near().filter(|r| r.what.sign == sign).map(|r| r.what.count).sum::<f64>();
+    let counts = Sign::ALL.into_iter().map(|sign| (sign, of(sign))).filter(|(_, n)| *n > 0.0);
+    let most = counts.fold(None, |best: Option<(Sign, f64)>, next| match best {
+        Some(b) if b.1 >= next.1 => best,
+        _ => Some(next),
+    });
+    SignNear {
+        most,
+        count: near().map(|r| r.what.count).sum(),
+        since: near().filter_map(|r| r.what.date).min(),
+    }
+}
+
+/// What a reason is made from.
+pub struct Grounds<'a> {
+    /// The site's candidate.
+    pub candidate: &'a Candidate,
+    /// Its index among the values of the parts.
+    pub index: usize,
+    /// The parts of its score.
+    pub parts: &'a [Part],
+    /// The network.
+    pub network: &'a Network,
+    /// The node that gives its convergence.
+    pub meeting: Option<Meeting>,
+    /// The sign around its foot.
+    pub sign: &'a SignNear,
+    /// How far around, in metres.
+    pub reach_m: f64,
+    /// What the wind says of its side.
+    pub wind: Option<SideValue>,
+}
+
+/// The reason: what gives most of the score, most first, at most three things.
+pub fn reason(grounds: &Grounds) -> String {
+    let given = |part: &Part| part.weight * part.value[grounds.index];
+    let total: f64 = grounds.parts.iter().map(given).sum();
+    let mut parts: Vec<&Part> =
+        grounds.parts.iter().filter(|p| given(p) >= WORTH_A_WORD * total && total > 0.0).collect();
+    parts.sort_by(|a, b| given(b).total_cmp(&given(a)));
+    let mut said: Vec<String> = Vec::new();
+    for words in parts.iter().filter_map(|part| phrase(grounds, part)) {
+        if !said.contains(&words) {
+            said.push(words);
+        }
+    }
+    said.truncate(3);
+    if said.is_empty() {
+        said.push(format!("keeps the spacing along the {}", grounds.candidate.kind));
+    }
+    sentence(&said.join("; "))
+}
+
+fn phrase(grounds: &Grounds, part: &Part) -> Option<String> {
+    match part.name.as_str() {
+        name if name.starts_with("activity") => sign_words(grounds),
+        "convergence" => meeting_words(grounds),
+        "wind" => wind_words(grounds),
+        "line_kind" => None,
+        "cover" => Some("cover close by".to_string()),
+        other => Some(format!("high {}", other.replace('_', " "))),
+    }
+}
+
+fn sign_words(grounds: &Grounds) -> Option<String> {
+    let (sign, count) = grounds.sign.most?;
+    let what = if count == grounds.sign.count { plural(sign, count) } else { "pieces of sign".to_string() };
+    let number = if grounds.sign.count == count { count } else { grounds.sign.count };
+    let since = grounds.sign.since.map_or(String::new(), |day| format!(" since {}", month(day)));
+    Some(format!("{} {what} within {:.0} m{since}", trimmed(number), grounds.reach_m))
+}
+
+fn meeting_words(grounds: &Grounds) -> Option<String> {
+    let meeting = grounds.meeting?;
+    let node = &grounds.network.nodes()[meeting.node as usize];
+    let ways = node.ways_deg.len();
+    let creek = node.kinds.has(LineKind::Creek);
+    let only_tracks = !node.kinds.has(LineKind::Road);
+    let place = match (ways, creek) {
+        (3.., true) => format!("{} {} meet at a creek crossing", number_word(ways), way_word(only_tracks)),
+        (3.., false) => format!("{} {} meet", number_word(ways), way_word(only_tracks)),
+        (_, true) => format!("a creek crosses the {}", grounds.candidate.kind),
+        _ => {
+            let other = node.kinds.kinds().find(|&kind| kind != grounds.candidate.kind)?;
+            format!("a {other} meets the {}", grounds.candidate.kind)
+        }
+    };
+    let far =
+        if meeting.distance_m < 25.0 { String::new() } else { format!(" {:.0} m along", meeting.distance_m) };
+    Some(place + &far)
+}
+
+fn wind_words(grounds: &Grounds) -> Option<String> {
+    let wind = grounds.wind?;
+    let kind = grounds.candidate.kind;
+    match (wind.night >= CARRIES, wind.day >= CARRIES) {
+        (true, true) => Some(format!("air carries across the {kind} night and day")),
+        (true, false) => Some(format!("night air carries across the {kind}")),
+        (false, true) => Some(format!("day air carries across the {kind}")),
+        (false, false) => None,
+    }
+}
+
+fn way_word(only_tracks: bool) -> &'static str {
+    if only_tracks { "tracks" } else { "ways" }
+}
+
+fn number_word(n: usize) -> String {
+    let words = ["no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine"];
+    words.get(n).map_or_else(|| n.to_string(), |word| (*word).to_string())
+}
+
+fn plural(sign: Sign, count: f64) -> String {
+    let one = count == 1.0;
+    let word = match sign {
+        Sign::StockLoss => {
+            if one {
+                "stock loss"
+            } else {
+                "stock losses"
+            }
+        }
+        Sign::Scat => {
+            if one {
+                "scat"
+            } else {
+                "scats"
+            }
+        }
+        Sign::Print => {
+            if one {
+                "print"
+            } else {
+                "prints"
+            }
+        }
+        Sign::Sighting => {
+            if one {
+                "sighting"
+            } else {
+                "sightings"
+            }
+        }
+        Sign::Scratching => {
+            if one {
+                "scratching"
+            } else {
+                "scratchings"
+            }
+        }
+        Sign::Howl => {
+            if one {
+                "howl"
+            } else {
+                "howls"
+            }
+        }
+        Sign::Camera => {
+            if one {
+                "camera picture"
+            } else {
+                "camera pictures"
+            }
+        }
+        Sign::Other => {
+            if one {
+                "piece of sign"
+            } else {
+                "pieces of sign"
+            }
+        }
+    };
+    word.to_string()
+}
+
+fn month(day: Date) -> String {
+    const MONTHS: [&str; 12] = [
+        "January",
+        "February",
+        "March",
+        "April",
+        "May",
+        "June",
+        "July",
+        "August",
+        "September",
+        "October",
+        "November",
+        "December",
+    ];
+    format!("{} {}", MONTHS[(day.month() as usize - 1) % 12], day.year())
+}
+
+fn trimmed(number: f64) -> String {
+    if number.fract() == 0.0 { format!("{number:.0}") } else { format!("{number:.1}") }
+}
+
+fn sentence(words: &str) -> String {
+    let mut letters = words.chars();
+    letters
+        .next()
+        .map_or_else(String::new, |first| first.to_uppercase().collect::<String>() + letters.as_str())
+}

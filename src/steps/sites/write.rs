@@ -1,0 +1,215 @@
+//! The files of `sites`.
+
+use geo_types::{Geometry, Point};
+use serde_json::{Map, Value, json};
+
+use super::Done;
+use crate::files::OutputSet;
+use crate::files::write::{GeoJsonWriter, GpxPoint, round_to, write_csv, write_gpx};
+use crate::frame::LonLat;
+use crate::siting::{Bar, Candidate, Fate, Grounds, Near, STEPS_TO_ONE, Site, reason, sign_near};
+use crate::steps::StepError;
+
+/// Writes every file but the summary.
+pub(super) fn write(done: &Done, set: &mut OutputSet) -> Result<(), StepError> {
+    let written: Vec<(String, LonLat, Map<String, Value>)> = done
+        .proposal
+        .sites
+        .iter()
+        .enumerate()
+        .map(|(rank, site)| site_properties(done, rank, site))
+        .collect();
+    let provenance = done.desk.provenance();
+    let opening = [("cautions", json!(done.cautions))];
+    set.write("sites.geojson", |out| {
+        let mut features = GeoJsonWriter::begin_with(out, &provenance, &opening)?;
+        for (id, at, properties) in &written {
+            features.feature(id, Some(&point(*at)), properties)?;
+        }
+        features.finish().map(drop)
+    })?;
+    set.write("candidates.geojson", |out| {
+        let mut features = GeoJsonWriter::begin_with(out, &provenance, &opening)?;
+        for (i, candidate) in done.candidates.iter().enumerate() {
+            let properties = candidate_properties(done, i, candidate);
+            features.feature(&format!("C{:05}", i + 1), Some(&point(candidate.place)), &properties)?;
+        }
+        features.finish().map(drop)
+    })?;
+    set.write("sites.csv", |out| write_csv(out, &COLUMNS, written.iter().map(|(_, at, p)| csv_row(*at, p))))?;
+    let waypoints: Vec<GpxPoint> = written.iter().map(|(id, at, p)| waypoint(id, *at, p)).collect();
+    set.write("sites.gpx", |out| write_gpx(out, &waypoints, &[]))?;
+    Ok(())
+}
+
+/// The id of the site with a rank counted from 0.
+pub(super) fn site_id(rank: usize) -> String {
+    format!("S{:03}", rank + 1)
+}
+
+fn point(at: LonLat) -> Geometry<f64> {
+    Point::new(at.lon_deg(), at.lat_deg()).into()
+}
+
+fn score(done: &Done, candidate: usize) -> f64 {
+    round_to(done.proposal.scores[candidate] as f64 / STEPS_TO_ONE, 6)
+}
+
+fn site_properties(done: &Done, rank: usize, site: &Site) -> (String, LonLat, Map<String, Value>) {
+    let candidate = &done.candidates[site.candidate];
+    let place = candidate.sides[site.side as usize].place;
+    let id = site_id(rank);
+    let mut p = Map::new();
+    let mut put = |name: &str, value: Value| p.insert(name.to_string(), value);
+    put("site_id", json!(id));
+    put("state", json!("proposed"));
+    put("rank", json!(rank + 1));
+    put("score", json!(score(done, site.candidate)));
+    put("parts", parts(done, site.candidate));
+    put("reason", json!(reason_of(done, site)));
+    stand(done, candidate, &mut put);
+    put("side", json!(site.side.word()));
+    put("offset_m", json!(done.settings.offset_m));
+    put("bearing_deg", json!(round_to(candidate.bearing_deg, 2)));
+    put("nearest_site_m", json!(site.nearest_site_m.map(|d| round_to(d, 2))));
+    put("cluster_id", Value::Null);
+    if let Some(near) = site.keep_out {
+        put("keep_out", keep_out(done, &near));
+    }
+    put("cautions", json!(site_cautions(site)));
+    (id, place, p)
+}
+
+/// The line that a foot stands on, and where on it.
+fn stand(done: &Done, candidate: &Candidate, put: &mut impl FnMut(&str, Value) -> Option<Value>) {
+    let line = &done.desk.job.lines[candidate.line as usize].what;
+    let file = line.source.file.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
+    let from = format!("{file}#{}", line.source.index + 1);
+    put("line", json!(line.name.as_ref().map_or(from.clone(), ToString::to_string)));
+    put("line_from", json!(from));
+    put("kind", json!(candidate.kind.word()));
+    put("chainage_m", json!(round_to(candidate.chainage_m, 2)));
+}
+
+fn parts(done: &Done, i: usize) -> Value {
+    let part = |p: &crate::siting::Part| {
+        let value = json!({
+            "raw": round_to(p.raw[i], 6),
+            "value": round_to(p.value[i], 6),
+            "weight": p.weight,
+            "unit": p.unit,
+            "from": p.from,
+        });
+        (p.name.clone(), value)
+    };
+    Value::Object(done.parts.iter().map(part).collect())
+}
+
+fn reason_of(done: &Done, site: &Site) -> String {
+    let candidate = &done.candidates[site.candidate];
+    let sign = sign_near(&done.records, candidate.foot.at, done.settings.reach_m);
+    reason(&Grounds {
+        candidate,
+        index: site.candidate,
+        parts: &done.parts,
+        network: done.network,
+        meeting: done.meetings[site.candidate],
+        sign: &sign,
+        reach_m: done.settings.reach_m,
+        wind: None,
+    })
+}
+
+fn keep_out(done: &Done, near: &Near) -> Value {
+    let feature = &done.desk.job.keep_outs[near.keep_out];
+    let file = feature.source.file.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
+    let from = format!("{file}#{}", feature.source.index + 1);
+    json!({
+        "name": feature.name.as_ref().map_or(from.clone(), ToString::to_string),
+        "reason": feature.reason.as_ref().map(ToString::to_string),
+        "from": from,
+        "distance_m": round_to(near.distance_m, 2),
+        "limit_m": near.limit_m,
+        "limit_with_error_m": near.limit_m + done.settings.placement_error_m,
+    })
+}
+
+fn site_cautions(site: &Site) -> Vec<String> {
+    let same = site.same_side_because.iter().map(|why| format!("same side as the site before it: {why}"));
+    same.collect()
+}
+
+fn candidate_properties(done: &Done, i: usize, candidate: &Candidate) -> Map<String, Value> {
+    let fate = &done.proposal.fates[i];
+    let mut p = Map::new();
+    let mut put = |name: &str, value: Value| p.insert(name.to_string(), value);
+    put("score", json!(score(done, i)));
+    let parts: Map<String, Value> =
+        done.parts.iter().map(|part| (part.name.clone(), json!(round_to(part.value[i], 6)))).collect();
+    put("parts", Value::Object(parts));
+    stand(done, candidate, &mut put);
+    put("bearing_deg", json!(round_to(candidate.bearing_deg, 2)));
+    put("chosen", json!(matches!(fate, Fate::Chosen(_))));
+    match fate {
+        Fate::Chosen(rank) => put("site_id", json!(site_id(*rank))),
+        other => put("why_not", json!(why_not(done, other))),
+    };
+    p
+}
+
+fn why_not(done: &Done, fate: &Fate) -> String {
+    match fate {
+        Fate::WithinSpacing(site) => format!("within the spacing of site {}", site_id(*site)),
+        Fate::NearStation(s) => format!("within the spacing of station {}", done.station_ids[*s]),
+        Fate::Barred([left, right]) => match (left, right) {
+            (Some(Bar::KeepOut(near)), _) | (_, Some(Bar::KeepOut(near))) => {
+                let feature = &done.desk.job.keep_outs[near.keep_out];
+                let name = feature.name.as_ref().or(feature.reason.as_ref());
+                let name = name.map_or_else(|| feature.source.to_string(), ToString::to_string);
+                format!("keep-out {name} at {:.1} m, limit {} m", near.distance_m, near.limit_m)
+            }
+            _ => fate.reason().to_string(),
+        },
+        other => other.reason().to_string(),
+    }
+}
+
+const COLUMNS: [&str; 14] = [
+    "site_id",
+    "rank",
+    "lon",
+    "lat",
+    "score",
+    "line",
+    "kind",
+    "chainage_m",
+    "side",
+    "offset_m",
+    "bearing_deg",
+    "nearest_site_m",
+    "reason",
+    "cautions",
+];
+
+fn csv_row(at: LonLat, properties: &Map<String, Value>) -> Vec<String> {
+    let cell = |column: &&str| match *column {
+        "lon" => format!("{:.7}", at.lon_deg()),
+        "lat" => format!("{:.7}", at.lat_deg()),
+        name => match properties.get(name) {
+            None | Some(Value::Null) => String::new(),
+            Some(Value::String(text)) => text.clone(),
+            Some(Value::Array(texts)) => {
+                texts.iter().filter_map(Value::as_str).collect::<Vec<_>>().join("; ")
+            }
+            Some(other) => other.to_string(),
+        },
+    };
+    COLUMNS.iter().map(cell).collect()
+}
+
+fn waypoint(id: &str, at: LonLat, properties: &Map<String, Value>) -> GpxPoint {
+    let text = |name: &str| properties.get(name).and_then(Value::as_str).unwrap_or_default();
+    let offset = properties.get("offset_m").and_then(Value::as_f64).unwrap_or_default();
+    let description = format!("{} m {} of {}. {}", offset, text("side"), text("line"), text("reason"));
+    GpxPoint { at, name: id.to_string(), description }
+}
