@@ -20,6 +20,22 @@ pub struct SurfaceTable {
     /// Cell size in metres.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub cell_m: Option<Positive>,
+    /// Whether activity is also computed along lines.
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    pub along_lines: bool,
+    /// Kinds of line that carry sign and search effort; `track` and `road` if absent.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub along: Vec<String>,
+    /// How weight divides at junctions along lines, for kernels other than the heat
+    /// kernel: `continuous` or `discontinuous`.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub split: Option<String>,
+    /// Longest piece of line in the output, in metres.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub piece_m: Option<Positive>,
+    /// A record farther from every line than this, or known less well, is not put on one.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub accuracy_m: Option<Positive>,
     /// File of points at which the surface is evaluated exactly.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub at: Option<PathBuf>,

@@ -1,6 +1,8 @@
 //! One function a command. A step takes the job and the plan, writes its files into the
 //! output set and says what it did; only steps call readers and writers, and none prints.
 
+mod along;
+mod along_files;
 mod check_rows;
 mod checks;
 mod demo;
@@ -16,6 +18,7 @@ mod sign;
 mod sites;
 mod surface;
 
+pub use along::{ActivityAt, LineActivity, SearchedLines, Survey, line_activity, searched_lines};
 pub use checks::checks;
 pub use demo::demo;
 pub use error::StepError;

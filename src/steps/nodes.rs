@@ -35,12 +35,23 @@ pub struct NetworkDone {
 /// # Errors
 /// [`StepError::Request`] where there is no line, or no network can be made of them.
 pub fn compute(desk: &Desk, outcome: &mut Outcome) -> Result<NetworkDone, StepError> {
+    let started = Instant::now();
+    let network = build(desk, outcome)?;
+    let (sign, sign_off_lines) = sign_on_lines(desk, &network, outcome);
+    let convergence = network.convergence(sign.as_deref(), &convergence_settings(desk));
+    Ok(NetworkDone { network, convergence, sign_off_lines, seconds: started.elapsed().as_secs_f64() })
+}
+
+/// Builds the network of the job's lines.
+///
+/// # Errors
+/// As [`compute`].
+pub(super) fn build(desk: &Desk, outcome: &mut Outcome) -> Result<Network, StepError> {
     let request = |what: String| StepError::Request { files: desk.files_of(&["line"]), what };
     if desk.job.lines.is_empty() {
         return Err(request("no usable line; a network needs at least one".to_string()));
     }
     desk.progress.stage("building the line network", None);
-    let started = Instant::now();
     let settings = settings_of(desk);
     let network =
         Network::build(&desk.job.lines, &desk.job.gates, &settings).map_err(|e| request(e.to_string()))?;
@@ -52,9 +63,7 @@ pub fn compute(desk: &Desk, outcome: &mut Outcome) -> Result<NetworkDone, StepEr
             network.report().lattice_step_m
         ));
     }
-    let (sign, sign_off_lines) = sign_on_lines(desk, &network, outcome);
-    let convergence = network.convergence(sign.as_deref(), &convergence_settings(desk));
-    Ok(NetworkDone { network, convergence, sign_off_lines, seconds: started.elapsed().as_secs_f64() })
+    Ok(network)
 }
 
 /// Builds the network, writes its files and says what it did.
@@ -370,7 +379,7 @@ fn words(kinds: KindSet) -> Vec<&'static str> {
     kinds.kinds().map(LineKind::word).collect()
 }
 
-fn way_lonlat(frame: &Frame, path: &[GroundPoint]) -> io::Result<LineString<f64>> {
+pub(super) fn way_lonlat(frame: &Frame, path: &[GroundPoint]) -> io::Result<LineString<f64>> {
     path.iter()
         .map(|&p| frame.to_lonlat(p).map(|at| Coord { x: at.lon_deg(), y: at.lat_deg() }))
         .collect::<Result<Vec<_>, _>>()
@@ -379,7 +388,7 @@ fn way_lonlat(frame: &Frame, path: &[GroundPoint]) -> io::Result<LineString<f64>
 }
 
 /// The members of a JSON object.
-fn members(value: Value) -> Map<String, Value> {
+pub(super) fn members(value: Value) -> Map<String, Value> {
     match value {
         Value::Object(members) => members,
         _ => Map::new(),

@@ -6,6 +6,7 @@ use geo::MapCoords;
 use geo_types::{Coord, Geometry, MultiPolygon, Point};
 use serde_json::{Map, Value, json};
 
+use super::along_files::along_lines;
 use super::sign::chosen_sign;
 use super::{Desk, Outcome, StepError};
 use crate::files::OutputSet;
@@ -70,7 +71,11 @@ pub fn surface(desk: &Desk, set: &mut OutputSet) -> Result<(Outcome, SurfaceDone
     write_tif(desk, &done.surface, set)?;
     let hot = hot_areas(&done.surface, &HOT_AREA_PERCENTS).map_err(|e| request(desk, e))?;
     write_hot_areas(desk, &hot, set, &mut outcome)?;
-    write_at(desk, &done, set)?;
+    let along = match desk.plan.surface.along_lines {
+        true => along_lines(desk, set, &mut outcome)?,
+        false => Vec::new(),
+    };
+    write_at(desk, &done, &along, set)?;
     summarise(desk, &done, started.elapsed().as_secs_f64(), set, &mut outcome)?;
     Ok((outcome, done))
 }
@@ -79,7 +84,7 @@ fn request(desk: &Desk, what: impl ToString) -> StepError {
     StepError::Request { files: desk.files_of(&["sign", "area"]), what: what.to_string() }
 }
 
-fn kernel_of(word: Option<&str>) -> Result<Kernel, StepError> {
+pub(super) fn kernel_of(word: Option<&str>) -> Result<Kernel, StepError> {
     let word = word.unwrap_or("gaussian");
     Kernel::from_word(word).ok_or_else(|| StepError::Setting {
         key: "surface.kernel",
@@ -163,7 +168,13 @@ fn to_lonlat(frame: &Frame, polygons: &MultiPolygon<f64>) -> Result<MultiPolygon
     })
 }
 
-fn write_at(desk: &Desk, done: &SurfaceDone, set: &mut OutputSet) -> Result<(), StepError> {
+/// Writes the `--at` points with their density, and what `along` says of each.
+fn write_at(
+    desk: &Desk,
+    done: &SurfaceDone,
+    along: &[Map<String, Value>],
+    set: &mut OutputSet,
+) -> Result<(), StepError> {
     let queries = &desk.job.queries;
     if desk.plan.surface.at.is_none() {
         return Ok(());
@@ -174,9 +185,10 @@ fn write_at(desk: &Desk, done: &SurfaceDone, set: &mut OutputSet) -> Result<(), 
     let provenance = desk.provenance();
     Ok(set.write("activity-at.geojson", |out| {
         let mut writer = GeoJsonWriter::begin(out, &provenance)?;
-        for (query, value) in queries.iter().zip(&values) {
+        for (index, (query, value)) in queries.iter().zip(&values).enumerate() {
             let mut properties = query.what.properties.clone();
             properties.insert("density_per_km2".into(), json!(value));
+            properties.extend(along.get(index).cloned().unwrap_or_default());
             let at = Geometry::Point(Point::new(query.at.lon_deg(), query.at.lat_deg()));
             writer.feature(&query.what.id, Some(&at), &properties)?;
         }

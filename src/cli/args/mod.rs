@@ -18,7 +18,7 @@ pub(super) use round::{Checks, Round};
 pub(super) use sites::SitesFlags;
 pub(super) use surface::SurfaceFlags;
 
-use crate::plan::Plan;
+use crate::plan::{NonNegative, Plan};
 
 /// From sign surveys and property lines to a proposed layer of ground stations.
 ///
@@ -124,6 +124,9 @@ pub(super) struct Surface {
     common: Common,
     #[command(flatten)]
     surface: SurfaceFlags,
+    /// Gaps between line ends up to this many metres are closed, for --along-lines
+    #[arg(long, value_name = "METRES")]
+    snap: Option<NonNegative>,
     #[command(flatten)]
     pub results: Results,
 }
@@ -133,6 +136,7 @@ impl Surface {
         let mut plan = Plan::default();
         self.common.lay_on(&mut plan);
         self.surface.lay_on(&mut plan);
+        plan.nodes.snap_m = self.snap;
         plan
     }
 }

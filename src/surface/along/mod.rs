@@ -21,7 +21,7 @@ pub use bandwidth::LikelihoodBandwidth;
 pub use graph::{EdgePoint, GraphEdge, LineGraph};
 pub use heat::ERROR_OF_PEAK;
 pub use on_network::{Snapped, line_graph, snap_records};
-pub use piece::{Piece, Pieces};
+pub use piece::{Piece, Pieces, path_between};
 pub use smoother::{LineKernel, LineSmoother};
 pub use split::{MOST_PASSAGES, SplitKernel};
 pub use walk::SplitRule;

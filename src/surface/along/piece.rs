@@ -1,6 +1,7 @@
 //! Edges cut into pieces for output.
 
 use super::{AlongError, EdgePoint, LineGraph, LineKernel, LineSmoother, Source};
+use crate::frame::GroundPoint;
 
 /// A piece of an edge.
 #[derive(Clone, Copy, PartialEq, Debug)]
@@ -69,5 +70,41 @@ impl Pieces {
         let mean =
             |(index, piece): (usize, &Piece)| field.mass_between(2 * index, 2 * index + 1) / piece.length_m();
         Ok(self.0.iter().enumerate().map(mean).collect())
+    }
+}
+
+/// The part of a path between two distances from its start, in metres, `from_m` below
+/// `to_m`; at least two points for a path that has as many.
+pub fn path_between(path: &[GroundPoint], from_m: f64, to_m: f64) -> Vec<GroundPoint> {
+    let (mut part, mut start_m) = (Vec::new(), 0.0);
+    for pair in path.windows(2) {
+        let step_m = pair[0].distance_m(pair[1]);
+        let at = |along_m: f64| pair[0].lerp(pair[1], ((along_m - start_m) / step_m).clamp(0.0, 1.0));
+        let end_m = start_m + step_m;
+        if step_m > 0.0 && end_m > from_m && start_m < to_m {
+            if part.is_empty() {
+                part.push(at(from_m));
+            }
+            part.push(at(to_m));
+        }
+        start_m = end_m;
+    }
+    part
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn parts_of_a_path_keep_its_vertices() {
+        let path = [(0.0, 0.0), (10.0, 0.0), (10.0, 10.0), (20.0, 10.0)].map(|(x, y)| GroundPoint::new(x, y));
+        let between = |from_m, to_m| -> Vec<(f64, f64)> {
+            path_between(&path, from_m, to_m).iter().map(|p| (p.x_m, p.y_m)).collect()
+        };
+        assert_eq!(between(0.0, 30.0), [(0.0, 0.0), (10.0, 0.0), (10.0, 10.0), (20.0, 10.0)]);
+        assert_eq!(between(2.0, 5.0), [(2.0, 0.0), (5.0, 0.0)]);
+        assert_eq!(between(10.0, 15.0), [(10.0, 0.0), (10.0, 5.0)]);
+        assert_eq!(between(5.0, 25.0), [(5.0, 0.0), (10.0, 0.0), (10.0, 10.0), (15.0, 10.0)]);
     }
 }
