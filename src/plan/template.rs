@@ -44,7 +44,10 @@ file = "tracks.geojson"
 
 [surface]
 # kernel = "gaussian"
-# bandwidth = "scott"        # or metres
+# bandwidth = "scott"        # or metres, or another rule
+# edge = "jones-diggle"      # keeps the activity inside the area
+# half_life_days = 180       # older sign counts less
+# merge_repeats = true       # the same sign reported twice counts once
 
 [nodes]
 # snap_m = 5                 # gaps up to this are closed

@@ -1,5 +1,8 @@
 //! `surface`: the activity surface and its hot areas.
 
+mod say;
+mod settings;
+
 use std::time::Instant;
 
 use geo::MapCoords;
@@ -12,17 +15,13 @@ use super::{Desk, Outcome, StepError};
 use crate::files::OutputSet;
 use crate::files::write::{GeoJsonWriter, Raster, round_to, write_geotiff};
 use crate::frame::{Frame, FrameError, GroundPoint, polygons_area_m2};
-use crate::plan::MetresOrRule;
 use crate::surface::{
-    DensitySettings, Extent, HotArea, Kernel, Rule, Surface, SurfaceError, WeightedPoint, choose_bandwidth,
-    choose_grid, densities_at, density, hot_areas,
+    Bandwidth, DensitySettings, Extent, HotArea, Rule, Surface, SurfaceError, Weighed, WeightedPoint, Window,
+    choose_grid, density, density_at_places, every_rule, hot_areas, weigh,
 };
 
-/// Shares of the activity for which hot areas are drawn, in percent.
-const HOT_AREA_PERCENTS: [f64; 3] = [50.0, 75.0, 95.0];
-
-/// The rule that finds the bandwidth where the plan names none.
-const DEFAULT_RULE: Rule = Rule::Scott;
+pub(super) use settings::{bandwidth_of, kernel_of};
+use settings::{edge_of, hot_area_percents, weights_of, window_of};
 
 /// A surface with what made it, for the steps that build on it.
 pub struct SurfaceDone {
@@ -30,33 +29,56 @@ pub struct SurfaceDone {
     pub surface: Surface,
     /// The points it is made of.
     pub points: Vec<WeightedPoint>,
-    rule: Option<Rule>,
-    seconds: f64,
+    /// The bandwidth and where it comes from.
+    pub bandwidth: Bandwidth,
+    /// What every rule gives; empty where nobody asked.
+    pub rules: Vec<(Rule, Result<Bandwidth, SurfaceError>)>,
+    window: Option<Window>,
+    weighed: Weighed,
+    density_seconds: f64,
+}
+
+/// Seconds that the parts of the step took.
+struct Seconds {
+    read: f64,
+    rules: f64,
+    density: f64,
+    write: f64,
 }
 
 /// Computes the surface of the chosen sign.
 ///
 /// # Errors
-/// [`StepError::Setting`] for an unknown kernel or rule, [`StepError::Request`] where there
-/// is no sign or the grid would not fit.
+/// [`StepError::Setting`] for an unknown kernel, rule or kind of sign,
+/// [`StepError::Request`] where there is no sign, no area for an edge rule, or the grid
+/// would not fit.
 pub fn compute(desk: &Desk, outcome: &mut Outcome) -> Result<SurfaceDone, StepError> {
     let table = &desk.plan.surface;
     let kernel = kernel_of(table.kernel.as_deref())?;
+    let edge = edge_of(table.edge.as_deref())?;
+    let weights = weights_of(desk)?;
     let sign = chosen_sign(desk, outcome);
-    if sign.records.is_empty() {
-        return Err(request(desk, "no usable record of sign; a surface needs at least one"));
-    }
     desk.progress.stage("computing the activity surface", None);
-    let started = Instant::now();
-    let points: Vec<WeightedPoint> =
-        sign.records.iter().map(|r| WeightedPoint { at: r.ground, weight: r.what.count }).collect();
-    let (rule, sigma_m) = bandwidth_of(desk, table.bandwidth.as_ref(), &points)?;
-    let grid = extent_of(desk, &points).ok_or_else(|| request(desk, "no usable record of sign")).and_then(
-        |extent| choose_grid(extent, sigma_m, table.cell_m.map(|c| c.get())).map_err(|e| request(desk, e)),
-    )?;
-    let surface = density(&points, &grid, DensitySettings::plain(kernel, sigma_m), None)
+    let mut weighed = weigh(&sign.records, &weights);
+    say::of_sign(desk, &sign.records, &weighed, outcome);
+    let points = std::mem::take(&mut weighed.points);
+    if !points.iter().any(|p| p.weight > 0.0) {
+        return Err(request(desk, "no usable record of sign; a surface needs at least one with a weight"));
+    }
+    let window = window_of(desk, edge)?;
+    let bandwidth = bandwidth_of(desk, table.bandwidth.as_ref(), &points)?;
+    let extent = extent_of(desk, &points).ok_or_else(|| request(desk, "no usable record of sign"))?;
+    let grid = choose_grid(extent, bandwidth.bandwidth_m, table.cell_m.map(|c| c.get()))
         .map_err(|e| request(desk, e))?;
-    Ok(SurfaceDone { surface, points, rule, seconds: started.elapsed().as_secs_f64() })
+    let adaptive = table.adaptive.unwrap_or(false);
+    let settings = DensitySettings { kernel, bandwidth_m: bandwidth.bandwidth_m, edge, adaptive };
+    let started = Instant::now();
+    let surface = density(&points, &grid, settings, window.as_ref()).map_err(|e| request(desk, e))?;
+    let density_seconds = started.elapsed().as_secs_f64();
+    let done =
+        SurfaceDone { surface, points, bandwidth, rules: Vec::new(), window, weighed, density_seconds };
+    say::of_bandwidth(desk, &sign.records, &done, outcome);
+    Ok(done)
 }
 
 /// Computes the surface, writes its files and says what it did.
@@ -65,18 +87,28 @@ pub fn compute(desk: &Desk, outcome: &mut Outcome) -> Result<SurfaceDone, StepEr
 /// As [`compute`], and [`StepError::Output`].
 pub fn surface(desk: &Desk, set: &mut OutputSet) -> Result<(Outcome, SurfaceDone), StepError> {
     let mut outcome = desk.outcome();
-    let done = compute(desk, &mut outcome)?;
+    let mut done = compute(desk, &mut outcome)?;
+    let started = Instant::now();
+    desk.progress.stage("comparing bandwidth rules", None);
+    done.rules = every_rule(&done.points, None);
+    let rules = started.elapsed().as_secs_f64();
     let started = Instant::now();
     desk.progress.stage("writing the activity surface", None);
     write_tif(desk, &done.surface, set)?;
-    let hot = hot_areas(&done.surface, &HOT_AREA_PERCENTS).map_err(|e| request(desk, e))?;
+    let percents = hot_area_percents(&desk.plan.surface);
+    let hot = hot_areas(&done.surface, &percents).map_err(|e| request(desk, e))?;
     write_hot_areas(desk, &hot, set, &mut outcome)?;
     let along = match desk.plan.surface.along_lines {
         true => along_lines(desk, set, &mut outcome)?,
         false => Vec::new(),
     };
     write_at(desk, &done, &along, set)?;
-    summarise(desk, &done, started.elapsed().as_secs_f64(), set, &mut outcome)?;
+    let write = started.elapsed().as_secs_f64();
+    let seconds = Seconds { read: desk.read_seconds, rules, density: done.density_seconds, write };
+    let summary = say::summary(desk, &done, seconds);
+    set.write_summary("activity.json", &summary)?;
+    say::in_words(&done, &mut outcome);
+    outcome.set("surface", summary);
     Ok((outcome, done))
 }
 
@@ -84,32 +116,7 @@ fn request(desk: &Desk, what: impl ToString) -> StepError {
     StepError::Request { files: desk.files_of(&["sign", "area"]), what: what.to_string() }
 }
 
-pub(super) fn kernel_of(word: Option<&str>) -> Result<Kernel, StepError> {
-    let word = word.unwrap_or("gaussian");
-    Kernel::from_word(word).ok_or_else(|| StepError::Setting {
-        key: "surface.kernel",
-        what: format!("unknown kernel \"{word}\""),
-    })
-}
-
-fn bandwidth_of(
-    desk: &Desk,
-    asked: Option<&MetresOrRule>,
-    points: &[WeightedPoint],
-) -> Result<(Option<Rule>, f64), StepError> {
-    let rule = match asked {
-        Some(MetresOrRule::Metres(metres)) => return Ok((None, metres.get())),
-        Some(MetresOrRule::Rule(word)) => Rule::from_word(word).ok_or_else(|| StepError::Setting {
-            key: "surface.bandwidth",
-            what: format!("\"{word}\" is neither metres nor a rule known here"),
-        })?,
-        None => DEFAULT_RULE,
-    };
-    let found = choose_bandwidth(rule, points, None).map_err(|e: SurfaceError| request(desk, e))?;
-    Ok((Some(rule), found.bandwidth_m))
-}
-
-fn extent_of(desk: &Desk, points: &[WeightedPoint]) -> Option<Extent> {
+pub(super) fn extent_of(desk: &Desk, points: &[WeightedPoint]) -> Option<Extent> {
     use geo::CoordsIter;
     let area = desk.job.area.iter().flat_map(|a| a.ground.exterior_coords_iter());
     Extent::of(points.iter().map(|p| p.at).chain(area.map(|c| GroundPoint::new(c.x, c.y))))
@@ -162,7 +169,10 @@ fn write_hot_areas(
     Ok(())
 }
 
-fn to_lonlat(frame: &Frame, polygons: &MultiPolygon<f64>) -> Result<MultiPolygon<f64>, FrameError> {
+pub(super) fn to_lonlat(
+    frame: &Frame,
+    polygons: &MultiPolygon<f64>,
+) -> Result<MultiPolygon<f64>, FrameError> {
     polygons.try_map_coords(|c| {
         frame.to_lonlat(GroundPoint::new(c.x, c.y)).map(|at| Coord { x: at.lon_deg(), y: at.lat_deg() })
     })
@@ -180,8 +190,8 @@ fn write_at(
         return Ok(());
     }
     let places: Vec<GroundPoint> = queries.iter().map(|q| q.ground).collect();
-    let values =
-        densities_at(&done.points, &places, done.surface.settings.kernel, done.surface.settings.bandwidth_m);
+    let values = density_at_places(&done.points, &places, done.surface.settings, done.window.as_ref())
+        .map_err(|e| request(desk, e))?;
     let provenance = desk.provenance();
     Ok(set.write("activity-at.geojson", |out| {
         let mut writer = GeoJsonWriter::begin(out, &provenance)?;
@@ -196,49 +206,8 @@ fn write_at(
     })?)
 }
 
-fn summarise(
-    desk: &Desk,
-    done: &SurfaceDone,
-    write_seconds: f64,
-    set: &mut OutputSet,
-    outcome: &mut Outcome,
-) -> Result<(), StepError> {
-    let surface = &done.surface;
-    let rule = done.rule.map(|r| r.word());
-    let summary = json!({
-        "kernel": surface.settings.kernel.word(),
-        "bandwidth_m": surface.settings.bandwidth_m,
-        "rule": rule,
-        "cell_m": surface.grid.cell_m,
-        "epsg": desk.job.frame.epsg(),
-        "records": done.points.len(),
-        "sum_of_weights": surface.sum_of_weights,
-        "integral": surface.integral,
-        "peak": surface.peak_per_km2,
-        "error_bound": {
-            "relative": surface.error_bound.relative,
-            "absolute_per_km2": surface.error_bound.absolute_per_km2,
-        },
-        "seconds": { "read": desk.read_seconds, "density": done.seconds, "write": write_seconds },
-    });
-    set.write_summary("activity.json", &summary)?;
-    outcome.lines.insert(
-        0,
-        format!(
-            "activity surface of {} records: {} kernel, bandwidth {:.1} m ({}), peak {:.4} sign per km²",
-            done.points.len(),
-            surface.settings.kernel.word(),
-            surface.settings.bandwidth_m,
-            rule.unwrap_or("as given"),
-            surface.peak_per_km2
-        ),
-    );
-    outcome.set("surface", summary);
-    Ok(())
-}
-
 /// The members of a JSON object.
-fn members(value: Value) -> Map<String, Value> {
+pub(super) fn members(value: Value) -> Map<String, Value> {
     match value {
         Value::Object(members) => members,
         _ => Map::new(),

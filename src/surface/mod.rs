@@ -19,6 +19,7 @@ mod hot_area;
 mod kernel;
 mod neighbours;
 mod point;
+mod weigh;
 
 pub use adaptive::{Spread, adaptive_bandwidths_m};
 pub use bandwidth::{Bandwidth, Rule, choose_bandwidth, every_rule};
@@ -32,6 +33,7 @@ pub use grid::Grid;
 pub use hot_area::{HotArea, hot_areas};
 pub use kernel::Kernel;
 pub use point::WeightedPoint;
+pub use weigh::{Repeats, SharedPlaces, Weighed, WeightSettings, coarse_step_m, shared_places, weigh};
 
 /// Square metres in a square kilometre.
 const M2_PER_KM2: f64 = 1e6;

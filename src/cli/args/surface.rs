@@ -5,16 +5,24 @@ use std::path::PathBuf;
 use clap::Args;
 
 use crate::plan::{MetresOrRule, Plan, Positive, SurfaceTable};
+use crate::surface::{EdgeRule, Kernel};
 
 /// How the activity surface is made.
 #[derive(Args)]
 pub(in crate::cli) struct SurfaceFlags {
-    /// Kernel: gaussian, quartic
-    #[arg(long, value_name = "KERNEL", value_parser = ["gaussian", "quartic"])]
+    /// Kernel; the bandwidth is its standard deviation along an axis, whichever it is
+    #[arg(long, value_name = "KERNEL", value_parser = Kernel::ALL.map(Kernel::word))]
     kernel: Option<String>,
-    /// Bandwidth in metres (standard deviation along an axis), or a rule: scott
+    /// Bandwidth in metres (standard deviation along an axis), or a rule: scott, oversmooth,
+    /// lscv, likelihood, plug-in, diggle
     #[arg(long, value_name = "METRES|RULE")]
     bandwidth: Option<MetresOrRule>,
+    /// What is done about the edge of the area
+    #[arg(long, value_name = "RULE", value_parser = EdgeRule::ALL.map(EdgeRule::word))]
+    edge: Option<String>,
+    /// Every record gets a bandwidth of its own: narrow in a crowd, wide alone
+    #[arg(long)]
+    adaptive: bool,
     /// Cell size in metres; left out, it follows the bandwidth
     #[arg(long, value_name = "METRES")]
     cell: Option<Positive>,
@@ -45,6 +53,8 @@ impl SurfaceFlags {
         plan.surface = SurfaceTable {
             kernel: self.kernel.clone(),
             bandwidth: self.bandwidth.clone(),
+            edge: self.edge.clone(),
+            adaptive: self.adaptive.then_some(true),
             cell_m: self.cell,
             along_lines: self.along_lines,
             along: self.along.clone(),
@@ -52,6 +62,7 @@ impl SurfaceFlags {
             piece_m: self.piece,
             accuracy_m: self.accuracy,
             at: self.at.clone(),
+            ..SurfaceTable::default()
         };
     }
 }
