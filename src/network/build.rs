@@ -16,6 +16,10 @@ use crate::record::{Gate, Line};
 /// Most vertices in one network; leaves room for crossings in 32-bit numbers.
 const VERTEX_LIMIT: usize = 1 << 30;
 
+/// No receiver logs a track twice within less than this, so a smaller merge distance merges
+/// nothing; in metres.
+const LEAST_MERGE_M: f64 = 0.5;
+
 impl Network {
     /// Builds the network of lines.
     ///
@@ -49,9 +53,10 @@ impl Network {
         }
         let points = lines.iter().flat_map(|l| l.ground.iter().copied());
         let lattice = Lattice::covering(settings.lattice_step_m(), points)?;
-        let (mut strands, merged) = match settings.merge_m {
-            0.0 => (Strands::from_lines(&lattice, lines, settings.respect_levels), Vec::new()),
-            merge_m => merged_strands(&lattice, lines, settings.respect_levels, merge_m),
+        let (mut strands, merged) = if settings.merge_m < LEAST_MERGE_M {
+            (Strands::from_lines(&lattice, lines, settings.respect_levels), Vec::new())
+        } else {
+            merged_strands(&lattice, lines, settings.respect_levels, settings.merge_m)
         };
         if strands.len() == 0 {
             return Err(NetworkError::NoLength {

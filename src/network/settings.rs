@@ -11,7 +11,7 @@ pub struct NetworkSettings {
     /// nothing.
     pub snap_m: f64,
     /// Repeated GPS passes of one track whose offsets are within this many metres become one
-    /// line; 0 turns merging off.
+    /// line; less than 0.5 turns merging off.
     pub merge_m: f64,
     /// How far from a node its ways are told apart, and how far apart nodes still form one
     /// place, in metres.
