@@ -80,6 +80,10 @@ fn dispatch(command: &Command, bar: &dyn Progress) -> Done {
             let plan = resolve(sites.plan.as_deref(), &sites.overlay())?;
             with_outputs(&plan, &sites.results, bar, |desk, set| steps::sites(desk, set, None, None))
         }
+        Command::Compare(compare) => {
+            let plan = steps::with_season_files(&resolve(compare.plan.as_deref(), &compare.overlay())?);
+            with_outputs(&plan, &compare.results, bar, steps::compare)
+        }
         Command::Run(run) => {
             let plan = resolve(Some(&run.plan), &run.overlay())?;
             with_outputs(&plan, &run.results, bar, steps::run)

@@ -47,6 +47,7 @@ pub struct Builder {
     access: Vec<Access>,
     keep_outs: Vec<KeepOut>,
     area: Option<MultiPolygon<f64>>,
+    untreated: Option<MultiPolygon<f64>>,
     stations: Vec<(Station, LonLat)>,
     station_properties: HashMap<Arc<str>, Properties>,
     check_rows: Vec<RawFeature>,
@@ -266,6 +267,13 @@ impl Builder {
         }
     }
 
+    /// A polygon of ground that was searched but not controlled.
+    pub fn untreated(&mut self, raw: RawFeature) {
+        if let Some(polygons) = polygons_of(&raw, &mut self.findings) {
+            self.untreated.get_or_insert(MultiPolygon(Vec::new())).0.extend(polygons.0);
+        }
+    }
+
     /// A station.
     pub fn station(&mut self, raw: RawFeature) {
         let fields = self.fields("station");
@@ -347,6 +355,7 @@ impl Builder {
             access,
             keep_outs,
             area,
+            untreated,
             stations,
             station_properties,
             check_rows,
@@ -366,6 +375,7 @@ impl Builder {
             check_rows,
             queries: place_all(&frame, queries, |q| &q.source, &mut findings),
             area: area.map(|area| ground_area(&frame, area)).transpose()?,
+            untreated: untreated.map(|ground| ground_area(&frame, ground)).transpose()?,
             keep_outs,
             inputs,
             findings,

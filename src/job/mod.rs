@@ -41,6 +41,8 @@ pub struct Job {
     pub keep_outs: Vec<KeepOut>,
     /// The land under control, if the plan names any.
     pub area: Option<GroundArea>,
+    /// Ground that was searched but not controlled, if the plan names any.
+    pub untreated: Option<GroundArea>,
     /// Stations.
     pub stations: Vec<Placed<Station>>,
     /// What each station's file says of it, by station id.

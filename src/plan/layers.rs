@@ -85,4 +85,8 @@ pub struct Season {
     pub from: DayText,
     /// Last day.
     pub to: DayText,
+    /// Years in which the same days recur, each the year of the first day; left out, the
+    /// range is meant once, as written.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub years: Vec<i16>,
 }

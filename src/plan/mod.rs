@@ -4,6 +4,7 @@
 //! that use them. Paths in a plan are relative to the plan's folder; once a plan is
 //! loaded they are relative to the working directory, as flags are.
 
+mod compare;
 mod keys;
 mod layers;
 mod nodes;
@@ -19,6 +20,7 @@ use std::path::{Path, PathBuf};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+pub use compare::{CompareTable, SeasonOrFile};
 pub use layers::{KeepOutLayer, Layer, LineLayer, Place, Season, Select, SignLayer};
 pub use nodes::NodesTable;
 pub use round::{ChecksTable, KitTable, RoundTable, RuleTable};
@@ -83,6 +85,9 @@ pub struct Plan {
     /// How the check log is read.
     #[serde(skip_serializing_if = "is_default")]
     pub checks: ChecksTable,
+    /// How two seasons are compared.
+    #[serde(skip_serializing_if = "is_default")]
+    pub compare: CompareTable,
 }
 
 /// Where the relative paths of a plan start.
@@ -189,6 +194,12 @@ impl Plan {
         paths.extend(self.station.iter_mut().map(|l| &mut l.file));
         paths.extend(self.check.iter_mut().map(|l| &mut l.file));
         paths.extend(self.surface.at.as_mut());
+        for season in [&mut self.compare.before, &mut self.compare.after].into_iter().flatten() {
+            if let SeasonOrFile::File(file) = season {
+                paths.push(file);
+            }
+        }
+        paths.extend(self.compare.untreated.as_mut());
         paths
     }
 }

@@ -55,10 +55,15 @@ impl Tally {
 
 /// Tests every cell by the relabellings of the blocks.
 ///
-/// Cost: relabellings × blocks in the smaller season × cells.
-pub(super) fn test_cells(moments: &Moments, relabellings: &Relabellings, tested: &[bool]) -> CellTests {
-    let places: Vec<usize> = (0..tested.len()).filter(|&i| tested[i]).collect();
-    let observed = studentised(moments, relabellings.observed(), &places);
+/// `moments` are over the tested cells, `places` on a lattice of `cells`. Cost: relabellings
+/// × blocks in the smaller season × tested cells.
+pub(super) fn test_cells(
+    moments: &Moments,
+    relabellings: &Relabellings,
+    places: &[usize],
+    cells: usize,
+) -> CellTests {
+    let observed = studentised(moments, relabellings.observed());
     let mirrored = relabellings.mirrored();
     let tally = relabellings
         .parts()
@@ -67,7 +72,7 @@ pub(super) fn test_cells(moments: &Moments, relabellings: &Relabellings, tested:
         .fold(
             || Tally::new(places.len()),
             |mut tally, (run, part)| {
-                let z = studentised(moments, part, &places);
+                let z = studentised(moments, part);
                 let counts = tally.upper.iter_mut().zip(tally.lower.iter_mut());
                 for ((&z, &seen), (upper, lower)) in z.iter().zip(&observed).zip(counts) {
                     *upper += u32::from(reaches(z, seen)) + u32::from(mirrored && reaches(-z, seen));
@@ -105,7 +110,7 @@ pub(super) fn test_cells(moments: &Moments, relabellings: &Relabellings, tested:
     };
     let after_is_part = if relabellings.part_is() == Season::After { 1.0 } else { -1.0 };
     let spread = |values: Vec<f64>, sign: f64| {
-        let mut all = vec![f64::NAN; tested.len()];
+        let mut all = vec![f64::NAN; cells];
         places.iter().zip(values).for_each(|(&place, v)| all[place] = sign * v);
         all
     };
@@ -122,12 +127,12 @@ pub(super) fn test_cells(moments: &Moments, relabellings: &Relabellings, tested:
 }
 
 /// z of the tested cells, part minus rest.
-fn studentised(moments: &Moments, part: &[u32], places: &[usize]) -> Vec<f64> {
+fn studentised(moments: &Moments, part: &[u32]) -> Vec<f64> {
     let contrast = moments.contrast(part);
-    let largest = places.iter().fold(0.0, |m: f64, &i| m.max(contrast.error[i]));
-    let z = |&i: &usize| {
-        let error = contrast.error[i] + ERROR_FLOOR * largest;
-        if error > 0.0 { contrast.difference[i] / error } else { 0.0 }
+    let largest = contrast.error.iter().fold(0.0, |m: f64, &e| m.max(e));
+    let z = |(difference, error): (&f64, &f64)| {
+        let error = error + ERROR_FLOOR * largest;
+        if error > 0.0 { difference / error } else { 0.0 }
     };
-    places.iter().map(z).collect()
+    contrast.difference.iter().zip(&contrast.error).map(z).collect()
 }

@@ -126,9 +126,14 @@ pub fn local_tests(
     seed: u64,
 ) -> Option<CellTests> {
     let deal = Deal::new(outings, size).ok()?;
-    let moments = deal.moments(outings, lattice).ok()?;
+    let tested = lattice.tested(outings);
+    let places: Vec<usize> = (0..tested.len()).filter(|&i| tested[i]).collect();
+    if places.is_empty() {
+        return None;
+    }
+    let moments = deal.moments(outings, lattice, &places).ok()?;
     let relabellings = Relabellings::draw(&deal.seasons, runs, seed, STREAM_CELLS);
-    Some(test_cells(&moments, &relabellings, &lattice.tested(outings)))
+    Some(test_cells(&moments, &relabellings, &places, tested.len()))
 }
 
 /// Says so where the user fixed a block size that the rule would not have taken.

@@ -50,7 +50,7 @@ enum Sums {
     /// From inner products of block surfaces; patterns.
     Gram(Gram),
     /// From sums cell by cell; rates, and single records.
-    Moments(Moments),
+    Moments(Box<Moments>),
 }
 
 impl Sums {
@@ -101,7 +101,7 @@ impl Deal {
         let (before, after) = (self.count(Season::Before), self.count(Season::After));
         if before.min(after) < MIN_BLOCKS {
             return Some(format!(
-                "{before} blocks before and {after} after; at least {MIN_BLOCKS} in each season are needed"
+                "blocks: {before} before and {after} after; at least {MIN_BLOCKS} in each season are needed"
             ));
         }
         let distinct = Relabellings::distinct(before, after);
@@ -109,14 +109,14 @@ impl Deal {
             .then(|| format!("only {distinct} relabellings exist; {MIN_DISTINCT} are needed"))
     }
 
-    /// The sums cell by cell, which the local tests need.
+    /// The sums cell by cell, over some cells of the lattice.
     ///
     /// # Errors
     /// A reason for people.
-    pub fn moments(&self, outings: &Outings, lattice: &Lattice) -> Result<Moments, String> {
+    pub fn moments(&self, outings: &Outings, lattice: &Lattice, places: &[usize]) -> Result<Moments, String> {
         if let Some(blocks) = &self.blocks {
             let sign: Vec<f64> = outings.list().iter().map(|o| o.sign_count()).collect();
-            return Ok(Moments::of_blocks(lattice, blocks, &sign));
+            return Ok(Moments::of_blocks(lattice, blocks, &sign, places));
         }
         if lattice.compares == Compares::Rate {
             return Err(
@@ -131,7 +131,7 @@ impl Deal {
             ));
         }
         let records: Vec<_> = outings.sign().copied().collect();
-        Ok(Moments::of_records(lattice, PointSums::new(&records, &lattice.grid, lattice.bandwidth_m)))
+        Ok(Moments::of_records(lattice, PointSums::new(&records, &lattice.grid, lattice.bandwidth_m), places))
     }
 
     /// What the global test needs.
@@ -150,7 +150,10 @@ impl Deal {
                     blocks.outings.iter().map(|b| b.iter().map(|&i| outings.list()[i].sign_count()).sum());
                 Ok(Sums::Gram(Gram::of(&surfaces, sign.collect(), lattice.grid.cell_area_m2())))
             }
-            _ => self.moments(outings, lattice).map(Sums::Moments),
+            _ => {
+                let everywhere: Vec<usize> = (0..lattice.grid.cells()).collect();
+                self.moments(outings, lattice, &everywhere).map(|moments| Sums::Moments(Box::new(moments)))
+            }
         }
     }
 }

@@ -26,6 +26,12 @@ const MAX_CELLS: f64 = 4e6;
 /// searched) gives at this many bandwidths.
 const PRESENT_WITHIN: f64 = 3.0;
 
+/// Least density of sign (or searched kilometres) per m² that counts as present: that of one
+/// record (or kilometre) three bandwidths away.
+pub fn present_per_m2(bandwidth_m: f64) -> f64 {
+    Kernel::Gaussian.density_per_m2((PRESENT_WITHIN * bandwidth_m).powi(2), bandwidth_m)
+}
+
 /// What was compared.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub enum Compares {
@@ -94,8 +100,7 @@ impl Lattice {
     /// Which cells are compared: those with sign of either season near, and in a comparison
     /// of rates those that both seasons searched. The others are no-data.
     pub fn tested(&self, outings: &Outings) -> Vec<bool> {
-        let least =
-            Kernel::Gaussian.density_per_m2((PRESENT_WITHIN * self.bandwidth_m).powi(2), self.bandwidth_m);
+        let least = present_per_m2(self.bandwidth_m);
         let season = |season| move |i: &usize| outings.list()[*i].season == season;
         let sum = |surfaces: &[Vec<f64>], which: &dyn Fn(&usize) -> bool| {
             let mut sum = vec![0.0; self.grid.cells()];

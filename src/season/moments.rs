@@ -26,7 +26,9 @@ enum Exposure {
 /// With f_i the sign surface of block i and e_i its exposure, a season's surface is
 /// r = Σf / Σe. A pattern is the special case in which e_i is the block's own sign n_i.
 pub(super) struct Moments {
-    cells: usize,
+    /// The cells looked at, by their place on the lattice.
+    places: Vec<usize>,
+    all_cells: usize,
     source: Source,
     exposure: Exposure,
     total: Vec<f64>,
@@ -67,13 +69,12 @@ impl Sums {
 }
 
 impl Moments {
-    /// The sums of blocks of outings.
-    pub fn of_blocks(lattice: &Lattice, blocks: &Blocks, sign_of_outing: &[f64]) -> Self {
-        let cells = lattice.grid.cells();
+    /// The sums of blocks of outings, over some cells of the lattice.
+    pub fn of_blocks(lattice: &Lattice, blocks: &Blocks, sign_of_outing: &[f64], places: &[usize]) -> Self {
         let sum = |surfaces: &[Vec<f64>], block: &[usize]| {
-            let mut sum = vec![0.0; cells];
+            let mut sum = vec![0.0; places.len()];
             for &i in block {
-                sum.iter_mut().zip(&surfaces[i]).for_each(|(s, v)| *s += v);
+                sum.iter_mut().zip(places).for_each(|(s, &place)| *s += surfaces[i][place]);
             }
             sum
         };
@@ -102,18 +103,26 @@ impl Moments {
             Compares::Pattern => Exposure::Sign(sign.clone()),
             Compares::Rate => Exposure::Searched,
         };
-        Self::finish(lattice, Source::Rows(rows), exposure, sign)
+        Self::finish(lattice, places.to_vec(), Source::Rows(rows), exposure, sign)
     }
 
-    /// The sums of single records, each a block of its own; patterns only.
-    pub fn of_records(lattice: &Lattice, points: PointSums) -> Self {
+    /// The sums of single records, each a block of its own, over some cells of the lattice;
+    /// patterns only.
+    pub fn of_records(lattice: &Lattice, points: PointSums, places: &[usize]) -> Self {
         let sign = points.weights().to_vec();
-        Self::finish(lattice, Source::Points(points), Exposure::Sign(sign.clone()), sign)
+        Self::finish(lattice, places.to_vec(), Source::Points(points), Exposure::Sign(sign.clone()), sign)
     }
 
-    fn finish(lattice: &Lattice, source: Source, exposure: Exposure, sign: Vec<f64>) -> Self {
+    fn finish(
+        lattice: &Lattice,
+        places: Vec<usize>,
+        source: Source,
+        exposure: Exposure,
+        sign: Vec<f64>,
+    ) -> Self {
         let mut moments = Self {
-            cells: lattice.grid.cells(),
+            places,
+            all_cells: lattice.grid.cells(),
             source,
             exposure,
             total: Vec::new(),
@@ -134,9 +143,13 @@ impl Moments {
 
     /// The layers of sums over a part, one after another.
     fn sums_over(&self, part: &[u32]) -> Vec<f64> {
-        let width = self.layers() * self.cells;
+        let width = self.layers() * self.places.len();
         match &self.source {
-            Source::Points(points) => points.sums_over(part),
+            Source::Points(points) => {
+                let everywhere = points.sums_over(part);
+                let layers = everywhere.chunks_exact(self.all_cells);
+                layers.flat_map(|layer| self.places.iter().map(|&place| layer[place])).collect()
+            }
             Source::Rows(rows) => {
                 let mut sums = vec![0.0; width];
                 for &block in part {
@@ -160,13 +173,13 @@ impl Moments {
         let (inflate_1, inflate_2) = (k1 / (k1 - 1.0), k2 / (k2 - 1.0));
         let constant = self.constant_exposure(part);
         let mut contrast = Contrast {
-            difference: vec![0.0; self.cells],
-            error: vec![0.0; self.cells],
+            difference: vec![0.0; self.places.len()],
+            error: vec![0.0; self.places.len()],
             studentised: 0.0,
             plain_per_m2: 0.0,
         };
         let (mut squares, mut variances) = (0.0, 0.0);
-        for cell in 0..self.cells {
+        for cell in 0..self.places.len() {
             let (one, two) = self.at(cell, &part_sums, constant);
             let ((r1, scatter_1), (r2, scatter_2)) = (one.rate_and_scatter(), two.rate_and_scatter());
             let both = one.e + two.e;
@@ -191,7 +204,7 @@ impl Moments {
     #[inline]
     fn at(&self, cell: usize, part: &[f64], constant: Option<[(f64, f64); 2]>) -> (Sums, Sums) {
         let layer = |k: usize| {
-            let i = k * self.cells + cell;
+            let i = k * self.places.len() + cell;
             (part[i], self.total[i] - part[i])
         };
         let ((f1, f2), (fe1, fe2), (ff1, ff2)) = (layer(0), layer(1), layer(2));

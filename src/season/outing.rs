@@ -45,12 +45,12 @@ pub struct Outing {
 impl Outing {
     /// Pieces of sign found.
     pub fn sign_count(&self) -> f64 {
-        self.sign.iter().map(|p| p.weight).sum()
+        sum_of_weights(&self.sign)
     }
 
     /// Kilometres searched.
     pub fn searched_km(&self) -> f64 {
-        self.searched.iter().map(|p| p.weight).sum()
+        sum_of_weights(&self.searched)
     }
 
     /// Order in time; outings of one day are told apart by what they found, never by the
@@ -67,7 +67,12 @@ impl Outing {
     }
 }
 
-/// The outings of both seasons, in order of time, with sign in each season.
+/// Not `sum`, whose empty case is a negative zero.
+fn sum_of_weights(points: &[WeightedPoint]) -> f64 {
+    points.iter().fold(0.0, |sum, p| sum + p.weight)
+}
+
+/// The outings of both seasons, in order of time.
 #[derive(Clone, PartialEq, Debug)]
 pub struct Outings {
     list: Vec<Outing>,
@@ -117,12 +122,12 @@ impl Outings {
 
     /// Pieces of sign in a season.
     pub fn sign_count(&self, season: Season) -> f64 {
-        self.of(season).map(Outing::sign_count).sum()
+        self.of(season).map(Outing::sign_count).fold(0.0, |sum, n| sum + n)
     }
 
     /// Kilometres searched in a season.
     pub fn searched_km(&self, season: Season) -> f64 {
-        self.of(season).map(Outing::searched_km).sum()
+        self.of(season).map(Outing::searched_km).fold(0.0, |sum, km| sum + km)
     }
 
     /// Whether both seasons say what was searched, so that rates can be compared.

@@ -3,15 +3,16 @@
 use crate::frame::GroundPoint;
 use crate::surface::{Grid, WeightedPoint};
 
-/// Nodes to a bandwidth. The narrowest kernel smoothed here is σ/√2 wide; interpolation of
-/// order eight then errs by at most (105/8!)·43 (√2/6)⁸ ≈ 1e-6 of the kernel's peak.
-const NODES_PER_BANDWIDTH: f64 = 6.0;
+/// Nodes to a bandwidth. Interpolation of order eight in steps of H errs by at most
+/// (105/8!)·43 (H/σ)⁸ of a Gaussian's peak: 2e-6 for the kernel, 3e-5 for its square, which
+/// is narrower by √2.
+const NODES_PER_BANDWIDTH: f64 = 4.0;
 
 /// Order of the interpolation: nodes a point touches along an axis.
 const ORDER: usize = 8;
 
-/// Beyond this many bandwidths a Gaussian is under 1e-14 of its peak and is left out.
-const REACH: f64 = 8.0;
+/// Beyond this many bandwidths a Gaussian is under 2e-8 of its peak and is left out.
+const REACH: f64 = 6.0;
 
 /// Gaussian sums over selections of records: Σ w φ, Σ w² φ and Σ w² φ² on a lattice, with φ
 /// the kernel of one record.
@@ -21,6 +22,8 @@ const REACH: f64 = 8.0;
 /// source), so a selection costs 64 additions a record and two small separable products.
 pub(super) struct PointSums {
     weights: Vec<f64>,
+    /// The weight of all records, where they share one.
+    shared: Option<f64>,
     stencils: Vec<Stencil>,
     nodes: (usize, usize),
     wide: Axes,
@@ -69,8 +72,10 @@ impl PointSums {
             scale,
         };
         let peak = 1.0 / (2.0 * std::f64::consts::PI * bandwidth_m * bandwidth_m);
+        let first = points.first().map(|p| p.weight);
         Self {
             weights: points.iter().map(|p| p.weight).collect(),
+            shared: first.filter(|w| points.iter().all(|p| p.weight == *w)),
             stencils: points.iter().map(|p| Stencil::at(p.at, x0, y0, step)).collect(),
             nodes,
             wide: axes(bandwidth_m, peak),
@@ -88,9 +93,19 @@ impl PointSums {
     /// The three sums over a selection of records, one layer after another.
     pub fn sums_over(&self, part: &[u32]) -> Vec<f64> {
         let once = self.spread(part, |w| w);
-        let twice = self.spread(part, |w| w * w);
         let mut sums = self.smooth(&once, &self.wide);
-        sums.extend(self.smooth(&twice, &self.wide));
+        let twice = match self.shared {
+            Some(weight) => {
+                let times: Vec<f64> = sums.iter().map(|v| v * weight).collect();
+                sums.extend(times);
+                once.iter().map(|v| v * weight).collect()
+            }
+            None => {
+                let twice = self.spread(part, |w| w * w);
+                sums.extend(self.smooth(&twice, &self.wide));
+                twice
+            }
+        };
         sums.extend(self.smooth(&twice, &self.narrow));
         sums
     }

@@ -88,6 +88,9 @@ pub fn load<'a>(plan: &'a Plan, progress: &'a dyn Progress) -> Result<Desk<'a>, 
     if let Some(area) = &plan.place.area {
         reading.file("area", area, ReadAs::Lines, Builder::area);
     }
+    if let Some(untreated) = &plan.compare.untreated {
+        reading.file("untreated", untreated, ReadAs::Lines, Builder::untreated);
+    }
     if let Some(at) = &plan.surface.at {
         reading.file("at", at, ReadAs::Points, Builder::query);
     }

@@ -5,6 +5,7 @@ mod along;
 mod along_files;
 mod check_rows;
 mod checks;
+mod compare;
 mod demo;
 mod error;
 mod inspect;
@@ -20,6 +21,7 @@ mod surface;
 
 pub use along::{ActivityAt, LineActivity, SearchedLines, Survey, line_activity, searched_lines};
 pub use checks::checks;
+pub use compare::{compare, with_season_files};
 pub use demo::demo;
 pub use error::StepError;
 pub use inspect::inspect;

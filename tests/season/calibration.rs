@@ -12,8 +12,8 @@ use stakeline::surface::Kernel;
 
 use super::law::{Lasting, Law, Planted, seasons};
 
-/// Pooled oversmoothing bandwidth of about 1,200 records spread over the square (Terrell
-/// 1990), the same for all laws so that their figures compare.
+/// Bandwidth by Scott's rule of about 1,200 records spread over the square, the same for all
+/// laws so that their figures compare.
 const BANDWIDTH_M: f64 = 900.0;
 
 /// What a set of simulated comparisons said, as shares.
@@ -86,6 +86,11 @@ const MANY_RECORDS: Law = Law { records: 80.0, ..Law::PLAIN };
 const HALF_THE_OUTINGS: Law = Law { outings: 15, ..Law::PLAIN };
 const BOTH: Law = Law { records: 80.0, outings: 15, ..Law::PLAIN };
 
+/// Effort where nothing changed: most outings search the western half before, the eastern
+/// half after.
+const WESTWARD: Law = Law { westward: Some(0.7), ..Law::PLAIN };
+const EASTWARD: Law = Law { westward: Some(0.3), ..Law::PLAIN };
+
 /// A tenth of the area, three times the sign.
 const PLANTED: Planted = Planted { side_m: 3_162.277_66, times: 3.0 };
 
@@ -117,6 +122,12 @@ fn a_planted_tripling_is_found() {
 }
 
 #[test]
+fn effort_that_moved_passes_for_no_change_of_rates() {
+    let shares = simulate("effort moved", WESTWARD, EASTWARD, 50, 99);
+    assert!(shares.claims <= 0.16 && shares.areas <= 0.16, "{shares:?}");
+}
+
+#[test]
 #[ignore = "a thousand seasons a law take many minutes; run in release"]
 fn thousand_seasons_a_law() {
     let count = std::env::var("STAKELINE_SEASONS").ok().and_then(|n| n.parse().ok()).unwrap_or(1000);
@@ -133,8 +144,11 @@ fn thousand_seasons_a_law() {
         let shares = simulate(name, Law::PLAIN, law, count, 999);
         assert!(shares.claims <= 0.07 && shares.areas <= 0.07, "{name}: {shares:?}");
     }
+    let shares = simulate("rates, effort moved", WESTWARD, EASTWARD, count, 499);
+    assert!(shares.claims <= 0.07 && shares.areas <= 0.07, "{shares:?}");
     let planted = |law: Law| Law { planted: Some(PLANTED), ..law };
     let shares = simulate("tripling, 30 outings", Law::PLAIN, planted(Law::PLAIN), count, 999);
     assert!(shares.answers > 0.9 && shares.claims > 0.8 && shares.areas_on_planted > 0.75, "{shares:?}");
     simulate("tripling, 12 outings", FEW, planted(FEW), count, 999);
+    simulate("rates, tripling", WESTWARD, planted(EASTWARD), count, 499);
 }

@@ -166,7 +166,7 @@ fn too_few_blocks_give_no_p_and_say_why() {
     assert!(found.headline.p.is_none() && found.cells.is_none() && found.areas.is_empty());
     let outing = &found.sizes[1];
     assert_eq!((outing.size, outing.p), (BlockSize::Outing, None));
-    assert!(outing.reason.as_ref().unwrap().contains("9 blocks before and 30 after"));
+    assert!(outing.reason.as_ref().unwrap().contains("9 before and 30 after"));
     // The user may still ask for it, and is told what that means.
     let fixed = Settings { block: Some(BlockSize::Outing), ..settings(900.0, 99) };
     let found = compare(&outings, &fixed).unwrap();

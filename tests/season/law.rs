@@ -40,10 +40,14 @@ pub struct Law {
     pub records: f64,
     pub lasting: Lasting,
     pub planted: Option<Planted>,
+    /// If effort is known: each outing searches the western half with this chance, else the
+    /// eastern one, and finds what lies there.
+    pub westward: Option<f64>,
 }
 
 impl Law {
-    pub const PLAIN: Law = Law { outings: 30, records: 20.0, lasting: Lasting::OneOuting, planted: None };
+    pub const PLAIN: Law =
+        Law { outings: 30, records: 20.0, lasting: Lasting::OneOuting, planted: None, westward: None };
 
     fn place(&self, rng: &mut ChaCha8Rng) -> GroundPoint {
         if let Some(Planted { side_m, times }) = self.planted {
@@ -79,7 +83,12 @@ impl Law {
                 }
                 let day = ((j as f64 + 0.5) * DAYS / self.outings as f64) as i64;
                 let sign = (0..poisson(self.mean(), rng)).map(|_| self.record(&spots, rng)).collect();
-                Outing { season, day: Some(start + jiff::Span::new().days(day)), sign, searched: vec![] }
+                let whole =
+                    Outing { season, day: Some(start + jiff::Span::new().days(day)), sign, searched: vec![] };
+                match self.westward {
+                    None => whole,
+                    Some(chance) => half_searched(whole, rng.random::<f64>() < chance),
+                }
             })
             .collect()
     }
@@ -94,6 +103,20 @@ impl Law {
         };
         WeightedPoint::new(at, 1.0)
     }
+}
+
+/// What is left of an outing that searched one half: 200 km in lines 250 m apart.
+fn half_searched(mut outing: Outing, west: bool) -> Outing {
+    let inside = |p: &WeightedPoint| (p.at.x_m < SIDE_M / 2.0) == west;
+    outing.sign.retain(inside);
+    let step_m = 250.0;
+    let lines = (SIDE_M / step_m) as usize;
+    let points = (0..lines * lines).map(|i| {
+        let centre = |k: usize| (k as f64 + 0.5) * step_m;
+        WeightedPoint::new(GroundPoint::new(centre(i % lines), centre(i / lines)), step_m / 1000.0)
+    });
+    outing.searched = points.filter(inside).collect();
+    outing
 }
 
 /// Two seasons a year apart.

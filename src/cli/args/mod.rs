@@ -2,6 +2,7 @@
 //! plan file.
 
 mod common;
+mod compare;
 mod nodes;
 mod round;
 mod sites;
@@ -13,6 +14,7 @@ use std::path::PathBuf;
 use clap::{Args as ClapArgs, Parser, Subcommand};
 
 pub(super) use common::{Common, Results};
+pub(super) use compare::CompareFlags;
 pub(super) use nodes::{Nodes, NodesFlags};
 pub(super) use round::{Checks, Round};
 pub(super) use sites::SitesFlags;
@@ -58,6 +60,8 @@ pub(super) enum Command {
     Round(Round),
     /// What the check log shows: capsules, activations, time to activation
     Checks(Checks),
+    /// Two seasons: what changed, where, and whether it could be chance
+    Compare(Compare),
     /// Every step of a plan
     Run(Run),
 }
@@ -73,6 +77,7 @@ impl Command {
             Command::Sites(_) => "sites",
             Command::Round(_) => "round",
             Command::Checks(_) => "checks",
+            Command::Compare(_) => "compare",
             Command::Run(_) => "run",
         }
     }
@@ -164,6 +169,30 @@ impl Sites {
         self.surface.lay_on(&mut plan);
         self.nodes.lay_on(&mut plan);
         self.sites.lay_on(&mut plan);
+        plan
+    }
+}
+
+#[derive(ClapArgs)]
+pub(super) struct Compare {
+    /// Plan file; flags override it
+    pub plan: Option<PathBuf>,
+    #[command(flatten)]
+    common: Common,
+    #[command(flatten)]
+    surface: SurfaceFlags,
+    #[command(flatten)]
+    compare: CompareFlags,
+    #[command(flatten)]
+    pub results: Results,
+}
+
+impl Compare {
+    pub(super) fn overlay(&self) -> Plan {
+        let mut plan = Plan::default();
+        self.common.lay_on(&mut plan);
+        self.surface.lay_on(&mut plan);
+        self.compare.lay_on(&mut plan);
         plan
     }
 }

@@ -1,0 +1,227 @@
+//! Records and survey legs brought together into outings.
+
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+use jiff::civil::Date;
+
+use crate::frame::{GroundPoint, Placed, Traced, path_length_geodesic_m, path_length_m};
+use crate::record::{Record, SurveyLeg};
+use crate::surface::WeightedPoint;
+
+use super::{Outing, Season};
+
+/// A record without the id of its outing belongs to a leg of its day at most this far away,
+/// or as far as the record's own accuracy, in metres. Common practice, no source.
+const MATCH_M: f64 = 100.0;
+
+/// One outing with what it is made of.
+#[derive(Clone, PartialEq, Debug)]
+pub struct Search<'j> {
+    /// The season.
+    pub season: Season,
+    /// First day of it that any leg or record tells.
+    pub day: Option<Date>,
+    /// What was searched.
+    pub legs: Vec<&'j Traced<SurveyLeg>>,
+    /// What was found, each with the position of its leg in `legs`, if it has one near.
+    pub sign: Vec<(&'j Placed<Record>, Option<usize>)>,
+}
+
+/// The outings of one season, and how records came to them.
+#[derive(Clone, PartialEq, Debug, Default)]
+pub struct Gathered<'j> {
+    /// The outings.
+    pub searches: Vec<Search<'j>>,
+    /// Records that name their outing.
+    pub by_id: usize,
+    /// Records brought to a leg of their day, observer and place.
+    pub by_leg: usize,
+    /// Records of a day (and observer) without a leg near.
+    pub by_day: usize,
+    /// Records with neither day nor outing, where others have one: left out.
+    pub undated: usize,
+    /// Legs with neither day nor outing: left out.
+    pub undated_legs: usize,
+}
+
+/// What makes an outing one.
+#[derive(Clone, PartialEq, Eq, PartialOrd, Ord)]
+enum Key {
+    Survey(Arc<str>),
+    Day(Date, Option<String>),
+    /// Everything without a day, where nothing has one.
+    Undated,
+}
+
+fn observer_word(observer: Option<&Arc<str>>) -> Option<String> {
+    observer.map(|name| name.trim().to_lowercase())
+}
+
+/// Brings the records and legs of one season together into outings.
+///
+/// Legs with one `survey` id are one outing, else those of one day and observer. A record
+/// belongs to the outing it names; else to the nearest leg of its day (and observer, where
+/// both say) within 100 m or its own accuracy; else to an outing of its day and observer.
+/// Where no record has a day or an outing, all are one outing, which no test can use.
+pub fn gather<'j>(
+    season: Season,
+    records: &[&'j Placed<Record>],
+    legs: &[&'j Traced<SurveyLeg>],
+) -> Gathered<'j> {
+    let mut gathered = Gathered::default();
+    let mut outings: BTreeMap<Key, Search> = BTreeMap::new();
+    let new = || Search { season, day: None, legs: Vec::new(), sign: Vec::new() };
+    for leg in legs {
+        let key = match (&leg.what.survey, leg.what.date) {
+            (Some(id), _) => Key::Survey(id.clone()),
+            (None, Some(day)) => Key::Day(day, observer_word(leg.what.observer.as_ref())),
+            (None, None) => {
+                gathered.undated_legs += 1;
+                continue;
+            }
+        };
+        outings.entry(key).or_insert_with(new).legs.push(leg);
+    }
+    let some_dated = records.iter().any(|r| r.what.date.is_some() || r.what.survey.is_some());
+    for record in records {
+        let key = match (&record.what.survey, record.what.date) {
+            (Some(id), _) => {
+                gathered.by_id += 1;
+                Key::Survey(id.clone())
+            }
+            (None, Some(day)) => match nearest_search(record, day, &outings) {
+                Some(key) => {
+                    gathered.by_leg += 1;
+                    key
+                }
+                None => {
+                    gathered.by_day += 1;
+                    Key::Day(day, observer_word(record.what.observer.as_ref()))
+                }
+            },
+            (None, None) if some_dated => {
+                gathered.undated += 1;
+                continue;
+            }
+            (None, None) => Key::Undated,
+        };
+        let search = outings.entry(key).or_insert_with(new);
+        let leg = nearest_leg(record.ground, search.legs.iter().copied()).map(|(position, _)| position);
+        search.sign.push((record, leg));
+    }
+    gathered.searches = outings.into_values().collect();
+    for search in &mut gathered.searches {
+        let days =
+            search.legs.iter().map(|l| l.what.date).chain(search.sign.iter().map(|(r, _)| r.what.date));
+        search.day = days.flatten().min();
+    }
+    gathered
+}
+
+/// The outing with a leg near a record, on its day and by its observer.
+fn nearest_search(record: &Placed<Record>, day: Date, outings: &BTreeMap<Key, Search>) -> Option<Key> {
+    let own = observer_word(record.what.observer.as_ref());
+    let reach_m = MATCH_M.max(record.what.accuracy_m.unwrap_or(0.0));
+    let agrees = |leg: &Traced<SurveyLeg>| {
+        let theirs = observer_word(leg.what.observer.as_ref());
+        leg.what.date == Some(day) && (own.is_none() || theirs.is_none() || own == theirs)
+    };
+    outings
+        .iter()
+        .filter_map(|(key, search)| {
+            let legs = search.legs.iter().copied().filter(|leg| agrees(leg));
+            nearest_leg(record.ground, legs).map(|(_, distance_m)| (key, distance_m))
+        })
+        .filter(|(_, distance_m)| *distance_m <= reach_m)
+        .min_by(|a, b| a.1.total_cmp(&b.1))
+        .map(|(key, _)| key.clone())
+}
+
+/// The nearest of some legs: its position among them, and its distance in metres.
+fn nearest_leg<'j>(
+    at: GroundPoint,
+    legs: impl Iterator<Item = &'j Traced<SurveyLeg>>,
+) -> Option<(usize, f64)> {
+    legs.map(|leg| distance_to_path_m(at, &leg.ground)).enumerate().min_by(|a, b| a.1.total_cmp(&b.1))
+}
+
+fn distance_to_path_m(at: GroundPoint, path: &[GroundPoint]) -> f64 {
+    let to_segment = |w: &[GroundPoint]| {
+        let (dx, dy) = (w[1].x_m - w[0].x_m, w[1].y_m - w[0].y_m);
+        let square = dx * dx + dy * dy;
+        let along =
+            if square > 0.0 { ((at.x_m - w[0].x_m) * dx + (at.y_m - w[0].y_m) * dy) / square } else { 0.0 };
+        at.distance_m(w[0].lerp(w[1], along.clamp(0.0, 1.0)))
+    };
+    path.windows(2).map(to_segment).fold(f64::INFINITY, f64::min)
+}
+
+impl Search<'_> {
+    /// The outing as the comparison takes it. Legs are cut into pieces of at most `step_m`
+    /// metres, each weighted by its kilometres on the ellipsoid times passes.
+    pub fn outing(&self, step_m: f64) -> Outing {
+        Outing {
+            season: self.season,
+            day: self.day,
+            sign: self.sign.iter().map(|(r, _)| WeightedPoint::new(r.ground, r.what.count)).collect(),
+            searched: self.legs.iter().flat_map(|leg| searched_pieces(leg, step_m)).collect(),
+        }
+    }
+}
+
+/// A leg as points at the middle of its pieces.
+fn searched_pieces(leg: &Traced<SurveyLeg>, step_m: f64) -> Vec<WeightedPoint> {
+    let frame_m = path_length_m(&leg.ground);
+    if frame_m <= 0.0 || leg.what.passes <= 0.0 {
+        return Vec::new();
+    }
+    let km_per_frame_m = path_length_geodesic_m(&leg.path) / frame_m * leg.what.passes / 1000.0;
+    let mut pieces = Vec::new();
+    for w in leg.ground.windows(2) {
+        let length_m = w[0].distance_m(w[1]);
+        let count = (length_m / step_m).ceil().max(1.0);
+        for k in 0..count as usize {
+            let middle = w[0].lerp(w[1], (k as f64 + 0.5) / count);
+            pieces.push(WeightedPoint::new(middle, length_m / count * km_per_frame_m));
+        }
+    }
+    pieces.retain(|p| p.weight > 0.0);
+    pieces
+}
+
+/// Sign per plot and day of one season, where the same legs were searched on several days:
+/// a row for every leg that was searched more than once, `None` where it was not searched.
+/// `None` unless there are two such plots and two days, and most plots were searched on most
+/// days.
+pub fn plots_and_days(searches: &[Search]) -> Option<Vec<Vec<Option<f64>>>> {
+    let mut plots: Vec<(&[GroundPoint], BTreeMap<Date, f64>)> = Vec::new();
+    for search in searches {
+        for (position, leg) in search.legs.iter().enumerate() {
+            let Some(day) = leg.what.date else { continue };
+            let found: f64 =
+                search.sign.iter().filter(|(_, l)| *l == Some(position)).map(|(r, _)| r.what.count).sum();
+            let known = plots.iter().position(|(path, _)| same_way(path, &leg.ground));
+            let plot = known.unwrap_or_else(|| {
+                plots.push((&leg.ground, BTreeMap::new()));
+                plots.len() - 1
+            });
+            *plots[plot].1.entry(day).or_insert(0.0) += found;
+        }
+    }
+    plots.retain(|(_, days)| days.len() > 1);
+    let mut days: Vec<Date> = plots.iter().flat_map(|(_, days)| days.keys().copied()).collect();
+    days.sort();
+    days.dedup();
+    let read: usize = plots.iter().map(|(_, read)| read.len()).sum();
+    if plots.len() < 2 || 2 * read <= plots.len() * days.len() {
+        return None;
+    }
+    Some(plots.iter().map(|(_, read)| days.iter().map(|day| read.get(day).copied()).collect()).collect())
+}
+
+/// Whether two ways are the same, perhaps walked the other way round, to a metre.
+fn same_way(a: &[GroundPoint], b: &[GroundPoint]) -> bool {
+    let near = |(p, q): (&GroundPoint, &GroundPoint)| p.distance_m(*q) <= 1.0;
+    a.len() == b.len() && (a.iter().zip(b).all(near) || a.iter().zip(b.iter().rev()).all(near))
+}

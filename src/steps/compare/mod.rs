@@ -1,0 +1,336 @@
+//! `compare`: two seasons held against each other.
+
+mod maps;
+mod numbers;
+mod pick;
+mod words;
+
+use std::time::Instant;
+
+use geo_types::{Geometry, MultiPolygon};
+use jiff::civil::Date;
+use serde_json::{Map, Value, json};
+
+pub use pick::with_season_files;
+
+use super::sign::chosen_sign;
+use super::surface::{bandwidth_of, extent_of, kernel_of, members, to_lonlat};
+use super::{Desk, Outcome, StepError};
+use crate::files::OutputSet;
+use crate::files::write::{GeoJsonWriter, round_to};
+use crate::frame::polygons_area_m2;
+use crate::job::JobError;
+use crate::season::{
+    BlockSize, ChangeArea, Compares, Comparison, Gathered, Outing, Outings, Search, Season, Settings,
+    compare as compare_seasons, gather, passive_index, plots_and_days,
+};
+use crate::surface::{Bandwidth, Grid, Rule, WeightedPoint, choose_grid};
+use maps::maps;
+use numbers::{Rates, control_impact_json, rates, treated_against};
+use pick::{Picked, pick, request};
+
+/// Seed where the plan names none: any number would do, and the same one gives the same
+/// result again.
+const DEFAULT_SEED: u64 = 1;
+
+/// Share of the bandwidth in which survey legs are cut: sums over the middles of such pieces
+/// give the smoothed effort to 1e-8.
+const PIECES_A_BANDWIDTH: f64 = 4.0;
+
+/// Relabellings that can be asked for: fewer cannot reach 5 percent, two-sided.
+const RUNS: std::ops::RangeInclusive<usize> = 39..=1_000_000;
+
+/// What the surfaces of a comparison share.
+struct Smoothing {
+    rule: Option<Rule>,
+    settings: Settings,
+}
+
+/// Compares two seasons, writes the files and says what changed.
+///
+/// # Errors
+/// [`StepError::Setting`] for a season, block size or kernel that is not known,
+/// [`StepError::Request`] where a season holds nothing to compare or the surfaces would not
+/// fit, [`StepError::Output`].
+pub fn compare(desk: &Desk, set: &mut OutputSet) -> Result<Outcome, StepError> {
+    let started = Instant::now();
+    let mut outcome = desk.outcome();
+    let sign = chosen_sign(desk, &mut outcome);
+    let picked = pick(desk, &sign.records, &mut outcome)?;
+    let gathered = [(Season::Before, &picked[0]), (Season::After, &picked[1])]
+        .map(|(season, picked)| gather(season, &picked.records, &picked.legs));
+    for (picked, gathered) in picked.iter().zip(&gathered) {
+        warn_of_losses(desk, picked, gathered, &mut outcome);
+    }
+    if desk.plan.surface.adaptive == Some(true) {
+        outcome.warn("seasons share one fixed bandwidth, so adaptive smoothing is not used here");
+    }
+    let mut smoothing = smoothing(desk, &picked)?;
+    let outings = outings(&gathered, smoothing.settings.bandwidth_m, &mut outcome)
+        .map_err(|e| request(desk, format!("{e} ({} and {})", picked[0].name, picked[1].name)))?;
+    let grid = grid(desk, &outings, smoothing.settings.bandwidth_m)?;
+    smoothing.settings.cell_m = grid.cell_m;
+    desk.progress.stage("comparing the seasons", None);
+    let found = compare_seasons(&outings, &smoothing.settings).map_err(|e| request(desk, e))?;
+    found.warnings.iter().for_each(|w| outcome.warn(w.clone()));
+    let maps = maps(&outings, &found.lattice, &grid).map_err(|e| request(desk, e))?;
+    desk.progress.stage("writing the comparison", None);
+    maps.write(desk, &found.lattice, found.cells.as_ref(), set)?;
+    let areas_ha = write_areas(desk, &found.areas, set)?;
+
+    let seed = smoothing.settings.seed;
+    let rates = (found.compares == Compares::Rate).then(|| rates(&outings, seed));
+    let names = (picked[0].name.as_str(), picked[1].name.as_str());
+    outcome.lines.splice(0..0, words::sentences(names, &found, &areas_ha, rates.as_ref()));
+    let days = |season| outings.of(season).filter_map(|o| o.day).collect::<Vec<Date>>();
+    if let Some(caution) = words::time_of_year(&days(Season::Before), &days(Season::After)) {
+        outcome.say(caution);
+    }
+    let summary =
+        Summing { desk, outings: &outings, found: &found, smoothing: &smoothing, cell_m: grid.cell_m }
+            .summary(&picked, &gathered, rates.as_ref(), &outcome, started);
+    set.write_summary("compare.json", &summary)?;
+    outcome.set("compare", summary);
+    Ok(outcome)
+}
+
+fn warn_of_losses(desk: &Desk, picked: &Picked, gathered: &Gathered, outcome: &mut Outcome) {
+    let files = desk.files_of(&["sign", "survey"]);
+    if gathered.undated > 0 {
+        let count = gathered.undated;
+        outcome.warn(format!(
+            "{files}: {count} records of {} have neither date nor outing; left out",
+            picked.name
+        ));
+    }
+    if gathered.undated_legs > 0 {
+        let count = gathered.undated_legs;
+        outcome
+            .warn(format!("{files}: {count} legs of {} have neither date nor outing; left out", picked.name));
+    }
+}
+
+/// Kernel, bandwidth and the settings of the tests.
+fn smoothing(desk: &Desk, picked: &[Picked; 2]) -> Result<Smoothing, StepError> {
+    let table = &desk.plan.compare;
+    let surface = &desk.plan.surface;
+    let block = table.block.as_deref().map(|word| {
+        BlockSize::from_word(word).ok_or_else(|| StepError::Setting {
+            key: "compare.block",
+            what: format!(
+                "unknown block size \"{word}\"; known are {}",
+                BlockSize::ALL.map(BlockSize::word).join(", ")
+            ),
+        })
+    });
+    let runs = table.runs.unwrap_or(Settings::RUNS);
+    if !RUNS.contains(&runs) {
+        let (least, most) = (RUNS.start(), RUNS.end());
+        let what = format!("{runs} relabellings; give {least} to {most}");
+        return Err(StepError::Setting { key: "compare.runs", what });
+    }
+    let kernel = kernel_of(surface.kernel.as_deref())?;
+    let points: Vec<WeightedPoint> = picked
+        .iter()
+        .flat_map(|p| p.records.iter().map(|r| WeightedPoint::new(r.ground, r.what.count)))
+        .collect();
+    if points.iter().all(|p| p.weight <= 0.0) {
+        return Err(request(
+            desk,
+            format!("neither {} nor {} holds any sign", picked[0].name, picked[1].name),
+        ));
+    }
+    let Bandwidth { bandwidth_m, rule, .. } = bandwidth_of(desk, surface.bandwidth.as_ref(), &points)?;
+    let settings = Settings {
+        kernel,
+        bandwidth_m,
+        cell_m: bandwidth_m,
+        runs,
+        seed: table.seed.unwrap_or(DEFAULT_SEED),
+        block: block.transpose()?,
+    };
+    Ok(Smoothing { rule, settings })
+}
+
+/// The outings of both seasons. Where both were searched, sign that was found on no searched
+/// leg has no effort to be held against and is left out.
+fn outings(
+    gathered: &[Gathered; 2],
+    bandwidth_m: f64,
+    outcome: &mut Outcome,
+) -> Result<Outings, crate::season::SeasonError> {
+    let made: Vec<Outing> = gathered
+        .iter()
+        .flat_map(|g| g.searches.iter().map(|s| s.outing(bandwidth_m / PIECES_A_BANDWIDTH)))
+        .collect();
+    let searched = |season| made.iter().any(|o: &Outing| o.season == season && o.searched_km() > 0.0);
+    if !(searched(Season::Before) && searched(Season::After)) {
+        return Outings::new(made.into_iter().map(|o| Outing { searched: Vec::new(), ..o }));
+    }
+    let (kept, lost): (Vec<Outing>, Vec<Outing>) = made.into_iter().partition(|o| o.searched_km() > 0.0);
+    let lost: usize = lost.iter().map(|o| o.sign.len()).sum();
+    if lost > 0 {
+        outcome.warn(format!("{lost} records belong to no searched leg; they are left out of the rates"));
+    }
+    Outings::new(kept)
+}
+
+/// The grid of the maps: over the sign of both seasons, as for the activity surface.
+fn grid(desk: &Desk, outings: &Outings, bandwidth_m: f64) -> Result<Grid, StepError> {
+    let points: Vec<WeightedPoint> = outings.sign().copied().collect();
+    let cell_m = desk.plan.surface.cell_m.map(|c| c.get());
+    let extent = extent_of(desk, &points).ok_or_else(|| request(desk, "no usable record of sign"))?;
+    choose_grid(extent, bandwidth_m, cell_m).map_err(|e| request(desk, e))
+}
+
+/// Writes the areas of change and gives their sizes in hectares.
+fn write_areas(desk: &Desk, areas: &[ChangeArea], set: &mut OutputSet) -> Result<Vec<f64>, StepError> {
+    let mut drawn = Vec::new();
+    for area in areas {
+        let polygons = MultiPolygon(vec![area.outline.clone()]);
+        let polygons = to_lonlat(&desk.job.frame, &polygons).map_err(JobError::from)?;
+        drawn.push((area, polygons_area_m2(&polygons) / 10_000.0, polygons));
+    }
+    let provenance = desk.provenance();
+    set.write("change-areas.geojson", |out| {
+        let mut writer = GeoJsonWriter::begin(out, &provenance)?;
+        for (number, (area, area_ha, polygons)) in drawn.iter().enumerate() {
+            let properties = members(json!({
+                "direction": area.direction.word(),
+                "area_ha": round_to(*area_ha, 4),
+                "p_min": area.p_min,
+                "p_max": area.p_max,
+                "survives_fdr": area.survives_fdr,
+            }));
+            let outline = polygons.0.first().map(|p| Geometry::Polygon(p.clone()));
+            writer.feature(&format!("change-{}", number + 1), outline.as_ref(), &properties)?;
+        }
+        writer.finish().map(drop)
+    })?;
+    Ok(drawn.iter().map(|(_, area_ha, _)| *area_ha).collect())
+}
+
+/// What `compare.json` is made of.
+struct Summing<'a> {
+    desk: &'a Desk<'a>,
+    outings: &'a Outings,
+    found: &'a Comparison,
+    smoothing: &'a Smoothing,
+    cell_m: f64,
+}
+
+impl Summing<'_> {
+    fn summary(
+        &self,
+        picked: &[Picked; 2],
+        gathered: &[Gathered; 2],
+        rates: Option<&Rates>,
+        outcome: &Outcome,
+        started: Instant,
+    ) -> Value {
+        let Self { found, smoothing, .. } = self;
+        let seed = smoothing.settings.seed;
+        let untreated = self.desk.job.untreated.as_ref().filter(|_| rates.is_some());
+        let impact = untreated.and_then(|ground| treated_against(self.outings, &ground.ground, seed));
+        json!({
+            "compares": found.compares.word(),
+            "before": self.season(Season::Before, &picked[0], &gathered[0]),
+            "after": self.season(Season::After, &picked[1], &gathered[1]),
+            "kernel": smoothing.settings.kernel.word(),
+            "bandwidth_m": smoothing.settings.bandwidth_m,
+            "rule": smoothing.rule.map(Rule::word),
+            "cell_m": self.cell_m,
+            "lattice_cell_m": found.lattice.grid.cell_m,
+            "epsg": self.desk.job.frame.epsg(),
+            "runs": smoothing.settings.runs,
+            "seed": seed,
+            "headline": self.headline(),
+            "global": self.global(),
+            "cells": self.cells(),
+            "areas": found.areas.len(),
+            "index": rates.map_or(Value::Null, Rates::json),
+            "control_impact": control_impact_json(impact.as_ref()),
+            "passive_index": {
+                "before": passive(&gathered[0].searches), "after": passive(&gathered[1].searches),
+            },
+            "summary": outcome.lines,
+            "warnings": outcome.warnings,
+            "seconds": { "read": self.desk.read_seconds, "compare": started.elapsed().as_secs_f64() },
+        })
+    }
+
+    fn season(&self, season: Season, picked: &Picked, gathered: &Gathered) -> Value {
+        let days = || self.outings.of(season).filter_map(|o| o.day);
+        let km = self.outings.searched_km(season);
+        let sign = self.outings.sign_count(season);
+        json!({
+            "name": picked.name,
+            "records": self.outings.of(season).map(|o| o.sign.len()).sum::<usize>(),
+            "sign": sign,
+            "outings": self.outings.of(season).count(),
+            "first_day": days().min().map(|d| d.to_string()),
+            "last_day": days().max().map(|d| d.to_string()),
+            "searched_km": km,
+            "sign_per_km": if km > 0.0 { json!(sign / km) } else { Value::Null },
+            "records_by_outing_id": gathered.by_id,
+            "records_by_leg": gathered.by_leg,
+            "records_by_day": gathered.by_day,
+        })
+    }
+
+    fn headline(&self) -> Value {
+        let headline = &self.found.headline;
+        json!({
+            "block": headline.block.map(BlockSize::word),
+            "p": headline.p,
+            "verdict": headline.verdict.words(),
+            "reason": headline.reason,
+            "dependence": headline.dependence.map(|d| json!({
+                "p": d.p, "reach_days": d.reach_days, "beyond_block": d.beyond_block,
+            })),
+        })
+    }
+
+    fn global(&self) -> Value {
+        let one = |test: &crate::season::SizeTest| {
+            json!({
+                "blocks": test.blocks(),
+                "blocks_before": test.blocks_before,
+                "blocks_after": test.blocks_after,
+                "statistic": test.statistic,
+                "studentised": test.studentised,
+                "p": test.p,
+                "reason": test.reason,
+            })
+        };
+        Value::Object(
+            self.found.sizes.iter().map(|t| (t.size.word().to_string(), one(t))).collect::<Map<_, _>>(),
+        )
+    }
+
+    fn cells(&self) -> Value {
+        self.found.cells.as_ref().map_or(Value::Null, |cells| {
+            let least = |values: &[f64]| values.iter().copied().fold(f64::NAN, f64::min);
+            let survive = cells.p_fdr.iter().filter(|&&p| p <= 0.05).count();
+            json!({
+                "tested": cells.tested,
+                "runs": cells.runs,
+                "p_min": numbers::finite(least(&cells.p)),
+                "p_max": numbers::finite(least(&cells.p_family)),
+                "survive_fdr": survive,
+            })
+        })
+    }
+}
+
+/// The passive index, where a season's data are plots and days.
+fn passive(searches: &[Search]) -> Value {
+    plots_and_days(searches).and_then(|table| passive_index(&table)).map_or(Value::Null, |found| {
+        json!({
+            "sign_per_plot_and_day": found.index,
+            "variance": found.variance,
+            "plots": found.plots,
+            "days": found.days,
+        })
+    })
+}
