@@ -16,7 +16,7 @@ mod travel;
 pub use calendar::write_calendar;
 pub use kit::{KitItem, KitSettings, kit};
 pub use matrix::TravelMatrix;
-pub use plan::{Day, Ground, Round, RoundEnd, RoundSettings, Stop, Visit, plan_round};
+pub use plan::{Call, Day, Ground, Round, RoundEnd, RoundSettings, Stop, Visit, plan_round};
 pub use schedule::{Due, IntervalRule, ScheduleSettings, Urgency, due_list, is_other_take};
 pub use tour::{Tour, TourEnd, TourSearch, shortest_tour};
 pub use travel::{Barrier, Leg, Passage, Speeds, TravelNet};

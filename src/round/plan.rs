@@ -56,6 +56,15 @@ pub struct Ground<'a> {
     pub barriers: &'a [Barrier],
 }
 
+/// A station to visit.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct Call {
+    /// Where it stands.
+    pub at: GroundPoint,
+    /// Whether it should be seen early: overdue, or something to look into.
+    pub pressing: bool,
+}
+
 /// One station on the round.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct Stop {
@@ -119,7 +128,9 @@ pub struct Round {
 ///
 /// Distances are shortest ways along passable lines; the tour is the shortest by distance,
 /// the days are limited by time. Every day starts at the start and ends there, save the
-/// last, which ends as `end` says. A station farther than the walk limit from every line
+/// last, which ends as `end` says. Of rounds as long as each other the one is taken that
+/// sees pressing stations early: days that hold more of them come first, and a day is
+/// driven in the direction that meets them sooner. A station farther than the walk limit from every line
 /// that can be reached from the start and left again keeps its place in `stops` without a
 /// visit.
 ///
@@ -130,7 +141,7 @@ pub fn plan_round(
     ground: Ground,
     start: GroundPoint,
     end: RoundEnd,
-    stations: &[GroundPoint],
+    stations: &[Call],
     settings: &RoundSettings,
 ) -> Result<Round, RoundError> {
     check(settings)?;
@@ -145,7 +156,7 @@ pub fn plan_round(
         _ => None,
     };
     let feet: Vec<Option<Foot>> =
-        stations.iter().map(|&at| nearest(ground, at, |e| reached[e as usize])).collect();
+        stations.iter().map(|call| nearest(ground, call.at, |e| reached[e as usize])).collect();
     let taken = |foot: &Foot| foot.offset_m <= settings.walk_limit_m;
     let mut visited: Vec<usize> =
         (0..stations.len()).filter(|&k| feet[k].as_ref().is_some_and(taken)).collect();
@@ -168,7 +179,7 @@ pub fn plan_round(
         table = net.table();
     }
     let ways = Ways { net, table, stops: visited.len() + 1 + usize::from(end_foot.is_some()) };
-    tour_and_days(ways, start_foot, &feet, &visited, end, settings)
+    tour_and_days(ways, start_foot, &feet, &visited, stations, end, settings)
 }
 
 fn check(settings: &RoundSettings) -> Result<(), RoundError> {
@@ -212,6 +223,7 @@ fn tour_and_days(
     start: Foot,
     feet: &[Option<Foot>],
     visited: &[usize],
+    stations: &[Call],
     end: RoundEnd,
     settings: &RoundSettings,
 ) -> Result<Round, RoundError> {
@@ -242,6 +254,7 @@ fn tour_and_days(
     if days.len() > 1 {
         reorder_days(&mut days, &matrix, tour_end, &times, settings);
     }
+    pressing_first(&mut days, &times, |stop| stations[visited[stop - 1]].pressing);
     let mut stops: Vec<Stop> = feet
         .iter()
         .enumerate()
@@ -304,6 +317,25 @@ fn reorder_days(
             *day = better;
         }
     }
+}
+
+/// Days with more pressing stations first, and every day in the direction that meets its
+/// own sooner, where that makes no day longer. A last day with an end of its own stays last.
+fn pressing_first(days: &mut [Vec<usize>], times: &Times, pressing: impl Fn(usize) -> bool) {
+    let count = days.len();
+    let all_return = times.last_end == Some(0);
+    let free = if all_return { count } else { count - 1 };
+    let places = |day: &[usize]| -> usize {
+        day.iter().enumerate().filter(|(_, s)| pressing(**s)).map(|(k, _)| k).sum()
+    };
+    for day in &mut days[..free] {
+        let turned: Vec<usize> = day.iter().rev().copied().collect();
+        let longer = times.day(&turned, all_return) > times.day(day, all_return) + 1e-6;
+        if !longer && places(&turned) < places(day) {
+            *day = turned;
+        }
+    }
+    days[..free].sort_by_key(|day| std::cmp::Reverse(day.iter().filter(|s| pressing(**s)).count()));
 }
 
 #[allow(clippy::too_many_arguments)] // fills the stops of one day from plain tables

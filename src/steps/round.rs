@@ -16,7 +16,7 @@ use crate::network::{Foot, KindSet, Network};
 use crate::plan::{NonNegative, Positive, RoundTable};
 use crate::record::{Access, Check, OneWay, SourcePlace, Station, StationState};
 use crate::round::{
-    Due, Ground, IntervalRule, KitSettings, Passage, Round, RoundEnd, RoundSettings, ScheduleSettings,
+    Call, Due, Ground, IntervalRule, KitSettings, Passage, Round, RoundEnd, RoundSettings, ScheduleSettings,
     Urgency, due_list, kit, plan_round, write_calendar,
 };
 
@@ -48,13 +48,20 @@ pub fn round(desk: &Desk, set: &mut OutputSet) -> Result<Outcome, StepError> {
     let (passages, barriers) = passages(desk, &network, &settings);
     let ground = Ground { network: &network, passages: &passages, barriers: &barriers };
     let (start, end) = ends(desk, &stations, &mut outcome)?;
-    let places: Vec<GroundPoint> = stations.iter().map(|s| s.ground).collect();
+    let calls: Vec<Call> = stations.iter().map(|s| call(s, &due)).collect();
     let round =
-        plan_round(ground, start, end, &places, &settings).map_err(|e| request(desk, &e.to_string()))?;
+        plan_round(ground, start, end, &calls, &settings).map_err(|e| request(desk, &e.to_string()))?;
     let seconds = started.elapsed().as_secs_f64();
     let sheet = Sheet { desk, network: &network, stations: &stations, round: &round, due: &due, on, table };
     sheet.write(&settings, seconds, set, &mut outcome)?;
     Ok(outcome)
+}
+
+fn call(station: &Placed<Station>, due: &[Due]) -> Call {
+    let due = due.iter().find(|d| d.station_id == station.what.station_id);
+    let pressing =
+        due.is_some_and(|d| matches!(d.urgency, Urgency::Review | Urgency::OpenItem | Urgency::Overdue));
+    Call { at: station.ground, pressing }
 }
 
 fn request(desk: &Desk, what: &str) -> StepError {
