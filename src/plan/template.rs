@@ -42,6 +42,10 @@ file = "tracks.geojson"
 # [[station]]
 # file = "stations.geojson"
 
+# What the crew wrote down at each check.
+# [[check]]
+# file = "checks.csv"
+
 [surface]
 # kernel = "gaussian"
 # bandwidth = "scott"        # or metres, or another rule
@@ -56,6 +60,11 @@ file = "tracks.geojson"
 [sites]
 # spacing_m = 1000           # yours to set: guides differ, and your permit may say
 # budget = 20                # most sites to propose
+
+[round]
+# start = [148.2, -35.4]     # where every day starts: longitude, latitude
+# hours_per_day = 8          # left out, one day however long
+# every_days = 28            # yours to set: local rules can demand more, up to every day
 "##
     )
 }

@@ -2,9 +2,10 @@
 
 use std::io::Write;
 
-use super::{Desk, Outcome, StepError, nodes, sites, surface};
+use super::{Desk, Outcome, StepError, checks, nodes, round, sites, surface};
 use crate::files::OutputSet;
 use crate::plan::Plan;
+use crate::record::StationState;
 
 /// Does everything that the plan's inputs allow.
 ///
@@ -17,7 +18,14 @@ pub fn run(desk: &Desk, set: &mut OutputSet) -> Result<Outcome, StepError> {
     }
     let (nodes_outcome, network) = nodes(desk, set)?;
     let sites_outcome = sites(desk, set, Some(&made), Some(&network))?;
-    Ok(outcome.then(nodes_outcome).then(sites_outcome))
+    let mut outcome = outcome.then(nodes_outcome).then(sites_outcome);
+    if desk.job.stations.iter().any(|s| s.what.state != StationState::Lifted) {
+        outcome = outcome.then(round(desk, set)?);
+    }
+    if !desk.job.stations.is_empty() && !desk.job.check_rows.is_empty() {
+        outcome = outcome.then(checks(desk, set)?);
+    }
+    Ok(outcome)
 }
 
 /// Writes `settings.toml`, which reproduces a run.

@@ -1,204 +1,36 @@
-//! `round`: tour, schedule, kit.
-
-use std::time::Instant;
+//! What `round` writes.
 
 use geo_types::{Coord, Geometry, LineString, Point};
 use jiff::civil::Date;
 use serde_json::{Map, Value, json};
 
-use super::check_rows::read_checks;
-use super::nodes::{edge_id, settings_of};
-use super::{Desk, Outcome, StepError};
+use super::super::nodes::edge_id;
+use super::super::{Desk, Outcome, StepError};
+use super::members;
+use crate::checks::OpenItem;
 use crate::files::OutputSet;
 use crate::files::write::{GeoJsonWriter, GpxPoint, GpxTrack, round_to, write_csv, write_gpx};
-use crate::frame::{GroundPoint, LonLat, Placed};
-use crate::network::{Foot, KindSet, Network};
-use crate::plan::{NonNegative, Positive, RoundTable};
-use crate::record::{Access, Check, OneWay, SourcePlace, Station, StationState};
-use crate::round::{
-    Call, Due, Ground, IntervalRule, KitSettings, Passage, Round, RoundEnd, RoundSettings, ScheduleSettings,
-    Urgency, due_list, kit, plan_round, write_calendar,
-};
-
-/// A gate is looked for on travel lines within this many metres.
-const GATE_REACH_M: f64 = 10.0;
-
-/// Plans the round through every station that is not lifted, with due dates and kit.
-///
-/// Writes `round.geojson`, `round.gpx`, `round.csv`, `kit.csv`, `round.json`, and `due.ics`
-/// where any date is known.
-///
-/// # Errors
-/// [`StepError::Request`] without stations or lines or where no line can be travelled;
-/// [`StepError::Setting`] for a start that is no place.
-pub fn round(desk: &Desk, set: &mut OutputSet) -> Result<Outcome, StepError> {
-    let started = Instant::now();
-    let mut outcome = desk.outcome();
-    let stations: Vec<&Placed<Station>> =
-        desk.job.stations.iter().filter(|s| s.what.state != StationState::Lifted).collect();
-    if stations.is_empty() {
-        return Err(request(desk, "no station in the ground; name a station file with --stations"));
-    }
-    let checks = read_checks(desk, &mut outcome)?;
-    let (on, due) = schedule(desk, &checks)?;
-    desk.progress.stage("planning the round", None);
-    let network = network_of(desk)?;
-    let table = &desk.plan.round;
-    let settings = round_settings(table, network.settings().travel);
-    let (passages, barriers) = passages(desk, &network, &settings);
-    let ground = Ground { network: &network, passages: &passages, barriers: &barriers };
-    let (start, end) = ends(desk, &stations, &mut outcome)?;
-    let calls: Vec<Call> = stations.iter().map(|s| call(s, &due)).collect();
-    let round =
-        plan_round(ground, start, end, &calls, &settings).map_err(|e| request(desk, &e.to_string()))?;
-    let seconds = started.elapsed().as_secs_f64();
-    let sheet = Sheet { desk, network: &network, stations: &stations, round: &round, due: &due, on, table };
-    sheet.write(&settings, seconds, set, &mut outcome)?;
-    Ok(outcome)
-}
-
-fn call(station: &Placed<Station>, due: &[Due]) -> Call {
-    let due = due.iter().find(|d| d.station_id == station.what.station_id);
-    let pressing =
-        due.is_some_and(|d| matches!(d.urgency, Urgency::Review | Urgency::OpenItem | Urgency::Overdue));
-    Call { at: station.ground, pressing }
-}
-
-fn request(desk: &Desk, what: &str) -> StepError {
-    StepError::Request { files: desk.files_of(&["line", "station"]), what: what.to_string() }
-}
-
-/// Due dates of the stations in the ground.
-pub(super) fn schedule(desk: &Desk, checks: &[Check]) -> Result<(Option<Date>, Vec<Due>), StepError> {
-    let table = &desk.plan.round;
-    let defaults = ScheduleSettings::default();
-    let settings = ScheduleSettings {
-        every_days: table.every_days.unwrap_or(defaults.every_days),
-        rules: table
-            .rule
-            .iter()
-            .map(|rule| IntervalRule {
-                stations: rule.stations.clone(),
-                batch: rule.batch.clone(),
-                every_days: rule.every_days,
-                reason: rule.reason.clone(),
-            })
-            .collect(),
-        on: table.on.map(|day| day.0),
-        targets: super::check_rows::targets(desk.plan),
-    };
-    let set: Vec<Placed<Station>> =
-        desk.job.stations.iter().filter(|s| s.what.state == StationState::Set).cloned().collect();
-    due_list(&set, checks, &settings).map_err(|e| request(desk, &e.to_string()))
-}
-
-fn network_of(desk: &Desk) -> Result<Network, StepError> {
-    Network::build(&desk.job.lines, &desk.job.gates, &settings_of(desk))
-        .map_err(|e| StepError::Request { files: desk.files_of(&["line"]), what: e.to_string() })
-}
-
-fn round_settings(table: &RoundTable, travel: KindSet) -> RoundSettings {
-    let mut settings = RoundSettings::default();
-    let positive = |value: Option<Positive>, default: f64| value.map_or(default, Positive::get);
-    let from_zero = |value: Option<NonNegative>, default: f64| value.map_or(default, NonNegative::get);
-    settings.speeds.travel = travel;
-    settings.speeds.road_km_h = positive(table.road_km_h, settings.speeds.road_km_h);
-    settings.speeds.track_km_h = positive(table.track_km_h, settings.speeds.track_km_h);
-    settings.speeds.walk_km_h = positive(table.walk_km_h, settings.speeds.walk_km_h);
-    settings.minutes_per_station = from_zero(table.minutes_per_station, settings.minutes_per_station);
-    settings.walk_limit_m = from_zero(table.walk_limit_m, settings.walk_limit_m);
-    settings.hours_per_day = table.hours_per_day.map(Positive::get);
-    settings.search.seed = table.seed.unwrap_or(settings.search.seed);
-    settings
-}
-
-fn kit_settings(table: &RoundTable) -> KitSettings {
-    let (given, defaults) = (&table.kit, KitSettings::default());
-    let or = |value: Option<NonNegative>, default: f64| value.map_or(default, NonNegative::get);
-    KitSettings {
-        heads_per_station: or(given.heads_per_station, defaults.heads_per_station),
-        capsules_per_station: or(given.capsules_per_station, defaults.capsules_per_station),
-        spare_rate: or(given.spare_rate, defaults.spare_rate),
-        oil_ml_per_station: or(given.oil_ml_per_station, defaults.oil_ml_per_station),
-        tags_per_station: or(given.tags_per_station, defaults.tags_per_station),
-        crew: given.crew.unwrap_or(defaults.crew),
-    }
-}
-
-/// How each edge may be passed, and the locked gates.
-fn passages(desk: &Desk, network: &Network, settings: &RoundSettings) -> (Vec<Passage>, Vec<Foot>) {
-    let table = &desk.plan.round;
-    let mut passages: Vec<Passage> = network.edges().iter().map(|e| settings.speeds.passage(e)).collect();
-    let access_of = |source: &SourcePlace| desk.job.access.iter().find(|a: &&Access| a.source == *source);
-    let is_closed = |name: Option<&str>, access: Option<&Access>| {
-        let named =
-            |names: &[String]| name.is_some_and(|name| names.iter().any(|n| n.eq_ignore_ascii_case(name)));
-        named(&table.closed) || access.is_some_and(|a| a.closed || (a.locked && !named(&table.keys)))
-    };
-    for (k, line) in desk.job.lines.iter().enumerate() {
-        let access = access_of(&line.what.source);
-        let closed = is_closed(line.what.name.as_deref(), access);
-        let one_way = access.and_then(|a| a.one_way);
-        if !closed && one_way.is_none() {
-            continue;
-        }
-        for piece in network.line_pieces(k as u32) {
-            let passage = &mut passages[piece.edge as usize];
-            let along_edge = one_way.map(|way| (way == OneWay::Along) != piece.against);
-            passage.forward &= !closed && along_edge != Some(false);
-            passage.back &= !closed && along_edge != Some(true);
-        }
-    }
-    let barriers = desk
-        .job
-        .gates
-        .iter()
-        .filter(|gate| is_closed(gate.what.name.as_deref(), access_of(&gate.what.source)))
-        .filter_map(|gate| {
-            network.nearest_foot(gate.ground, GATE_REACH_M, |e| e.kinds.meets(settings.speeds.travel))
-        })
-        .collect();
-    (passages, barriers)
-}
-
-fn ends(
-    desk: &Desk,
-    stations: &[&Placed<Station>],
-    outcome: &mut Outcome,
-) -> Result<(GroundPoint, RoundEnd), StepError> {
-    let table = &desk.plan.round;
-    let place = |key, [lon, lat]: [f64; 2]| {
-        let fault = |e: crate::frame::FrameError| StepError::Setting { key, what: e.to_string() };
-        LonLat::new(lon, lat).and_then(|at| desk.job.frame.to_ground(at)).map_err(fault)
-    };
-    let start = match table.start {
-        Some(start) => place("round.start", start)?,
-        None => {
-            outcome.warn("no start was given: the round starts at the line nearest to the first station (set --start LON,LAT)");
-            stations[0].ground
-        }
-    };
-    let end = match (table.end, table.open) {
-        (Some(end), _) => RoundEnd::At(place("round.end", end)?),
-        (None, Some(true)) => RoundEnd::Open,
-        (None, _) => RoundEnd::AtStart,
-    };
-    Ok((start, end))
-}
+use crate::frame::{LonLat, Placed};
+use crate::network::Network;
+use crate::plan::{NonNegative, RoundTable};
+use crate::record::Station;
+use crate::round::{Due, KitSettings, Round, RoundSettings, Urgency, kit, write_calendar};
+use crate::siting::cautions;
 
 /// The round with all that its files tell.
-struct Sheet<'a> {
-    desk: &'a Desk<'a>,
-    network: &'a Network,
-    stations: &'a [&'a Placed<Station>],
-    round: &'a Round,
-    due: &'a [Due],
-    on: Option<Date>,
-    table: &'a RoundTable,
+pub(super) struct Sheet<'a> {
+    pub desk: &'a Desk<'a>,
+    pub network: &'a Network,
+    pub stations: &'a [&'a Placed<Station>],
+    pub round: &'a Round,
+    pub due: &'a [Due],
+    pub open_items: &'a [OpenItem],
+    pub on: Option<Date>,
+    pub table: &'a RoundTable,
 }
 
 impl Sheet<'_> {
-    fn write(
+    pub(super) fn write(
         &self,
         settings: &RoundSettings,
         seconds: f64,
@@ -227,6 +59,13 @@ impl Sheet<'_> {
         self.due.iter().find(|d| d.station_id == self.stations[station].what.station_id)
     }
 
+    /// What is open at a station, a sentence an item.
+    fn open_texts(&self, station: usize) -> Vec<String> {
+        let id = &self.stations[station].what.station_id;
+        let own = self.open_items.iter().filter(|item| item.station_id == *id);
+        own.map(|item| format!("{} capsule missing since {}", item.capsules, item.since)).collect()
+    }
+
     /// Every leg's way on the ellipsoid, by day.
     fn leg_paths(&self) -> Result<Vec<Vec<Vec<LonLat>>>, StepError> {
         let frame = &self.desk.job.frame;
@@ -239,8 +78,10 @@ impl Sheet<'_> {
 
     fn write_geojson(&self, paths: &[Vec<Vec<LonLat>>], set: &mut OutputSet) -> Result<(), StepError> {
         let provenance = self.desk.provenance();
+        let job = &self.desk.job;
+        let cautions = json!(cautions(!job.keep_outs.is_empty(), job.area.is_some()));
         Ok(set.write("round.geojson", |out| {
-            let mut writer = GeoJsonWriter::begin(out, &provenance)?;
+            let mut writer = GeoJsonWriter::begin_with(out, &provenance, &[("cautions", cautions)])?;
             for (d, day) in self.round.days.iter().enumerate() {
                 for (k, leg) in day.legs.iter().enumerate() {
                     let line = line_string(&paths[d][k]);
@@ -292,6 +133,7 @@ impl Sheet<'_> {
             "days_over": due.and_then(|d| d.days_over),
             "urgency": due.map(|d| d.urgency.word()),
             "every_days": due.map(|d| d.every_days),
+            "open_items": self.open_texts(k),
         }))
     }
 
@@ -319,7 +161,8 @@ impl Sheet<'_> {
             Some(day) => format!(", {} {day}", d.urgency.word()),
             None => String::new(),
         });
-        let due = due.unwrap_or_default();
+        let open: String = self.open_texts(k).iter().map(|text| format!(", {text}")).collect();
+        let due = due.unwrap_or_default() + &open;
         match stop.visit {
             Some(v) => (
                 format!("{:03} {}", v.order, station.station_id),
@@ -353,6 +196,7 @@ impl Sheet<'_> {
             "due_on",
             "urgency",
             "every_days",
+            "open_items",
         ];
         let rows = self.in_order().into_iter().map(|k| {
             let (station, stop, due) = (self.stations[k], &self.round.stops[k], self.due_of(k));
@@ -371,6 +215,7 @@ impl Sheet<'_> {
                 due.and_then(|d| d.due_on).map(|d| d.to_string()).unwrap_or_default(),
                 due.map(|d| d.urgency.word().to_string()).unwrap_or_default(),
                 due.map(|d| d.every_days.to_string()).unwrap_or_default(),
+                self.open_texts(k).join("; "),
             ]
         });
         Ok(set.write("round.csv", |out| write_csv(out, &header, rows))?)
@@ -509,10 +354,15 @@ fn joined(legs: &[Vec<LonLat>]) -> Vec<LonLat> {
     path
 }
 
-/// The members of a JSON object.
-pub(super) fn members(value: Value) -> Map<String, Value> {
-    match value {
-        Value::Object(members) => members,
-        _ => Map::new(),
+fn kit_settings(table: &RoundTable) -> KitSettings {
+    let (given, defaults) = (&table.kit, KitSettings::default());
+    let or = |value: Option<NonNegative>, default: f64| value.map_or(default, NonNegative::get);
+    KitSettings {
+        heads_per_station: or(given.heads_per_station, defaults.heads_per_station),
+        capsules_per_station: or(given.capsules_per_station, defaults.capsules_per_station),
+        spare_rate: or(given.spare_rate, defaults.spare_rate),
+        oil_ml_per_station: or(given.oil_ml_per_station, defaults.oil_ml_per_station),
+        tags_per_station: or(given.tags_per_station, defaults.tags_per_station),
+        crew: given.crew.unwrap_or(defaults.crew),
     }
 }
