@@ -41,6 +41,9 @@ pub fn round(desk: &Desk, set: &mut OutputSet) -> Result<Outcome, StepError> {
     if stations.is_empty() {
         return Err(request(desk, "no station in the ground; name a station file with --stations"));
     }
+    if desk.job.lines.is_empty() {
+        return Err(request(desk, "no line to travel along; name tracks and roads with --line KIND=FILE"));
+    }
     let checks = read_checks(desk, &mut outcome)?;
     let (on, due) = schedule(desk, &checks)?;
     desk.progress.stage("planning the round", None);
