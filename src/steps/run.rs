@@ -20,7 +20,12 @@ pub fn run(desk: &Desk, set: &mut OutputSet) -> Result<Outcome, StepError> {
     let sites_outcome = sites(desk, set, Some(&made), Some(&network))?;
     let mut outcome = outcome.then(nodes_outcome).then(sites_outcome);
     if desk.job.stations.iter().any(|s| s.what.state != StationState::Lifted) {
-        outcome = outcome.then(round(desk, set)?);
+        match round(desk, set) {
+            Ok(done) => outcome = outcome.then(done),
+            // Stations without a way to them are no reason to lose the rest of the job.
+            Err(StepError::Request { files, what }) => outcome.warn(format!("no round: {files}: {what}")),
+            Err(other) => return Err(other),
+        }
     }
     if !desk.job.stations.is_empty() && !desk.job.check_rows.is_empty() {
         outcome = outcome.then(checks(desk, set)?);
