@@ -94,7 +94,19 @@ pub fn searched_lines(
     network: &Network,
     outcome: &mut Outcome,
 ) -> Result<SearchedLines, StepError> {
-    let kinds = kinds_of(desk, network)?;
+    searched_lines_of(desk, network, kinds_of(desk, network)?, outcome)
+}
+
+/// The same on the kinds given.
+///
+/// # Errors
+/// [`StepError::Request`] where the network has no line of them.
+pub(super) fn searched_lines_of(
+    desk: &Desk,
+    network: &Network,
+    kinds: KindSet,
+    outcome: &mut Outcome,
+) -> Result<SearchedLines, StepError> {
     let carries = |edge: &Edge| edge.kinds.meets(kinds);
     if !network.edges().iter().any(carries) {
         let names: Vec<&str> = kinds.kinds().map(LineKind::word).collect();
@@ -241,16 +253,11 @@ fn kernel_on_lines(
     };
     match &table.bandwidth {
         Some(MetresOrRule::Metres(metres)) => Ok((LineKernel::new(kernel, split, metres.get()), None)),
-        None => {
-            Ok((LineKernel::new(kernel, split, cross_validated_m(desk, lines, sources)?), Some("likelihood")))
+        // The rules of the plane have no meaning along lines, where there is one.
+        _ => {
+            let sigma_m = cross_validated_m(desk, lines, sources)?;
+            Ok((LineKernel::new(kernel, split, sigma_m), Some("likelihood")))
         }
-        Some(MetresOrRule::Rule(word)) if word == "likelihood" => {
-            Ok((LineKernel::new(kernel, split, cross_validated_m(desk, lines, sources)?), Some("likelihood")))
-        }
-        Some(MetresOrRule::Rule(word)) => Err(StepError::Setting {
-            key: "surface.bandwidth",
-            what: format!("\"{word}\" is no rule along lines; give metres or likelihood"),
-        }),
     }
 }
 

@@ -1,0 +1,131 @@
+//! The step `surface --along-lines` as a user meets it, on the sample property.
+
+mod support;
+
+use std::path::Path;
+
+use serde_json::Value;
+use support::{json, number, said, stakeline};
+
+const PLAN: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/data-samples/plan.toml");
+
+fn run(out: &Path, flags: &[&str]) -> (i32, String, String) {
+    said(stakeline().args(["surface", PLAN, "--along-lines", "--out"]).arg(out).args(flags))
+}
+
+fn features(folder: &Path, name: &str) -> Vec<Value> {
+    json(&folder.join(name))["features"].as_array().unwrap().clone()
+}
+
+/// The mass is the sum of weights; unsearched line is null; the home stretch, which is
+/// driven most, is densest of all and gives less per km searched than the mean.
+#[test]
+fn the_home_stretch_is_dense_only_because_everybody_drives_there() {
+    let folder = tempfile::tempdir().unwrap();
+    let (status, text, errors) = run(folder.path(), &["--bandwidth", "250"]);
+    assert_eq!(status, 0, "{errors}");
+    assert!(text.contains("below the mean"), "{text}");
+    let summary = json(&folder.path().join("activity-lines.json"));
+    let weights = number(&summary, "/sum_of_weights");
+    assert!((number(&summary, "/integral") / weights - 1.0).abs() < 1e-9);
+    let pieces = features(folder.path(), "activity-lines.geojson");
+    let sum: f64 = pieces
+        .iter()
+        .map(|piece| {
+            number(piece, "/properties/density_per_km") * number(piece, "/properties/length_m") / 1000.0
+        })
+        .sum();
+    // Lengths are written to the centimetre.
+    assert!((sum / weights - 1.0).abs() < 1e-3, "{sum} {weights}");
+    let mean = number(&summary, "/survey/rate_per_km_searched");
+    let densest = pieces
+        .iter()
+        .max_by(|p, q| {
+            number(p, "/properties/density_per_km").total_cmp(&number(q, "/properties/density_per_km"))
+        })
+        .unwrap();
+    assert!(number(densest, "/properties/rate_high") < mean, "{}", densest["properties"]);
+    let mut unsearched = 0;
+    for piece in pieces.iter().map(|piece| &piece["properties"]) {
+        let rate = &piece["rate_per_km_searched"];
+        if piece["searched_km"] == 0.0 {
+            unsearched += 1;
+            assert!(rate.is_null() && piece["shrunken_rate"].is_null(), "{piece}");
+        } else if !rate.is_null() {
+            let (low, rate, high) =
+                (number(piece, "/rate_low"), rate.as_f64().unwrap(), number(piece, "/rate_high"));
+            assert!(low <= rate && rate <= high, "{piece}");
+        }
+    }
+    assert!(unsearched > 20, "{unsearched}");
+    let km = |key: &str| number(&summary, &format!("/survey/{key}"));
+    assert!((0.97..1.03).contains(&(km("matched_km") / km("raw_km"))));
+}
+
+#[test]
+fn the_number_of_threads_does_not_show() {
+    let folders = [tempfile::tempdir().unwrap(), tempfile::tempdir().unwrap()];
+    for (folder, threads) in folders.iter().zip(["1", "3"]) {
+        let (status, _, errors) = run(folder.path(), &["--threads", threads]);
+        assert_eq!(status, 0, "{errors}");
+    }
+    let bytes = folders.map(|folder| std::fs::read(folder.path().join("activity-lines.geojson")).unwrap());
+    assert!(bytes[0] == bytes[1]);
+}
+
+#[test]
+fn points_are_told_the_activity_on_their_line() {
+    let folder = tempfile::tempdir().unwrap();
+    let first = run(&folder.path().join("first"), &["--bandwidth", "250", "--piece", "40"]);
+    assert_eq!(first.0, 0, "{}", first.2);
+    // A vertex in the middle of a searched piece, and a place far from every line.
+    let pieces = features(&folder.path().join("first"), "activity-lines.geojson");
+    let piece = pieces.iter().find(|piece| number(piece, "/properties/searched_km") > 1.0).unwrap();
+    let at = piece["geometry"]["coordinates"][0].clone();
+    let points = serde_json::json!({ "type": "FeatureCollection", "features": [
+        { "type": "Feature", "id": "near", "properties": { "mine": 7 },
+          "geometry": { "type": "Point", "coordinates": at } },
+        { "type": "Feature", "id": "far", "properties": {},
+          "geometry": { "type": "Point", "coordinates": [at[0].as_f64().unwrap() + 0.3, at[1]] } },
+    ]});
+    let file = folder.path().join("points.geojson");
+    std::fs::write(&file, points.to_string()).unwrap();
+    let out = folder.path().join("second");
+    let second = run(&out, &["--bandwidth", "250", "--at", file.to_str().unwrap()]);
+    assert_eq!(second.0, 0, "{}", second.2);
+    let told = features(&out, "activity-at.geojson");
+    assert_eq!(told[0]["properties"]["mine"], 7);
+    assert!(number(&told[0], "/properties/rate_per_km_searched") > 0.0, "{}", told[0]);
+    let density = number(&told[0], "/properties/density_per_km");
+    let beside = number(piece, "/properties/density_per_km");
+    assert!((density / beside - 1.0).abs() < 0.1, "{density} {beside}");
+    assert!(told[1]["properties"]["density_per_km"].is_null());
+    assert!(told[1]["properties"]["density_per_km2"].is_number());
+}
+
+#[test]
+fn what_cannot_be_done_is_said_with_what_can() {
+    let folder = tempfile::tempdir().unwrap();
+    let out = folder.path().join("out");
+    let (status, _, errors) = run(&out, &["--kernel", "quartic", "--bandwidth", "5000"]);
+    assert_eq!(status, 1, "{errors}");
+    assert!(errors.contains("too many walks") && errors.contains("heat kernel"), "{errors}");
+    let sign = concat!(env!("CARGO_MANIFEST_DIR"), "/data-samples/sign.geojson");
+    let (status, _, errors) =
+        said(stakeline().args(["surface", "--sign", sign, "--along-lines", "--out"]).arg(&out));
+    assert_eq!(status, 1, "{errors}");
+    assert!(errors.contains("no usable line"), "{errors}");
+    assert!(!out.exists(), "nothing half-written");
+}
+
+#[test]
+fn discontinuous_splits_say_what_they_lose() {
+    let folder = tempfile::tempdir().unwrap();
+    let flags = ["--kernel", "epanechnikov", "--split", "discontinuous", "--bandwidth", "150"];
+    let (status, _, errors) = run(folder.path(), &flags);
+    assert_eq!(status, 0, "{errors}");
+    let summary = json(&folder.path().join("activity-lines.json"));
+    let (lost, weights) = (number(&summary, "/lost_at_dead_ends"), number(&summary, "/sum_of_weights"));
+    assert!(lost > 0.0 && lost < 0.1 * weights, "{lost}");
+    assert!((number(&summary, "/integral") + lost - weights).abs() < 1e-6);
+}
