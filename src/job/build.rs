@@ -10,6 +10,7 @@ use jiff::tz::TimeZone;
 use super::fields::Fields;
 use super::intern::Words;
 use super::shapes::{checked_geometry, points_of, polygons_of, ways_of};
+use super::wind::WindRows;
 use super::{Findings, GroundArea, Job, JobError, Query};
 use crate::files::write::InputFile;
 use crate::files::{Properties, RawFeature};
@@ -52,6 +53,7 @@ pub struct Builder {
     station_properties: HashMap<Arc<str>, Properties>,
     check_rows: Vec<RawFeature>,
     queries: Vec<(Query, LonLat)>,
+    wind: WindRows,
     inputs: Vec<InputFile>,
     findings: Findings,
 }
@@ -321,6 +323,12 @@ impl Builder {
         self.check_rows.push(raw);
     }
 
+    /// A row of a wind file.
+    pub fn wind_row(&mut self, raw: RawFeature) {
+        let fields = self.fields("wind");
+        self.wind.take(&raw, &fields, self.zone.as_ref(), &mut self.findings);
+    }
+
     /// A point at which a surface is asked for.
     pub fn query(&mut self, raw: RawFeature) {
         let own_id = raw.source.id.as_deref().map(str::to_string);
@@ -360,6 +368,7 @@ impl Builder {
             station_properties,
             check_rows,
             queries,
+            wind,
             inputs,
             mut findings,
             ..
@@ -374,6 +383,7 @@ impl Builder {
             station_properties,
             check_rows,
             queries: place_all(&frame, queries, |q| &q.source, &mut findings),
+            wind: wind.finish(&mut findings),
             area: area.map(|area| ground_area(&frame, area)).transpose()?,
             untreated: untreated.map(|ground| ground_area(&frame, ground)).transpose()?,
             keep_outs,

@@ -9,6 +9,7 @@ mod findings;
 mod intern;
 mod select;
 mod shapes;
+mod wind;
 
 pub use build::{Builder, SignDefaults};
 pub use fields::Fields;
@@ -21,7 +22,7 @@ use std::sync::Arc;
 use crate::files::write::InputFile;
 use crate::files::{Properties, RawFeature};
 use crate::frame::{Frame, FrameError, Placed, Traced};
-use crate::record::{Access, Area, Gate, KeepOut, Line, Record, SourcePlace, Station, SurveyLeg};
+use crate::record::{Access, Area, Gate, KeepOut, Line, Record, SourcePlace, Station, SurveyLeg, Wind};
 
 /// Everything a step needs, in one frame.
 pub struct Job {
@@ -49,6 +50,8 @@ pub struct Job {
     pub station_properties: HashMap<Arc<str>, Properties>,
     /// Rows of check logs as their files have them.
     pub check_rows: Vec<RawFeature>,
+    /// What is known of the wind.
+    pub wind: Option<Wind>,
     /// Points to evaluate at.
     pub queries: Vec<Placed<Query>>,
     /// The inputs read, in the order they were given.

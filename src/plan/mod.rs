@@ -13,6 +13,7 @@ mod sites;
 mod surface;
 mod template;
 mod values;
+mod wind;
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
@@ -24,10 +25,11 @@ pub use compare::{CompareTable, SeasonOrFile};
 pub use layers::{KeepOutLayer, Layer, LineLayer, Place, Season, Select, SignLayer};
 pub use nodes::NodesTable;
 pub use round::{ChecksTable, KitTable, RoundTable, RuleTable};
-pub use sites::SitesTable;
+pub use sites::{BarredPlace, FixedPlace, NonTargetTable, SitesTable, WeightsTable};
 pub use surface::SurfaceTable;
 pub use template::template;
 pub use values::{DayText, MetresOrRule, NonNegative, Positive, ValueError};
+pub use wind::WindTable;
 
 /// Everything that a plan can say.
 #[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize, JsonSchema)]
@@ -76,6 +78,12 @@ pub struct Plan {
     /// How sites are chosen.
     #[serde(skip_serializing_if = "is_default")]
     pub sites: SitesTable,
+    /// Animals that the control is not for.
+    #[serde(skip_serializing_if = "is_default")]
+    pub non_target: NonTargetTable,
+    /// The wind.
+    #[serde(skip_serializing_if = "is_default")]
+    pub wind: WindTable,
     /// Check log files.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub check: Vec<Layer>,
@@ -200,6 +208,7 @@ impl Plan {
             }
         }
         paths.extend(self.compare.untreated.as_mut());
+        paths.extend(self.wind.file.as_mut());
         paths
     }
 }

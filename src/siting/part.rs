@@ -90,7 +90,7 @@ pub fn convergence_part(
 
 /// A node as a foot on one of its travel edges; a node without one stays off the lines and
 /// is reached by nothing.
-fn foot_of_node(network: &Network, travel: &TravelGraph, node: u32) -> Option<Foot> {
+pub(super) fn foot_of_node(network: &Network, travel: &TravelGraph, node: u32) -> Option<Foot> {
     let carries = |edge: u32| network.edges()[edge as usize].kinds.meets(travel.kinds());
     let ends = network.ends_at(node);
     let end = ends.iter().find(|end| carries(end.edge)).or(ends.first())?;

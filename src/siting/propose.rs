@@ -1,21 +1,33 @@
 //! From candidates and scores to proposed sites.
 
+use geo::Contains;
+use geo_types::{MultiPolygon, Point};
+use rayon::prelude::*;
+
 use super::candidate::{Bar, Candidate, Ground};
-use super::conflict::{Apart, conflicts};
+use super::cluster::{Around, HotNode, hot_nodes};
+use super::conflict::Apart;
+use super::field::{Field, Standing, check_fixed};
 use super::keep_out::Near;
-use super::part::Meeting;
+use super::layout::{Layout, Picked};
+use super::review::{Review, Verdict, Without, review};
 use super::score::{Part, scores};
-use super::select::{Conflicts, Limits, Problem, Selection, select};
+use super::select::Limits;
 use super::settings::{SitingError, SitingSettings};
 use super::side::{Choice, best_sides};
+use super::stability::{Reweighting, Stability, stability};
 use super::stroke::Strokes;
 use super::wind::SideValue;
-use crate::frame::GroundPoint;
+use crate::frame::{GroundPoint, Placed};
 use crate::network::{Foot, Side, TravelGraph};
+use crate::record::Station;
 
-/// A station further than this from any line, in metres, is kept clear of in a straight
-/// line only.
-const STATION_REACH_M: f64 = 200.0;
+/// A fixed site is taken for the nearest candidate this near, in metres.
+const FIXED_REACH_M: f64 = 100.0;
+/// The gap that is good enough when weights are only tried.
+const REWEIGHTED_TOLERANCE: f64 = 0.005;
+/// The work that may go into one such choice.
+const REWEIGHTED_WORK: u64 = 30_000_000;
 /// Added to every distance that is to hold in the written files, in metres: coordinates are
 /// rounded there, of the sites and of the lines.
 pub const WRITING_MARGIN_M: f64 = 0.25;
@@ -36,10 +48,12 @@ pub struct Choosing<'a> {
     pub parts: &'a [Part],
     /// What the wind says of their sides, if it decides anything.
     pub side_values: Option<&'a [[SideValue; 2]]>,
-    /// The nodes behind their convergence.
-    pub meetings: &'a [Option<Meeting>],
-    /// Where stations stand in the ground.
-    pub stations: &'a [GroundPoint],
+    /// The convergence of each node in 0..=1.
+    pub convergence: &'a [f64],
+    /// Stations in the ground.
+    pub stations: &'a [&'a Placed<Station>],
+    /// Where non-target animals were recorded.
+    pub non_target: &'a [GroundPoint],
     /// When the search may stop.
     pub limits: Limits,
     /// Frame metres to a metre on the ground, at the most.
@@ -53,6 +67,10 @@ pub enum Fate {
     Chosen(usize),
     /// No side may bear a station; the bars of both sides.
     Barred([Option<Bar>; 2]),
+    /// The plan bars the place, by this name.
+    Never(String),
+    /// A non-target animal was recorded too near.
+    NonTarget,
     /// A station in the ground is nearer than the spacing; its index.
     NearStation(usize),
     /// The site of this index is nearer than the spacing.
@@ -68,6 +86,11 @@ pub enum Fate {
 pub struct Site {
     /// Index of its candidate.
     pub candidate: usize,
+    /// What it adds to the total, in millionths: its score, or less for a further site of a
+    /// cluster.
+    pub gain: i64,
+    /// The hot node of its cluster.
+    pub cluster: Option<u32>,
     /// Its side of the line.
     pub side: Side,
     /// Why it does not alternate with the site before it on the line, if it does not.
@@ -77,18 +100,35 @@ pub struct Site {
     pub nearest_site_m: Option<f64>,
     /// The nearest keep-out.
     pub keep_out: Option<Near>,
+    /// How it holds up under other weights, if that was measured.
+    pub stability: Option<Stability>,
 }
 
 /// A proposal.
 pub struct Proposal {
-    /// The sites, best score first.
+    /// The sites, greatest gain first.
     pub sites: Vec<Site>,
     /// What became of each candidate.
     pub fates: Vec<Fate>,
     /// The score of each candidate, in millionths.
     pub scores: Vec<i64>,
-    /// The choice and its proof, in millionths.
-    pub selection: Selection,
+    /// The sum of the gains in millionths.
+    pub total: i64,
+    /// No choice has a greater sum.
+    pub upper_bound: i64,
+    /// What to do with each station in the ground, those that must be lifted first.
+    pub reviews: Vec<Review>,
+}
+
+impl Proposal {
+    /// What may be missing: (`upper_bound` − `total`) / `upper_bound`.
+    pub fn gap(&self) -> f64 {
+        if self.upper_bound <= 0 {
+            0.0
+        } else {
+            (self.upper_bound - self.total) as f64 / self.upper_bound as f64
+        }
+    }
 }
 
 /// The travel distance that feet keep in the frame, so that it is at least the spacing both
@@ -97,86 +137,214 @@ pub fn required_m(settings: &SitingSettings, scale: f64) -> f64 {
     settings.spacing_m * scale.max(1.0) + WRITING_MARGIN_M
 }
 
-/// Chooses sites and their sides.
+/// Chooses sites and their sides, measures how they hold up, and reviews the stations.
 ///
 /// # Errors
-/// [`SitingError::NothingStands`] if no candidate may bear a site.
+/// [`SitingError::NothingStands`] if no candidate may bear a site;
+/// [`SitingError::Impossible`] if fixed sites cannot stand together or beside stations.
 pub fn propose(from: &Choosing) -> Result<Proposal, SitingError> {
     let candidates = from.candidates;
     let scores = scores(from.parts, candidates.len());
-    let apart = Apart {
-        travel_m: required_m(from.settings, from.scale),
-        straight_m: match from.settings.straight_m() {
-            0.0 => 0.0,
-            straight_m => straight_m * from.scale.max(1.0) + WRITING_MARGIN_M,
-        },
-    };
-    let mut fates: Vec<Fate> = vec![Fate::NoScore; candidates.len()];
-    for (fate, candidate) in fates.iter_mut().zip(candidates) {
-        if !candidate.stands() {
-            *fate = Fate::Barred(candidate.sides.clone().map(|side| side.bar));
-        }
-    }
-    near_stations(from, apart, &mut fates);
-    let open: Vec<usize> = (0..candidates.len()).filter(|&i| fates[i] == Fate::NoScore).collect();
-    if open.is_empty() {
+    let apart = apart(from.settings, from.scale);
+    let mut fates = first_fates(from);
+    let standing: Vec<usize> = (0..candidates.len()).filter(|&i| fates[i] == Fate::NoScore).collect();
+    if standing.is_empty() {
         return Err(nothing_stands(&fates));
     }
-    let feet: Vec<Foot> = open.iter().map(|&i| candidates[i].foot).collect();
-    let pairs = conflicts(from.travel, &feet, apart);
-    let problem = Problem {
-        weights: open.iter().map(|&i| scores[i]).collect(),
-        costs: vec![1; open.len()],
-        conflicts: Conflicts::from_pairs(open.len(), &pairs),
-        budget: from.settings.budget,
+    let named = |s: &&Placed<Station>| {
+        let name = format!("station {}", s.what.station_id);
+        Standing::new(name, s.ground, from.ground.network, from.travel)
     };
-    let selection = select(&problem, from.limits);
-    let mut ranked: Vec<usize> = selection.chosen.iter().map(|&k| open[k as usize]).collect();
-    ranked.sort_by_key(|&i| (-scores[i], i));
-    tell_fates(&ranked, &open, &problem, &mut fates);
-    let sites = sites(from, &ranked);
-    Ok(Proposal { sites, fates, scores, selection })
+    let stations: Vec<Standing> = from.stations.iter().map(named).collect();
+    let fixed = fixed(from, &standing)?;
+    let feet: Vec<(String, Foot)> =
+        fixed.iter().map(|(name, i)| (format!("the fixed site {name}"), candidates[*i].foot)).collect();
+    check_fixed(&feet, &stations, from.travel, apart, from.settings.budget)?;
+    let fixed: Vec<usize> = fixed.into_iter().map(|(_, i)| i).collect();
+    let hot = hot(from, &standing, &scores, apart);
+    let field = Field::new(candidates, standing, hot, &stations, from.travel, apart);
+    let layout = field.layout(&fixed, from.settings.budget, None);
+    if layout.items.is_empty() && fixed.is_empty() {
+        tell_fates(from, &field, &[], &scores, &mut fates);
+        return Err(nothing_stands(&fates));
+    }
+    let picked = layout.choose(&scores, from.limits);
+    let mut ranked = picked.sites.clone();
+    ranked.sort_by_key(|&(i, gain, _)| (-gain, i));
+    tell_fates(from, &field, &ranked, &scores, &mut fates);
+    let mut sites = sites(from, &ranked, &stations);
+    if from.settings.weightings > 0 && !sites.is_empty() {
+        measure_stability(from, &layout, &ranked, &mut sites);
+    }
+    let reviews = reviews(from, &field, &fixed, &scores, &picked, &stations);
+    Ok(Proposal { sites, fates, scores, total: picked.total, upper_bound: picked.upper_bound, reviews })
 }
 
-fn near_stations(from: &Choosing, apart: Apart, fates: &mut [Fate]) {
-    let reach = |at: &GroundPoint| {
-        let on_lines = |e: &crate::network::Edge| e.kinds.meets(from.travel.kinds());
-        from.ground.network.nearest_foot(*at, STATION_REACH_M, on_lines)
+fn apart(settings: &SitingSettings, scale: f64) -> Apart {
+    let straight_m = match settings.straight_m() {
+        0.0 => 0.0,
+        straight_m => straight_m * scale.max(1.0) + WRITING_MARGIN_M,
     };
-    let feet: Vec<Foot> = from.candidates.iter().map(|c| c.foot).collect();
-    for (s, at) in from.stations.iter().enumerate() {
-        let foot = reach(at);
-        let near = foot.map(|f| from.travel.distances(&[f], &feet, 2.0 * apart.travel_m));
-        for (i, fate) in fates.iter_mut().enumerate().filter(|(_, fate)| **fate == Fate::NoScore) {
-            let by_way = near.as_ref().and_then(|near| near.get(0, i));
-            let too_near = match by_way {
-                Some(distance_m) => distance_m < apart.travel_m,
-                None => at.distance_m(feet[i].at) < apart.straight_m,
-            };
-            if too_near {
-                *fate = Fate::NearStation(s);
+    Apart { travel_m: required_m(settings, scale), straight_m }
+}
+
+/// What is known of each candidate before anything is chosen; `NoScore` where nothing speaks
+/// against it.
+fn first_fates(from: &Choosing) -> Vec<Fate> {
+    let fate = |candidate: &Candidate| {
+        let at = candidate.foot.at;
+        let never = from.settings.never.iter().find(|(_, place, within_m)| place.distance_m(at) <= *within_m);
+        let heard = |m: f64| from.non_target.iter().any(|place| place.distance_m(at) <= m);
+        if !candidate.stands() {
+            Fate::Barred(candidate.sides.clone().map(|side| side.bar))
+        } else if let Some((name, ..)) = never {
+            Fate::Never(name.clone())
+        } else if from.settings.non_target_keep_out_m.is_some_and(heard) {
+            Fate::NonTarget
+        } else {
+            Fate::NoScore
+        }
+    };
+    from.candidates.iter().map(fate).collect()
+}
+
+/// The candidate that each fixed site is taken for: the nearest one that stands.
+fn fixed(from: &Choosing, standing: &[usize]) -> Result<Vec<(String, usize)>, SitingError> {
+    let mut found = Vec::new();
+    for (name, at) in &from.settings.must {
+        let away = |i: &usize| from.candidates[*i].foot.at.distance_m(*at);
+        let nearest = standing.iter().copied().min_by(|a, b| away(a).total_cmp(&away(b)));
+        match nearest.filter(|i| away(i) <= FIXED_REACH_M) {
+            Some(i) => found.push((name.clone(), i)),
+            None => {
+                let what = format!(
+                    "no candidate that may bear a site lies within {FIXED_REACH_M} m of the fixed site {name}"
+                );
+                return Err(SitingError::Impossible(what));
             }
         }
     }
+    Ok(found)
 }
 
-fn tell_fates(ranked: &[usize], open: &[usize], problem: &Problem, fates: &mut [Fate]) {
-    let mut site_of = vec![None; fates.len()];
-    for (s, &i) in ranked.iter().enumerate() {
-        site_of[i] = Some(s);
+fn hot(from: &Choosing, standing: &[usize], scores: &[i64], apart: Apart) -> Vec<HotNode> {
+    let activity = from.parts.iter().find(|p| p.name.starts_with("activity"));
+    let Some(activity) = activity.filter(|_| from.settings.cluster > 1) else { return Vec::new() };
+    hot_nodes(&Around {
+        candidates: from.candidates,
+        open: standing,
+        scores,
+        activity: &activity.value,
+        convergence: from.convergence,
+        network: from.ground.network,
+        travel: from.travel,
+        settings: from.settings,
+        reach_m: apart.travel_m / 6.0,
+    })
+}
+
+fn tell_fates(
+    from: &Choosing,
+    field: &Field,
+    ranked: &[(usize, i64, Option<u32>)],
+    scores: &[i64],
+    fates: &mut [Fate],
+) {
+    let mut site_at = vec![None; field.blocked.len()];
+    for (s, &(i, _, node)) in ranked.iter().enumerate() {
+        if let Some(p) = field.counts_from(i, node) {
+            site_at[p].get_or_insert(s);
+        }
         fates[i] = Fate::Chosen(s);
     }
-    for (k, &i) in open.iter().enumerate() {
-        if site_of[i].is_some() {
+    for (p, &i) in field.standing.iter().enumerate() {
+        if fates[i] != Fate::NoScore {
             continue;
         }
-        let against = problem.conflicts.of(k as u32).iter().filter_map(|&u| site_of[open[u as usize]]).min();
-        fates[i] = match against {
-            Some(site) => Fate::WithinSpacing(site),
-            None if problem.weights[k] <= 0 => Fate::NoScore,
-            None => Fate::OverBudget,
+        let against = field.near.of(p as u32).iter().filter_map(|&q| site_at[q as usize]).min();
+        fates[i] = match (field.blocked[p].first(), against) {
+            (Some(&station), _) => Fate::NearStation(station as usize),
+            (None, Some(site)) => Fate::WithinSpacing(site),
+            (None, None) if scores[i] > 0 && from.settings.budget.is_some() => Fate::OverBudget,
+            (None, None) => Fate::NoScore,
         };
     }
+}
+
+fn measure_stability(
+    from: &Choosing,
+    layout: &Layout,
+    ranked: &[(usize, i64, Option<u32>)],
+    sites: &mut [Site],
+) {
+    let chosen: Vec<usize> = ranked.iter().map(|&(i, ..)| i).collect();
+    let limits =
+        Limits { tolerance: REWEIGHTED_TOLERANCE, work: REWEIGHTED_WORK, seconds: from.limits.seconds };
+    let told = stability(&Reweighting {
+        layout,
+        candidates: from.candidates,
+        parts: from.parts,
+        sites: &chosen,
+        weightings: from.settings.weightings,
+        seed: from.settings.seed,
+        spacing_m: from.settings.spacing_m,
+        limits,
+    });
+    for (site, stability) in sites.iter_mut().zip(told) {
+        site.stability = Some(stability);
+    }
+}
+
+/// Lifts first, then the greatest gain.
+fn reviews(
+    from: &Choosing,
+    field: &Field,
+    fixed: &[usize],
+    scores: &[i64],
+    picked: &Picked,
+    stations: &[Standing],
+) -> Vec<Review> {
+    let chosen: Vec<usize> = picked.sites.iter().map(|&(i, ..)| i).collect();
+    let limits = Limits { tolerance: REWEIGHTED_TOLERANCE, ..from.limits };
+    let one_more = from.settings.budget.map(|n| n.saturating_add(1));
+    let mut reviews: Vec<Review> = (0..stations.len())
+        .into_par_iter()
+        .map(|station| {
+            if let Some(because) = must_go(from, station) {
+                return Review { station, verdict: Verdict::Lift, gain: 0.0, to: None, because };
+            }
+            let layout = field.layout(fixed, one_more, Some(station));
+            let score = score_at(from, &stations[station], scores);
+            review(&Without { station, score, layout: &layout }, scores, picked.total, &chosen, limits)
+        })
+        .collect();
+    reviews.sort_by(|a, b| {
+        let order = |r: &Review| (r.verdict != Verdict::Lift, r.verdict == Verdict::Keep);
+        order(a).cmp(&order(b)).then(b.gain.total_cmp(&a.gain)).then(a.station.cmp(&b.station))
+    });
+    reviews
+}
+
+/// Why a station may not stay where it is.
+fn must_go(from: &Choosing, station: usize) -> Option<String> {
+    let place = from.stations[station].at;
+    let inside = |area: &MultiPolygon<f64>| area.contains(&Point::new(place.lon_deg(), place.lat_deg()));
+    if let Some(near) = from.ground.keep_outs.violated(place, 0.0) {
+        return Some(format!(
+            "it stands {:.1} m from keep-out {}, whose limit is {} m",
+            near.distance_m,
+            near.keep_out + 1,
+            near.limit_m
+        ));
+    }
+    from.ground.area.is_some_and(|area| !inside(area)).then(|| "it stands outside the area".to_string())
+}
+
+/// The score of a station's place: that of the nearest candidate.
+fn score_at(from: &Choosing, station: &Standing, scores: &[i64]) -> i64 {
+    let away = |i: usize| from.candidates[i].foot.at.distance_m(station.at);
+    let nearest = (0..from.candidates.len()).min_by(|&a, &b| away(a).total_cmp(&away(b)));
+    nearest.filter(|&i| away(i) <= from.settings.spacing_m).map_or(0, |i| scores[i])
 }
 
 fn nothing_stands(fates: &[Fate]) -> SitingError {
@@ -199,6 +367,8 @@ impl Fate {
                 [Some(Bar::OutsideArea), _] | [_, Some(Bar::OutsideArea)] => "outside the area",
                 _ => "without a right side: another line lies nearer or between",
             },
+            Fate::Never(_) => "barred by the plan",
+            Fate::NonTarget => "near a record of a non-target animal",
             Fate::NearStation(_) => "within the spacing of a station in the ground",
             Fate::WithinSpacing(_) => "within the spacing of a site",
             Fate::OverBudget => "over budget",
@@ -207,24 +377,32 @@ impl Fate {
     }
 }
 
-fn sites(from: &Choosing, ranked: &[usize]) -> Vec<Site> {
-    let sides = sides(from, ranked);
-    let mut feet: Vec<Foot> = ranked.iter().map(|&i| from.candidates[i].foot).collect();
-    let chosen = feet.len();
-    let on_lines = |e: &crate::network::Edge| e.kinds.meets(from.travel.kinds());
-    let station_foot = |at: &GroundPoint| from.ground.network.nearest_foot(*at, STATION_REACH_M, on_lines);
-    feet.extend(from.stations.iter().filter_map(station_foot));
-    let distances = from.travel.distances(&feet[..chosen], &feet, f64::INFINITY);
+fn sites(from: &Choosing, ranked: &[(usize, i64, Option<u32>)], stations: &[Standing]) -> Vec<Site> {
+    let chosen: Vec<usize> = ranked.iter().map(|&(i, ..)| i).collect();
+    let sides = sides(from, &chosen);
+    let mut feet: Vec<Foot> = chosen.iter().map(|&i| from.candidates[i].foot).collect();
+    feet.extend(stations.iter().filter_map(|s| s.foot));
+    let distances = from.travel.distances(&feet[..chosen.len()], &feet, f64::INFINITY);
     let nearest = |s: usize| {
         let others = distances.row(s).filter(|&(k, _)| k as usize != s);
         others.map(|(_, d)| d).min_by(f64::total_cmp)
     };
-    let site = |(s, (&candidate, (side, same_side_because))): (usize, (&usize, (Side, Option<String>)))| {
+    let mut sites = Vec::with_capacity(chosen.len());
+    for (s, (&(candidate, gain, cluster), (side, same_side_because))) in ranked.iter().zip(sides).enumerate()
+    {
         let place = from.candidates[candidate].sides[side as usize].place;
-        let keep_out = from.ground.keep_outs.nearest(place);
-        Site { candidate, side, same_side_because, nearest_site_m: nearest(s), keep_out }
-    };
-    ranked.iter().zip(sides).enumerate().map(site).collect()
+        sites.push(Site {
+            candidate,
+            gain,
+            cluster,
+            side,
+            same_side_because,
+            nearest_site_m: nearest(s),
+            keep_out: from.ground.keep_outs.nearest(place),
+            stability: None,
+        });
+    }
+    sites
 }
 
 /// The side of each site in the line's digitised direction, and why it is the side of the

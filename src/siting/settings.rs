@@ -1,6 +1,7 @@
 //! Settings of the siting room, with their defaults and reasons.
 
 use super::wind::WindSettings;
+use crate::frame::GroundPoint;
 use crate::network::KindSet;
 use crate::record::LineKind;
 
@@ -58,6 +59,20 @@ pub struct SitingSettings {
     pub kind_value: [f64; 7],
     /// How the wind is read.
     pub wind: WindSettings,
+    /// Most sites at one hot node.
+    pub cluster: u32,
+    /// Least straight-line distance between sites of one cluster, in metres.
+    pub cluster_apart_m: f64,
+    /// Sites that must be: a name and a place in the frame.
+    pub must: Vec<(String, GroundPoint)>,
+    /// Places where none may be: a name, a place in the frame, and the metres around it.
+    pub never: Vec<(String, GroundPoint, f64)>,
+    /// Records of non-target animals this near, in metres, bar a foot.
+    pub non_target_keep_out_m: Option<f64>,
+    /// How many random weightings the stability of sites is measured with; 0 for none.
+    pub weightings: u64,
+    /// Seed of those.
+    pub seed: u64,
 }
 
 /// How much each part of a score counts; only the proportions matter.
@@ -106,6 +121,13 @@ impl Default for SitingSettings {
             weights: Weights::default(),
             kind_value: [1.0, 0.8, 0.5, 0.4, 0.7, 0.4, 0.3],
             wind: WindSettings::default(),
+            cluster: 1,
+            cluster_apart_m: 50.0,
+            must: Vec::new(),
+            never: Vec::new(),
+            non_target_keep_out_m: None,
+            weightings: 1000,
+            seed: 1,
         }
     }
 }
@@ -127,6 +149,7 @@ impl SitingSettings {
             ("placement_error_m", self.placement_error_m),
             ("min_straight_m", self.straight_m()),
             ("walk_m", self.walk_m),
+            ("cluster_apart_m", self.cluster_apart_m),
         ];
         let fault = |&(name, value): &(&'static str, f64)| SitingError::Setting { name, value };
         let bad = positive.iter().find(|(_, v)| !(v.is_finite() && *v > 0.0));
@@ -162,6 +185,9 @@ pub enum SitingError {
         /// How many for which reason.
         reasons: String,
     },
+    /// What is asked for cannot be had together.
+    #[error("the demands cannot be met: {0}")]
+    Impossible(String),
     /// A place cannot be projected.
     #[error(transparent)]
     Frame(#[from] crate::frame::FrameError),

@@ -85,6 +85,9 @@ pub fn load<'a>(plan: &'a Plan, progress: &'a dyn Progress) -> Result<Desk<'a>, 
     for layer in &plan.check {
         reading.file("check", &layer.file, ReadAs::Rows, Builder::check_row);
     }
+    if let Some(wind) = &plan.wind.file {
+        reading.file("wind", wind, ReadAs::Rows, Builder::wind_row);
+    }
     if let Some(area) = &plan.place.area {
         reading.file("area", area, ReadAs::Lines, Builder::area);
     }

@@ -1,5 +1,7 @@
 //! Flags of `sites`.
 
+use std::path::PathBuf;
+
 use clap::Args;
 
 use crate::plan::{Plan, Positive};
@@ -16,6 +18,12 @@ pub(in crate::cli) struct SitesFlags {
     /// How far off the line a site stands, in metres
     #[arg(long, value_name = "METRES")]
     offset: Option<Positive>,
+    /// Most sites at one hot node; some guides forbid several together
+    #[arg(long, value_name = "N")]
+    cluster: Option<usize>,
+    /// Wind: CSV with time, from_deg and speed_m_s, or with from_deg, day and night
+    #[arg(long, value_name = "FILE")]
+    wind: Option<PathBuf>,
 }
 
 impl SitesFlags {
@@ -23,5 +31,7 @@ impl SitesFlags {
         plan.sites.spacing_m = self.spacing;
         plan.sites.budget = self.budget;
         plan.sites.offset_m = self.offset;
+        plan.sites.cluster = self.cluster;
+        plan.wind.file = self.wind.clone();
     }
 }

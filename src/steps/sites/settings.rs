@@ -1,24 +1,101 @@
 //! The plan's keys as settings of the siting room.
 
-use crate::plan::Plan;
+use crate::frame::{Frame, FrameError, GroundPoint, LonLat};
+use crate::network::KindSet;
+use crate::plan::{NonNegative, Plan};
+use crate::record::{Animal, LineKind};
 use crate::siting::SitingSettings;
+use crate::siting::select::Limits;
 use crate::steps::StepError;
 
 /// The settings of the siting room, defaults where the plan is silent.
-pub(super) fn settings_of(plan: &Plan) -> Result<SitingSettings, StepError> {
+pub(super) fn settings_of(plan: &Plan, frame: &Frame) -> Result<SitingSettings, StepError> {
     let table = &plan.sites;
-    let mut settings = SitingSettings::default();
-    if let Some(spacing_m) = table.spacing_m {
-        settings.spacing_m = spacing_m.get();
-    }
-    if let Some(offset_m) = table.offset_m {
-        settings.offset_m = offset_m.get();
-    }
-    if let Some(error_m) = table.placement_error_m {
-        settings.placement_error_m = error_m.get();
-    }
-    settings.min_straight_m = table.min_straight_m.map(|m| m.get());
-    settings.budget = table.budget.map(|n| u32::try_from(n).unwrap_or(u32::MAX));
+    let d = SitingSettings::default();
+    let place = |at: [f64; 2], key| ground(frame, at, key);
+    let named = |name: &Option<String>, k: usize| name.clone().unwrap_or_else(|| format!("{}", k + 1));
+    let must =
+        table.must.iter().enumerate().map(|(k, m)| Ok((named(&m.name, k), place(m.at, "sites.must")?)));
+    let never = table
+        .never
+        .iter()
+        .enumerate()
+        .map(|(k, n)| Ok((named(&n.name, k), place(n.at, "sites.never")?, n.within_m.get())));
+    let settings = SitingSettings {
+        spacing_m: table.spacing_m.map_or(d.spacing_m, |v| v.get()),
+        min_straight_m: table.min_straight_m.map(NonNegative::get),
+        budget: table.budget.map(|n| u32::try_from(n).unwrap_or(u32::MAX)),
+        offset_m: table.offset_m.map_or(d.offset_m, |v| v.get()),
+        placement_error_m: table.placement_error_m.map_or(d.placement_error_m, NonNegative::get),
+        along: if table.along.is_empty() { d.along } else { kinds(&table.along, "sites.along")? },
+        walk_m: table.walk_m.map_or(d.walk_m, NonNegative::get),
+        across: kinds(&table.across, "sites.across")?,
+        reach_m: table.reach_m.map_or(d.reach_m, |v| v.get()),
+        cluster: table.cluster.map_or(d.cluster, |n| u32::try_from(n).unwrap_or(u32::MAX)),
+        cluster_apart_m: table.cluster_apart_m.map_or(d.cluster_apart_m, NonNegative::get),
+        must: must.collect::<Result<_, StepError>>()?,
+        never: never.collect::<Result<_, StepError>>()?,
+        non_target_keep_out_m: plan.non_target.keep_out_m.map(|v| v.get()),
+        weightings: table.weightings.unwrap_or(d.weightings),
+        seed: table.seed.unwrap_or(d.seed),
+        ..d
+    };
+    let settings = with_weights(settings, plan)?;
     settings.check().map_err(|e| StepError::Setting { key: "sites", what: e.to_string() })?;
     Ok(settings)
+}
+
+fn with_weights(mut settings: SitingSettings, plan: &Plan) -> Result<SitingSettings, StepError> {
+    let table = &plan.sites.weights;
+    let weights = &mut settings.weights;
+    for (weight, asked) in [
+        (&mut weights.activity, table.activity),
+        (&mut weights.convergence, table.convergence),
+        (&mut weights.line_kind, table.line_kind),
+        (&mut weights.wind, table.wind),
+    ] {
+        *weight = asked.map_or(*weight, NonNegative::get);
+    }
+    for (word, value) in &plan.sites.line_kinds {
+        let kind = kind(word, "sites.line_kinds")?;
+        settings.kind_value[kind as usize] = value.get().min(1.0);
+    }
+    let wind = &mut settings.wind;
+    wind.calm_m_s = plan.wind.calm_m_s.map_or(wind.calm_m_s, NonNegative::get);
+    wind.scent_reach_m = plan.wind.scent_reach_m.map_or(wind.scent_reach_m, |v| v.get());
+    wind.night_share = plan.wind.night_share.map_or(wind.night_share, |v| v.get().min(1.0));
+    Ok(settings)
+}
+
+/// When the search ends.
+pub(super) fn limits_of(plan: &Plan) -> Limits {
+    let d = Limits::default();
+    Limits {
+        tolerance: plan.sites.tolerance.map_or(d.tolerance, NonNegative::get),
+        seconds: plan.sites.seconds.map(|v| v.get()),
+        ..d
+    }
+}
+
+/// The animals that the control is not for.
+pub(super) fn non_target_of(plan: &Plan) -> Vec<Animal> {
+    plan.non_target.animals.iter().map(|word| Animal::from_word(word)).collect()
+}
+
+/// A place given by hand, in the frame.
+pub(super) fn ground(frame: &Frame, at: [f64; 2], key: &'static str) -> Result<GroundPoint, StepError> {
+    let fault = |e: FrameError| StepError::Setting { key, what: e.to_string() };
+    LonLat::new(at[0], at[1]).and_then(|at| frame.to_ground(at)).map_err(fault)
+}
+
+fn kinds(words: &[String], key: &'static str) -> Result<KindSet, StepError> {
+    let kinds = words.iter().map(|word| kind(word, key)).collect::<Result<Vec<_>, _>>()?;
+    Ok(KindSet::from_kinds(&kinds))
+}
+
+fn kind(word: &str, key: &'static str) -> Result<LineKind, StepError> {
+    LineKind::from_word(word).ok_or_else(|| StepError::Setting {
+        key,
+        what: format!("unknown kind \"{word}\"; known are {}", LineKind::ALL.map(LineKind::word).join(", ")),
+    })
 }

@@ -7,6 +7,7 @@ use super::Done;
 use crate::files::OutputSet;
 use crate::files::write::{GeoJsonWriter, GpxPoint, round_to, write_csv, write_gpx};
 use crate::frame::LonLat;
+use crate::siting::wind::SideValue;
 use crate::siting::{Bar, Candidate, Fate, Grounds, Near, STEPS_TO_ONE, Site, reason, sign_near};
 use crate::steps::StepError;
 
@@ -64,7 +65,7 @@ fn site_properties(done: &Done, rank: usize, site: &Site) -> (String, LonLat, Ma
     put("site_id", json!(id));
     put("state", json!("proposed"));
     put("rank", json!(rank + 1));
-    put("score", json!(score(done, site.candidate)));
+    put("score", json!(round_to(site.gain as f64 / STEPS_TO_ONE, 6)));
     put("parts", parts(done, site.candidate));
     put("reason", json!(reason_of(done, site)));
     stand(done, candidate, &mut put);
@@ -72,11 +73,19 @@ fn site_properties(done: &Done, rank: usize, site: &Site) -> (String, LonLat, Ma
     put("offset_m", json!(done.settings.offset_m));
     put("bearing_deg", json!(round_to(candidate.bearing_deg, 2)));
     put("nearest_site_m", json!(site.nearest_site_m.map(|d| round_to(d, 2))));
-    put("cluster_id", Value::Null);
+    put("cluster_id", json!(site.cluster.map(|node| format!("n{}", node + 1))));
     if let Some(near) = site.keep_out {
         put("keep_out", keep_out(done, &near));
     }
-    put("cautions", json!(site_cautions(site)));
+    if let Some(value) = wind_at(done, site) {
+        put("wind_day", json!(round_to(value.day, 4)));
+        put("wind_night", json!(round_to(value.night, 4)));
+    }
+    if let Some(stability) = &site.stability {
+        put("rank_stability", json!(round_to(stability.share, 4)));
+        put("mean_rank", json!(round_to(stability.mean_rank, 2)));
+    }
+    put("cautions", json!(site_cautions(done, site)));
     (id, place, p)
 }
 
@@ -116,7 +125,7 @@ fn reason_of(done: &Done, site: &Site) -> String {
         meeting: done.meetings[site.candidate],
         sign: &sign,
         reach_m: done.settings.reach_m,
-        wind: None,
+        wind: wind_at(done, site),
     })
 }
 
@@ -134,9 +143,31 @@ fn keep_out(done: &Done, near: &Near) -> Value {
     })
 }
 
-fn site_cautions(site: &Site) -> Vec<String> {
-    let same = site.same_side_because.iter().map(|why| format!("same side as the site before it: {why}"));
-    same.collect()
+fn wind_at(done: &Done, site: &Site) -> Option<SideValue> {
+    done.side_values.as_ref().map(|values| values[site.candidate][site.side as usize])
+}
+
+fn site_cautions(done: &Done, site: &Site) -> Vec<String> {
+    let mut said = Vec::new();
+    if let Some(why) = &site.same_side_because {
+        said.push(format!("same side as the site before it: {why}"));
+    }
+    if site.cluster.is_some() {
+        said.push("one of several together at a hot node: some guides forbid that".to_string());
+    }
+    let reach_m = done.settings.reach_m;
+    let foot = done.candidates[site.candidate].foot.at;
+    for animal in super::settings::non_target_of(done.desk.plan) {
+        let of = |r: &&&crate::frame::Placed<crate::record::Record>| r.what.animal.as_ref() == Some(&animal);
+        let near = || done.non_target.iter().filter(of).filter(|r| r.ground.distance_m(foot) <= reach_m);
+        let count: f64 = near().map(|r| r.what.count).sum();
+        if count > 0.0 {
+            let latest = near().filter_map(|r| r.what.date).max();
+            let latest = latest.map_or(String::new(), |day| format!(", the latest on {day}"));
+            said.push(format!("{count:.0} records of {animal} (non-target) within {reach_m:.0} m{latest}"));
+        }
+    }
+    said
 }
 
 fn candidate_properties(done: &Done, i: usize, candidate: &Candidate) -> Map<String, Value> {
@@ -160,7 +191,10 @@ fn candidate_properties(done: &Done, i: usize, candidate: &Candidate) -> Map<Str
 fn why_not(done: &Done, fate: &Fate) -> String {
     match fate {
         Fate::WithinSpacing(site) => format!("within the spacing of site {}", site_id(*site)),
-        Fate::NearStation(s) => format!("within the spacing of station {}", done.station_ids[*s]),
+        Fate::NearStation(s) => {
+            format!("within the spacing of station {}", done.stations[*s].what.station_id)
+        }
+        Fate::Never(name) => format!("barred by the plan: {name}"),
         Fate::Barred([left, right]) => match (left, right) {
             (Some(Bar::KeepOut(near)), _) | (_, Some(Bar::KeepOut(near))) => {
                 let feature = &done.desk.job.keep_outs[near.keep_out];
@@ -174,7 +208,7 @@ fn why_not(done: &Done, fate: &Fate) -> String {
     }
 }
 
-const COLUMNS: [&str; 14] = [
+const COLUMNS: [&str; 18] = [
     "site_id",
     "rank",
     "lon",
@@ -187,6 +221,10 @@ const COLUMNS: [&str; 14] = [
     "offset_m",
     "bearing_deg",
     "nearest_site_m",
+    "cluster_id",
+    "wind_day",
+    "wind_night",
+    "rank_stability",
     "reason",
     "cautions",
 ];

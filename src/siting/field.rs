@@ -1,0 +1,168 @@
+//! What stands on the property: the candidates that may be chosen, hot nodes, and who is too
+//! near whom, stations in the ground included.
+
+use super::candidate::Candidate;
+use super::cluster::{HotNode, Item};
+use super::conflict::{Apart, conflicts};
+use super::layout::Layout;
+use super::select::Conflicts;
+use super::settings::SitingError;
+use crate::frame::GroundPoint;
+use crate::network::{Edge, Foot, Network, TravelGraph};
+
+/// A station further than this from any line, in metres, is kept clear of in a straight
+/// line only.
+const STATION_REACH_M: f64 = 200.0;
+
+/// A station in the ground, or a place fixed beforehand.
+#[derive(Clone, PartialEq, Debug)]
+pub struct Standing {
+    /// Its name in messages.
+    pub name: String,
+    /// Its place.
+    pub at: GroundPoint,
+    /// Its foot on the lines, if it is near one.
+    pub foot: Option<Foot>,
+}
+
+impl Standing {
+    /// With its foot on a line that can be travelled.
+    pub fn new(name: String, at: GroundPoint, network: &Network, travel: &TravelGraph) -> Self {
+        let on_lines = |e: &Edge| e.kinds.meets(travel.kinds());
+        Self { name, at, foot: network.nearest_foot(at, STATION_REACH_M, on_lines) }
+    }
+}
+
+/// Positions: first the candidates that stand, then the hot nodes.
+pub struct Field {
+    /// The candidates that stand, by position.
+    pub standing: Vec<usize>,
+    /// The hot nodes, by position after those.
+    pub hot: Vec<HotNode>,
+    /// Positions too near each other.
+    pub near: Conflicts,
+    /// The stations too near each position.
+    pub blocked: Vec<Vec<u32>>,
+}
+
+impl Field {
+    /// Measures who is too near whom.
+    pub fn new(
+        candidates: &[Candidate],
+        standing: Vec<usize>,
+        hot: Vec<HotNode>,
+        stations: &[Standing],
+        travel: &TravelGraph,
+        apart: Apart,
+    ) -> Self {
+        let mut feet: Vec<Foot> = standing.iter().map(|&i| candidates[i].foot).collect();
+        feet.extend(hot.iter().map(|h| h.foot));
+        let pairs = conflicts(travel, &feet, apart);
+        let mut blocked = vec![Vec::new(); feet.len()];
+        for (s, station) in stations.iter().enumerate() {
+            for p in too_near(station, &feet, travel, apart) {
+                blocked[p].push(s as u32);
+            }
+        }
+        Self { near: Conflicts::from_pairs(feet.len(), &pairs), standing, hot, blocked }
+    }
+
+    /// The position of a candidate that stands.
+    pub fn position(&self, candidate: usize) -> Option<usize> {
+        self.standing.binary_search(&candidate).ok()
+    }
+
+    /// The position from which the spacing of a site counts: its own, or its hot node's.
+    pub fn counts_from(&self, candidate: usize, node: Option<u32>) -> Option<usize> {
+        match node {
+            Some(node) => self.hot.iter().position(|h| h.node == node).map(|h| self.standing.len() + h),
+            None => self.position(candidate),
+        }
+    }
+
+    /// The problem of choosing among what stands, with some candidates fixed, and with one
+    /// station taken away if `without` says so.
+    pub fn layout(&self, fixed: &[usize], budget: Option<u32>, without: Option<usize>) -> Layout {
+        let fixed_at: Vec<usize> = fixed.iter().filter_map(|&i| self.position(i)).collect();
+        let mut shut = vec![false; self.blocked.len()];
+        for (p, shut) in shut.iter_mut().enumerate() {
+            *shut = self.blocked[p].iter().any(|&s| Some(s as usize) != without);
+        }
+        for &p in &fixed_at {
+            shut[p] = true;
+            self.near.of(p as u32).iter().for_each(|&q| shut[q as usize] = true);
+        }
+        let (items, counts_from) = self.items(&shut);
+        let mut at_position: Vec<Vec<u32>> = vec![Vec::new(); shut.len()];
+        for (k, &p) in counts_from.iter().enumerate() {
+            at_position[p].push(k as u32);
+        }
+        let mut pairs = Vec::new();
+        for (k, &p) in counts_from.iter().enumerate() {
+            let others = std::iter::once(p as u32).chain(self.near.of(p as u32).iter().copied());
+            pairs.extend(others.flat_map(|q| &at_position[q as usize]).map(|&other| (k as u32, other)));
+        }
+        let conflicts = Conflicts::from_pairs(items.len(), &pairs);
+        Layout { items, conflicts, fixed: fixed.to_vec(), budget }
+    }
+
+    /// The items that are not shut, and the position from which the spacing of each counts.
+    fn items(&self, shut: &[bool]) -> (Vec<Item>, Vec<usize>) {
+        let mut items = Vec::new();
+        let mut counts_from = Vec::new();
+        for (p, &candidate) in self.standing.iter().enumerate().filter(|(p, _)| !shut[*p]) {
+            items.push(Item { members: vec![candidate], node: None });
+            counts_from.push(p);
+        }
+        for (h, hot) in self.hot.iter().enumerate() {
+            let p = self.standing.len() + h;
+            let open = |&i: &usize| self.position(i).is_some_and(|p| !shut[p]);
+            if shut[p] || !hot.members.iter().all(open) {
+                continue;
+            }
+            for size in 2..=hot.members.len() {
+                items.push(Item { members: hot.members[..size].to_vec(), node: Some(hot.node) });
+                counts_from.push(p);
+            }
+        }
+        (items, counts_from)
+    }
+}
+
+fn too_near(station: &Standing, feet: &[Foot], travel: &TravelGraph, apart: Apart) -> Vec<usize> {
+    let by_way = station.foot.map(|foot| travel.distances(&[foot], feet, 2.0 * apart.travel_m));
+    let near = |i: &usize| match by_way.as_ref().and_then(|by_way| by_way.get(0, *i)) {
+        Some(distance_m) => distance_m < apart.travel_m,
+        None => station.at.distance_m(feet[*i].at) < apart.straight_m,
+    };
+    (0..feet.len()).filter(near).collect()
+}
+
+/// Checks that fixed places may stand together and beside the stations.
+///
+/// # Errors
+/// [`SitingError::Impossible`] says which of them blocks which, and how near it is.
+pub fn check_fixed(
+    fixed: &[(String, Foot)],
+    stations: &[Standing],
+    travel: &TravelGraph,
+    apart: Apart,
+    budget: Option<u32>,
+) -> Result<(), SitingError> {
+    let mut faults = Vec::new();
+    let mut others: Vec<Standing> = stations.to_vec();
+    for (name, foot) in fixed {
+        for other in &others {
+            if !too_near(other, std::slice::from_ref(foot), travel, apart).is_empty() {
+                let straight_m = other.at.distance_m(foot.at);
+                faults
+                    .push(format!("{name} is within the spacing of {} ({straight_m:.0} m away)", other.name));
+            }
+        }
+        others.push(Standing { name: name.clone(), at: foot.at, foot: Some(*foot) });
+    }
+    if let Some(budget) = budget.filter(|&budget| (budget as usize) < fixed.len()) {
+        faults.push(format!("{} sites are fixed and the budget is {budget}", fixed.len()));
+    }
+    if faults.is_empty() { Ok(()) } else { Err(SitingError::Impossible(faults.join("; "))) }
+}
