@@ -408,7 +408,7 @@ fn tempe_streets_and_points() {
     tempe.check_network(32612);
     let schools = case("geodanet-tempe").unwrap().join("schools.geojson");
     let keep_out = format!("211={}", schools.display());
-    let flags = ["--spacing", "300", "--budget", "12", "--keep-out", &keep_out];
+    let flags = ["--weightings", "4", "--spacing", "300", "--budget", "12", "--keep-out", &keep_out];
     let outputs = tempe.run("sites", 32612, &flags);
     check_rfc_7946(&outputs.folder);
     check_sites(&outputs, 300.0, 12);
@@ -419,7 +419,11 @@ fn tempe_streets_and_points() {
 #[test]
 fn soho_streets_and_deaths() {
     let Some(soho) = Case::open("soho-snow", &[("street", "track")], true) else { return };
-    let outputs = soho.run("sites", 32630, &["--spacing", "150", "--budget", "10", "--offset", "3"]);
+    let outputs = soho.run(
+        "sites",
+        32630,
+        &["--weightings", "4", "--spacing", "150", "--budget", "10", "--offset", "3"],
+    );
     check_rfc_7946(&outputs.folder);
     check_sites(&outputs, 150.0, 10);
     let length_km = number(&soho.expected, "/lines/length_geodesic_wgs84_m") / 1000.0;
@@ -433,7 +437,7 @@ fn niue_tracks_and_roads() {
     let kinds = [("track", "track"), ("road", "road"), ("barrier", "fence")];
     let Some(niue) = Case::open("osm-niue", &kinds, false) else { return };
     niue.check_network(32702);
-    let outputs = niue.run("sites", 32702, &["--spacing", "1000", "--budget", "20"]);
+    let outputs = niue.run("sites", 32702, &["--weightings", "4", "--spacing", "1000", "--budget", "20"]);
     check_rfc_7946(&outputs.folder);
     check_sites(&outputs, 1000.0, 20);
 }
@@ -442,7 +446,11 @@ fn niue_tracks_and_roads() {
 fn gozo_tracks_walls_and_streams() {
     let kinds = [("track", "track"), ("road", "road"), ("barrier", "fence"), ("water", "creek")];
     let Some(gozo) = Case::open("osm-gozo-west", &kinds, false) else { return };
-    let outputs = gozo.run("sites", 32633, &["--spacing", "500", "--budget", "15", "--offset", "2"]);
+    let outputs = gozo.run(
+        "sites",
+        32633,
+        &["--weightings", "4", "--spacing", "500", "--budget", "15", "--offset", "2"],
+    );
     check_rfc_7946(&outputs.folder);
     check_sites(&outputs, 500.0, 15);
 }

@@ -21,6 +21,9 @@ pub(in crate::cli) struct SitesFlags {
     /// Most sites at one hot node; some guides forbid several together
     #[arg(long, value_name = "N")]
     cluster: Option<usize>,
+    /// Random weightings to hold the sites against (default 1000); 0 for none
+    #[arg(long, value_name = "N")]
+    weightings: Option<u64>,
     /// Wind: CSV with time, from_deg and speed_m_s, or with from_deg, day and night
     #[arg(long, value_name = "FILE")]
     wind: Option<PathBuf>,
@@ -32,6 +35,7 @@ impl SitesFlags {
         plan.sites.budget = self.budget;
         plan.sites.offset_m = self.offset;
         plan.sites.cluster = self.cluster;
+        plan.sites.weightings = self.weightings;
         plan.wind.file = self.wind.clone();
     }
 }
