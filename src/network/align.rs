@@ -134,11 +134,22 @@ pub(crate) fn align(a: &[GroundPoint], b: &[GroundPoint], merge_m: f64) -> Optio
         at = sums[k].1;
     }
     matched.reverse();
+    trim(&mut matched);
     let offsets_m = matched
         .iter()
         .map(|&(i, j)| ha[i].0 * (b[j].y_m - a[i].y_m) - ha[i].1 * (b[j].x_m - a[i].x_m))
         .collect();
     Some(Run { matched, offsets_m, score: sums[best].0 })
+}
+
+/// Takes off both ends what only dwells: there one pass has ended and the other goes on.
+fn trim(matched: &mut Vec<(usize, usize)>) {
+    let advances = |p: &(usize, usize), q: &(usize, usize)| p.0 < q.0 && p.1 < q.1;
+    while matched.len() > 1 && !advances(&matched[matched.len() - 2], &matched[matched.len() - 1]) {
+        matched.pop();
+    }
+    let dwelling = matched.windows(2).take_while(|w| !advances(&w[0], &w[1])).count();
+    matched.drain(..dwelling);
 }
 
 /// Sample pairs near each other with like headings and their scores, in order.

@@ -2,7 +2,7 @@
 
 use std::collections::HashMap;
 
-use super::gap::Overshoot;
+use super::gap::{Overshoot, ROUND_OFF_M};
 use super::lattice::{Lattice, Pixel};
 use super::snap_round::Noded;
 use super::strand::Strands;
@@ -61,8 +61,12 @@ pub(crate) fn make_edges(
         if range.len() < 2 {
             continue;
         }
+        let mut own: Vec<&Overshoot> = Vec::new();
         while let Some(over) = overshoots.next_if(|o| o.strand == strand) {
-            made.cut_overshoot(&mut range, over, &is_node, snap_m);
+            own.push(over);
+        }
+        if !own.is_empty() {
+            range = made.cut_overshoots(range, &own, &is_node, snap_m);
         }
         let mut from = range.start;
         for to in range.start + 1..range.end {
@@ -144,33 +148,38 @@ struct Assembly<'a> {
 }
 
 impl Assembly<'_> {
-    /// Takes the tail of an overshooting strand off its range of visits: back to the first
-    /// node from the end, if that is within the snap distance and something is left.
-    fn cut_overshoot(
+    /// Takes the overshooting tails off a strand's range of visits: each back to the first node
+    /// from its end, if that is within the snap distance. Where no more than the snap distance
+    /// would be left, nothing is cut: the line is short, not its tails.
+    fn cut_overshoots(
         &mut self,
-        range: &mut std::ops::Range<usize>,
-        over: &Overshoot,
+        range: std::ops::Range<usize>,
+        own: &[&Overshoot],
         is_node: &[bool],
         snap_m: f64,
-    ) {
+    ) -> std::ops::Range<usize> {
         let node = |v: &usize| is_node[self.noded.visits[*v] as usize];
-        let found = if over.last {
-            (range.start + 1..range.end - 1).rev().find(node)
-        } else {
-            (range.start + 1..range.end - 1).find(node)
-        };
-        let Some(at) = found else { return };
-        let (tail, rest) = if over.last {
-            (at..range.end, range.start..at + 1)
-        } else {
-            (range.start..at + 1, at..range.end)
-        };
-        let tail_m = self.length_m(tail);
-        if tail_m <= snap_m && self.length_m(rest.clone()) > snap_m {
-            *range = rest;
-            self.out.cut.push((over.near_miss, tail_m));
-            self.out.cut_m += tail_m;
+        let mut rest = range.clone();
+        let mut cuts = Vec::new();
+        for over in own {
+            let found = if over.last {
+                (range.start + 1..range.end - 1).rev().find(node)
+            } else {
+                (range.start + 1..range.end - 1).find(node)
+            };
+            let Some(at) = found else { continue };
+            let tail_m = self.length_m(if over.last { at..range.end } else { range.start..at + 1 });
+            if tail_m <= snap_m + ROUND_OFF_M {
+                cuts.push((over.near_miss, tail_m));
+                rest = if over.last { rest.start..at + 1 } else { at..rest.end };
+            }
         }
+        if rest.len() < 2 || self.length_m(rest.clone()) <= snap_m + ROUND_OFF_M {
+            return range;
+        }
+        self.out.cut_m += cuts.iter().map(|c| c.1).sum::<f64>();
+        self.out.cut.extend(cuts);
+        rest
     }
 
     fn length_m(&self, visits: std::ops::Range<usize>) -> f64 {

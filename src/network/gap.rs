@@ -55,6 +55,14 @@ const LISTED_FACTOR: f64 = 3.0;
 /// listed, while the end of a lollipop finds its stem.
 const OWN_LINE_FACTOR: f64 = 4.0;
 
+/// Distances that differ by less are equal: coordinates in metres carry about nine decimals.
+pub(crate) const ROUND_OFF_M: f64 = 1e-6;
+
+/// A distance in whole micrometres, so that ties do not hang on the last bit.
+fn micrometres(distance_m: f64) -> i64 {
+    (distance_m / ROUND_OFF_M).round() as i64
+}
+
 /// What was found at the line ends.
 #[derive(Default)]
 pub(crate) struct Gaps {
@@ -180,7 +188,7 @@ impl Search<'_> {
         let vertex = if last { end } else { first };
         let candidates = self.near(strand, vertex)?;
         let nearest = *candidates.iter().min_by(|p, q| {
-            p.gap_m.total_cmp(&q.gap_m).then(p.foot.cmp(&q.foot)).then(p.strand.cmp(&q.strand))
+            (micrometres(p.gap_m), p.foot, p.strand).cmp(&(micrometres(q.gap_m), q.foot, q.strand))
         })?;
         let tail = self.tail(strand, last);
         let overshoots = candidates
@@ -199,7 +207,7 @@ impl Search<'_> {
             at: self.lattice.ground(at),
             foot: self.lattice.ground(foot),
             gap_m,
-            closed: !overshoots && gap_m <= self.snap_m && foot != at,
+            closed: !overshoots && gap_m <= self.snap_m + ROUND_OFF_M && foot != at,
             line: 0,
             other: 0,
         };
@@ -239,7 +247,7 @@ impl Search<'_> {
         let foot = nearest_on(p, q, place);
         let gap_m = place.distance_m(foot);
         let touches = in_box(a, b, at) && (at == a || at == b || hit(a, b, at) == Hit::Inside);
-        if !touches && gap_m > reach_m {
+        if !touches && gap_m > reach_m + ROUND_OFF_M {
             return Meeting::Far;
         }
         let other = self.strands.strand_of(segment);
@@ -302,9 +310,11 @@ impl Search<'_> {
             .into_iter()
             .map(|v| (self.strands.places[v].distance_m(place), v))
             .filter(|&(gap_m, v)| {
-                v != vertex && gap_m <= self.snap_m && self.strands.places[v].distance_m(foot) <= self.snap_m
+                v != vertex
+                    && gap_m <= self.snap_m + ROUND_OFF_M
+                    && self.strands.places[v].distance_m(foot) <= self.snap_m + ROUND_OFF_M
             })
-            .min_by(|p, q| p.0.total_cmp(&q.0))
+            .min_by_key(|&(gap_m, v)| (micrometres(gap_m), self.strands.vertices[v]))
             .map_or(nearest.foot, |(_, v)| self.strands.vertices[v])
     }
 }

@@ -6,6 +6,7 @@ use rayon::prelude::*;
 
 use super::KindSet;
 use super::align::{RUN_FACTOR, Run, Samples, align};
+use super::gap::nearest_on;
 use super::lattice::Lattice;
 use super::strand::{Carried, Strand, Strands, chainages_m, level_of};
 use crate::frame::{GroundPoint, Traced, path_length_m};
@@ -28,6 +29,10 @@ pub struct MergedPass {
 /// this share of it: ordinary tracks often run together for a while.
 const ORDINARY_COVER: f64 = 0.8;
 
+/// Passes whose offsets scatter less than this share of the merge distance are one line drawn
+/// twice: the longer keeps its vertices.
+const SCATTER_SHARE: f64 = 0.2;
+
 /// Smoothing for the alignment, in merge distances.
 const ALIGN_SIGMA: f64 = 3.0;
 
@@ -45,7 +50,8 @@ const OVERHANG_FACTOR: f64 = 4.0;
 /// moves to the mean of the passes. Only lines of one kind and level merge. Lines read from a
 /// GPX file are recordings of a receiver and may merge for part of their way; any other line
 /// only as a whole, or nearly so. The centre line is smoothed along its way (10 m at the
-/// default); where no pass was merged a line keeps its vertices.
+/// default); where no pass was merged, or the passes hardly scatter, the longer line keeps its
+/// vertices. Passes that coincide to within two lattice steps are left to the noder.
 ///
 /// Poor where two real tracks run closer together than about 1.6 merge distances: they
 /// cannot be told from two passes. A line is never merged with itself, so one recording
@@ -62,8 +68,9 @@ pub(crate) fn merged_strands(
     if near.is_empty() {
         return (Strands::from_lines(lattice, lines, respect_levels), Vec::new());
     }
-    let mut merging =
-        Merging { lines, respect_levels, merge_m, near, tracks: Vec::new(), passes: Vec::new() };
+    let step_m = lattice.step_m();
+    let (tracks, passes) = (Vec::new(), Vec::new());
+    let mut merging = Merging { lines, respect_levels, step_m, merge_m, near, tracks, passes };
     merging.run();
     merging.into_strands(lattice)
 }
@@ -180,13 +187,48 @@ struct Track {
     samples: Samples,
     /// How many passes each sample is the mean of.
     passes: Vec<f64>,
-    /// Runs merged: the line, and for samples `first..` its chainage.
-    merged: Vec<(u32, usize, Vec<f64>)>,
+    merged: Vec<Merged>,
+}
+
+/// A run merged with a track.
+struct Merged {
+    line: u32,
+    /// First sample of the run.
+    first: usize,
+    /// The line's chainage at each sample of the run.
+    chainage_m: Vec<f64>,
+    /// Whether the passes scatter, so that their mean is better than either.
+    scattered: bool,
+}
+
+impl Merged {
+    fn last(&self) -> usize {
+        self.first + self.chainage_m.len() - 1
+    }
+
+    /// The line's chainage at a place between samples.
+    fn chainage_m(&self, sample: f64) -> f64 {
+        let k = (sample - self.first as f64).clamp(0.0, (self.chainage_m.len() - 1) as f64);
+        let (low, high) = (self.chainage_m[k.floor() as usize], self.chainage_m[k.ceil() as usize]);
+        low + (high - low) * k.fract()
+    }
+}
+
+/// A run of a piece along a track that makes it a pass of it.
+struct Match {
+    track: usize,
+    run: Run,
+    /// The piece, sampled in the track's direction.
+    samples: Samples,
+    reversed: bool,
+    scatter_m: f64,
 }
 
 struct Merging<'a> {
     lines: &'a [Traced<Line>],
     respect_levels: bool,
+    /// Step of the lattice.
+    step_m: f64,
     merge_m: f64,
     near: BTreeMap<u32, Vec<u32>>,
     tracks: Vec<Track>,
@@ -221,7 +263,7 @@ impl Merging<'_> {
     fn place(&mut self, piece: Piece) -> Vec<Piece> {
         let best = if piece.length_m() < RUN_FACTOR * self.merge_m { None } else { self.best_run(&piece) };
         match best {
-            Some((track, run, samples, reversed)) => self.merge(track, &run, piece, &samples, reversed),
+            Some(best) => self.merge(best, piece),
             None => {
                 let samples = Samples::along(&piece.path, self.merge_m);
                 let passes = vec![1.0; samples.points.len()];
@@ -232,16 +274,16 @@ impl Merging<'_> {
     }
 
     /// The best run of a piece along the tracks of lines near its own.
-    fn best_run(&self, piece: &Piece) -> Option<(usize, Run, Samples, bool)> {
+    fn best_run(&self, piece: &Piece) -> Option<Match> {
         let near = self.near.get(&piece.line)?;
         let level = |line: u32| level_of(&self.lines[line as usize].what);
-        let mut best: Option<(usize, Run, Samples, bool)> = None;
+        let mut best: Option<Match> = None;
         for (t, track) in self.tracks.iter().enumerate() {
             let carries = |l: u32| near.binary_search(&l).is_ok();
             let other = track.piece.line;
             if other == piece.line
-                || track.merged.iter().any(|m| m.0 == piece.line)
-                || !(carries(other) || track.merged.iter().any(|m| carries(m.0)))
+                || track.merged.iter().any(|m| m.line == piece.line)
+                || !(carries(other) || track.merged.iter().any(|m| carries(m.line)))
                 || (self.respect_levels && level(other) != level(piece.line))
             {
                 continue;
@@ -256,10 +298,14 @@ impl Merging<'_> {
                 let samples = Samples::along(&path, track.samples.step_m);
                 let smooth = samples.smoothed(ALIGN_SIGMA * self.merge_m);
                 let Some(run) = align(&centre, &smooth, self.merge_m) else { continue };
-                if best.as_ref().is_none_or(|b| run.score > b.1.score)
-                    && self.accepts(&run, track, piece, &samples)
+                if best.as_ref().is_some_and(|b| run.score <= b.run.score)
+                    || !self.accepts(&run, track, piece, &samples)
                 {
-                    best = Some((t, run, samples, reversed));
+                    continue;
+                }
+                let scatter_m = track.scatter_m(&run, &samples);
+                if scatter_m > 2.0 * self.step_m {
+                    best = Some(Match { track: t, run, samples, reversed, scatter_m });
                 }
             }
         }
@@ -275,8 +321,10 @@ impl Merging<'_> {
         run.is_one_track(step_m, self.merge_m) && (both_recorded || cover >= ORDINARY_COVER)
     }
 
-    fn merge(&mut self, t: usize, run: &Run, piece: Piece, samples: &Samples, reversed: bool) -> Vec<Piece> {
+    fn merge(&mut self, found: Match, piece: Piece) -> Vec<Piece> {
+        let Match { track: t, run, samples, reversed, scatter_m } = found;
         let track = &mut self.tracks[t];
+        let scattered = scatter_m > SCATTER_SHARE * self.merge_m;
         let count = samples.points.len() - 1;
         let (first, last) = (run.matched[0], run.matched[run.matched.len() - 1]);
         let keep = (OVERHANG_FACTOR * self.merge_m / samples.step_m).ceil() as usize;
@@ -295,9 +343,10 @@ impl Merging<'_> {
             let n = group.len() as f64;
             let mean = |f: &dyn Fn(usize) -> f64| group.iter().map(|m| f(m.1)).sum::<f64>() / n;
             let at = GroundPoint::new(mean(&|j| samples.points[j].x_m), mean(&|j| samples.points[j].y_m));
-            let passes = track.passes[i];
-            track.samples.points[i] = track.samples.points[i].lerp(at, 1.0 / (passes + 1.0));
-            track.passes[i] += 1.0;
+            if scattered {
+                track.samples.points[i] = track.samples.points[i].lerp(at, 1.0 / (track.passes[i] + 1.0));
+                track.passes[i] += 1.0;
+            }
             let sample = if i == first.0 {
                 begin as f64
             } else if i == last.0 {
@@ -307,7 +356,7 @@ impl Merging<'_> {
             };
             chain.push(chainage_m(sample));
         }
-        track.merged.push((piece.line, first.0, chain));
+        track.merged.push(Merged { line: piece.line, first: first.0, chainage_m: chain, scattered });
         let (a, b) = (chainage_m(begin as f64), chainage_m(end as f64));
         self.passes.push(MergedPass {
             line: piece.line,
@@ -389,6 +438,25 @@ impl Piece {
 }
 
 impl Track {
+    /// Root mean square distance of a run from the longest pass as it was recorded.
+    fn scatter_m(&self, run: &Run, samples: &Samples) -> f64 {
+        let (start_m, end_m) =
+            (self.piece.chainage_m[0], self.piece.chainage_m[self.piece.chainage_m.len() - 1]);
+        let per_sample_m = (end_m - start_m) / (self.samples.points.len() - 1) as f64;
+        let squares = run.matched.iter().map(|&(i, j)| {
+            let at_m = start_m + i as f64 * per_sample_m;
+            let near = |m: f64| {
+                self.piece.chainage_m.partition_point(|&c| c <= m).clamp(1, self.piece.path.len() - 1)
+            };
+            let (low, high) = (near(at_m - 3.0 * per_sample_m), near(at_m + 3.0 * per_sample_m));
+            (low - 1..high)
+                .map(|k| nearest_on(self.piece.path[k], self.piece.path[k + 1], samples.points[j]))
+                .map(|foot| foot.distance_m(samples.points[j]).powi(2))
+                .fold(f64::INFINITY, f64::min)
+        });
+        (squares.sum::<f64>() / run.matched.len() as f64).sqrt()
+    }
+
     /// The centre line, cut wherever a merged run begins or ends, each part with the
     /// lines it carries.
     fn parts(&self, sigma_m: f64) -> Vec<(Vec<GroundPoint>, Vec<Carried>)> {
@@ -398,9 +466,7 @@ impl Track {
         }
         let count = self.samples.points.len() - 1;
         let mut cuts: Vec<usize> = vec![0, count];
-        for (_, first, chain) in &self.merged {
-            cuts.extend([*first, first + chain.len() - 1]);
-        }
+        cuts.extend(self.merged.iter().flat_map(|m| [m.first, m.last()]));
         cuts.sort_unstable();
         cuts.dedup();
         // Ends of runs stay where the passes' mean puts them: left-over pieces join there.
@@ -416,19 +482,21 @@ impl Track {
             (self.piece.chainage_m[0], self.piece.chainage_m[self.piece.chainage_m.len() - 1]);
         let count = (self.samples.points.len() - 1) as f64;
         let own_m = |i: usize| start_m + (end_m - start_m) * i as f64 / count;
-        let holds = |first: usize, chain: &[f64]| first <= from && first + chain.len() > to;
-        let runs: Vec<_> = self.merged.iter().filter(|(_, first, chain)| holds(*first, chain)).collect();
-        if runs.is_empty() {
+        let runs: Vec<&Merged> = self.merged.iter().filter(|m| m.first <= from && m.last() >= to).collect();
+        let (path, own_m) = if runs.iter().any(|m| m.scattered) {
+            (smooth[from..=to].to_vec(), (from..=to).map(own_m).collect::<Vec<f64>>())
+        } else {
             let part = self.piece.part(own_m(from), own_m(to), Some(smooth[from]), Some(smooth[to]));
-            return (part.path, vec![Carried { line: part.line, chainage_m: part.chainage_m }]);
-        }
-        let mut carried =
-            vec![Carried { line: self.piece.line, chainage_m: (from..=to).map(own_m).collect() }];
-        for (line, first, chain) in runs {
-            carried.push(Carried { line: *line, chainage_m: chain[from - first..=to - first].to_vec() });
+            (part.path, part.chainage_m)
+        };
+        let sample = |own_m: f64| (own_m - start_m) / (end_m - start_m) * count;
+        let mut carried = vec![Carried { line: self.piece.line, chainage_m: own_m.clone() }];
+        for m in runs {
+            let chainage_m = own_m.iter().map(|&c| m.chainage_m(sample(c))).collect();
+            carried.push(Carried { line: m.line, chainage_m });
         }
         // The order of the lines, whichever was the longest.
         carried[1..].sort_by_key(|c| c.line);
-        (smooth[from..=to].to_vec(), carried)
+        (path, carried)
     }
 }
