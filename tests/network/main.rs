@@ -1,6 +1,10 @@
 //! The network room against the outside: published cases, reference libraries, open data.
 
 mod cases;
+mod geos;
+mod maps;
 mod passes;
+mod properties;
 mod support;
+mod travel;
 mod values;
