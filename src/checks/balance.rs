@@ -110,6 +110,10 @@ struct Ground {
 /// difference is unaccounted: a capsule issued and nowhere (positive), or in the ground and
 /// never issued (negative).
 ///
+/// A row may name a station that is not known, by a slip of the pen as a rule: it is taken to
+/// stand there ready, since the station meant is in the account already, and only what the
+/// row moves counts.
+///
 /// A station whose capsule was missing stays an open item until a row of that station says
 /// `closed`; a capsule that such a row brings back is no longer lost.
 pub fn balance(stations: &[Placed<Station>], checks: &[Check], capsules_per_station: u32) -> Balance {
@@ -123,6 +127,7 @@ pub fn balance(stations: &[Placed<Station>], checks: &[Check], capsules_per_stat
             StationState::Proposed => false,
         };
         if !was_set {
+            grounds.insert(station.station_id.clone(), Ground::default());
             continue;
         }
         let account = Account { issued: full, in_ground: full, ..Account::default() };
@@ -137,7 +142,8 @@ pub fn balance(stations: &[Placed<Station>], checks: &[Check], capsules_per_stat
         grounds.insert(station.station_id.clone(), Ground { capsules: full, batch: station.batch.clone() });
     }
     for check in checks {
-        let ground = grounds.entry(check.station_id.clone()).or_default();
+        let unknown = || Ground { capsules: full, batch: None };
+        let ground = grounds.entry(check.station_id.clone()).or_insert_with(unknown);
         balance.visit(check, ground, full);
     }
     balance
