@@ -60,6 +60,9 @@ pub struct SitesTable {
     /// What each kind of line is worth, 0 to 1.
     #[serde(skip_serializing_if = "BTreeMap::is_empty")]
     pub line_kinds: BTreeMap<String, NonNegative>,
+    /// What is to be made greatest: `score` (default) or `coverage`.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub objective: Option<String>,
     /// How many random weightings the stability of sites is measured with; 0 for none.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub weightings: Option<u64>,

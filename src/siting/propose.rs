@@ -10,10 +10,11 @@ use super::conflict::Apart;
 use super::field::{Field, Standing, check_fixed};
 use super::keep_out::Near;
 use super::layout::{Layout, Picked};
+use super::reach::choose_by_reach;
 use super::review::{Review, Verdict, Without, review};
 use super::score::{Part, scores};
 use super::select::Limits;
-use super::settings::{SitingError, SitingSettings};
+use super::settings::{Objective, SitingError, SitingSettings};
 use super::side::{Choice, best_sides};
 use super::stability::{Reweighting, Stability, stability};
 use super::stroke::Strokes;
@@ -54,6 +55,8 @@ pub struct Choosing<'a> {
     pub stations: &'a [&'a Placed<Station>],
     /// Where non-target animals were recorded.
     pub non_target: &'a [GroundPoint],
+    /// Where activity lies, for `coverage`: places with their share of it.
+    pub demand: &'a [(GroundPoint, f64)],
     /// When the search may stop.
     pub limits: Limits,
     /// Frame metres to a metre on the ground, at the most.
@@ -168,12 +171,19 @@ pub fn propose(from: &Choosing) -> Result<Proposal, SitingError> {
         tell_fates(from, &field, &[], &scores, &mut fates);
         return Err(nothing_stands(&fates));
     }
-    let picked = layout.choose(&scores, from.limits);
+    let picked = match from.settings.objective {
+        Objective::Score => layout.choose(&scores, from.limits),
+        Objective::Coverage => {
+            let reach_m = from.settings.reach_m;
+            choose_by_reach(&layout, candidates, &stations, from.demand, reach_m, from.limits)
+        }
+    };
     let mut ranked = picked.sites.clone();
     ranked.sort_by_key(|&(i, gain, _)| (-gain, i));
     tell_fates(from, &field, &ranked, &scores, &mut fates);
     let mut sites = sites(from, &ranked, &stations);
-    if from.settings.weightings > 0 && !sites.is_empty() {
+    let by_score = from.settings.objective == Objective::Score;
+    if by_score && from.settings.weightings > 0 && !sites.is_empty() {
         measure_stability(from, &layout, &ranked, &mut sites);
     }
     let reviews = reviews(from, &field, &fixed, &scores, &picked, &stations);
@@ -229,7 +239,8 @@ fn fixed(from: &Choosing, standing: &[usize]) -> Result<Vec<(String, usize)>, Si
 
 fn hot(from: &Choosing, standing: &[usize], scores: &[i64], apart: Apart) -> Vec<HotNode> {
     let activity = from.parts.iter().find(|p| p.name.starts_with("activity"));
-    let Some(activity) = activity.filter(|_| from.settings.cluster > 1) else { return Vec::new() };
+    let clusters = from.settings.cluster > 1 && from.settings.objective == Objective::Score;
+    let Some(activity) = activity.filter(|_| clusters) else { return Vec::new() };
     hot_nodes(&Around {
         candidates: from.candidates,
         open: standing,
@@ -312,6 +323,10 @@ fn reviews(
         .map(|station| {
             if let Some(because) = must_go(from, station) {
                 return Review { station, verdict: Verdict::Lift, gain: 0.0, to: None, because };
+            }
+            if from.settings.objective == Objective::Coverage {
+                let because = "it reaches activity that is not counted again".to_string();
+                return Review { station, verdict: Verdict::Keep, gain: 0.0, to: None, because };
             }
             let layout = field.layout(fixed, one_more, Some(station));
             let score = score_at(from, &stations[station], scores);

@@ -51,7 +51,8 @@ pub struct SitingSettings {
     pub walk_m: f64,
     /// Kinds that may lie between a line and its site.
     pub across: KindSet,
-    /// How far the sign that a reason speaks of lies from the foot at most, in metres.
+    /// How far a site reaches for `coverage`, and how far from the foot the sign that a
+    /// reason speaks of lies at most, in metres.
     pub reach_m: f64,
     /// How much each part counts.
     pub weights: Weights,
@@ -69,6 +70,8 @@ pub struct SitingSettings {
     pub never: Vec<(String, GroundPoint, f64)>,
     /// Records of non-target animals this near, in metres, bar a foot.
     pub non_target_keep_out_m: Option<f64>,
+    /// What is to be made greatest.
+    pub objective: Objective,
     /// How many random weightings the stability of sites is measured with; 0 for none.
     pub weightings: u64,
     /// Seed of those.
@@ -126,6 +129,7 @@ impl Default for SitingSettings {
             must: Vec::new(),
             never: Vec::new(),
             non_target_keep_out_m: None,
+            objective: Objective::Score,
             weightings: 1000,
             seed: 1,
         }

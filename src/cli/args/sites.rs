@@ -21,6 +21,9 @@ pub(in crate::cli) struct SitesFlags {
     /// Most sites at one hot node; some guides forbid several together
     #[arg(long, value_name = "N")]
     cluster: Option<usize>,
+    /// Make the sum of scores greatest (default), or the activity within reach of some site
+    #[arg(long, value_name = "OBJECTIVE", value_parser = ["score", "coverage"])]
+    objective: Option<String>,
     /// Random weightings to hold the sites against (default 1000); 0 for none
     #[arg(long, value_name = "N")]
     weightings: Option<u64>,
@@ -35,6 +38,7 @@ impl SitesFlags {
         plan.sites.budget = self.budget;
         plan.sites.offset_m = self.offset;
         plan.sites.cluster = self.cluster;
+        plan.sites.objective = self.objective.clone();
         plan.sites.weightings = self.weightings;
         plan.wind.file = self.wind.clone();
     }

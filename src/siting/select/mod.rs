@@ -9,6 +9,7 @@
 
 mod budget;
 mod clique;
+mod cover;
 mod free;
 mod graph;
 mod local;
@@ -17,6 +18,8 @@ mod reduce;
 mod relax;
 
 use std::time::{Duration, Instant};
+
+pub use cover::{Coverage, cover};
 
 use budget::{Budgeted, solve_within};
 use free::{Ask, Effort, NO_FLOOR};

@@ -18,9 +18,9 @@ use crate::network::{Network, TravelGraph};
 use crate::record::{Record, Station, StationState};
 use crate::siting::wind::{Period, SideValue, WindRecord};
 use crate::siting::{
-    self, Candidate, Choosing, Fate, Ground, KeepOuts, Meeting, Part, Proposal, Review, STEPS_TO_ONE,
-    SitingSettings, Strokes, Verdict, activity_part, against_greatest, cautions, convergence_part,
-    lay_candidates, line_kind_part, propose, required_m, sign_near, wind_part,
+    self, Candidate, Choosing, Fate, Ground, KeepOuts, Meeting, Objective, Part, Proposal, Review,
+    STEPS_TO_ONE, SitingSettings, Strokes, Verdict, activity_part, against_greatest, cautions,
+    convergence_part, demand_of, lay_candidates, line_kind_part, propose, required_m, sign_near, wind_part,
 };
 
 /// Everything that the files and the summary are made from.
@@ -117,6 +117,14 @@ fn choose<'a>(
     let stations: Vec<&Placed<Station>> =
         job.stations.iter().filter(|s| s.what.state == StationState::Set).collect();
     let heard: Vec<GroundPoint> = non_target.iter().map(|r| r.ground).collect();
+    let by_reach = settings.objective == Objective::Coverage;
+    let demand = match surface.filter(|_| by_reach) {
+        Some(made) => demand_of(&made.surface),
+        None if by_reach => {
+            return Err(request(desk, &["sign"], "coverage needs sign; there is none to use"));
+        }
+        None => Vec::new(),
+    };
     let proposal = propose(&Choosing {
         ground: &ground,
         settings: &settings,
@@ -128,6 +136,7 @@ fn choose<'a>(
         convergence: &of_node,
         stations: &stations,
         non_target: &heard,
+        demand: &demand,
         limits: settings::limits_of(desk.plan),
         scale,
     })
@@ -237,7 +246,7 @@ fn summarise(
     let mut summary = Map::new();
     let mut put = |name: &str, value: Value| summary.insert(name.to_string(), value);
     put("cautions", json!(done.cautions));
-    put("objective", json!("score"));
+    put("objective", json!(done.settings.objective.word()));
     put("sites", json!(done.proposal.sites.len()));
     put("candidates", json!(done.candidates.len()));
     put("total", json!(score(proposal.total)));

@@ -4,8 +4,8 @@ use crate::frame::{Frame, FrameError, GroundPoint, LonLat};
 use crate::network::KindSet;
 use crate::plan::{NonNegative, Plan};
 use crate::record::{Animal, LineKind};
-use crate::siting::SitingSettings;
 use crate::siting::select::Limits;
+use crate::siting::{Objective, SitingSettings};
 use crate::steps::StepError;
 
 /// The settings of the siting room, defaults where the plan is silent.
@@ -36,6 +36,13 @@ pub(super) fn settings_of(plan: &Plan, frame: &Frame) -> Result<SitingSettings, 
         must: must.collect::<Result<_, StepError>>()?,
         never: never.collect::<Result<_, StepError>>()?,
         non_target_keep_out_m: plan.non_target.keep_out_m.map(|v| v.get()),
+        objective: match &table.objective {
+            None => d.objective,
+            Some(word) => Objective::from_word(word).ok_or_else(|| StepError::Setting {
+                key: "sites.objective",
+                what: format!("unknown objective \"{word}\"; known are score, coverage"),
+            })?,
+        },
         weightings: table.weightings.unwrap_or(d.weightings),
         seed: table.seed.unwrap_or(d.seed),
         ..d
