@@ -26,6 +26,8 @@ pub mod round;
 
 pub mod checks;
 
+pub mod report;
+
 pub mod steps;
 
 pub mod cli;

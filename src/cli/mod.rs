@@ -84,11 +84,21 @@ fn dispatch(command: &Command, bar: &dyn Progress) -> Done {
             let plan = steps::with_season_files(&resolve(compare.plan.as_deref(), &compare.overlay())?);
             with_outputs(&plan, &compare.results, bar, steps::compare)
         }
+        Command::Report(report) => report_on(&report.dir, bar),
         Command::Run(run) => {
             let plan = resolve(Some(&run.plan), &run.overlay())?;
             with_outputs(&plan, &run.results, bar, steps::run)
         }
     }
+}
+
+/// Adds the report to the folder of a run, from the plan that the run left there.
+fn report_on(dir: &Path, bar: &dyn Progress) -> Done {
+    let (mut set, plan) = steps::reopen(dir)?;
+    let desk = steps::load(&plan, bar)?;
+    let outcome = steps::report(&desk, &mut set)?;
+    let files = set.commit()?;
+    Ok((outcome, files))
 }
 
 /// The plan file, if there is one, with the flags laid over it.

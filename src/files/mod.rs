@@ -8,4 +8,4 @@ pub mod write;
 
 pub use output_set::{MANIFEST, OutputError, OutputSet};
 pub use raw::{Properties, RawFeature, RawShape};
-pub use read::{FileError, ReadAs, ReadReport, read_features, read_text};
+pub use read::{FileError, RasterFile, ReadAs, ReadReport, read_features, read_geotiff, read_text};

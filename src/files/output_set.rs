@@ -22,6 +22,9 @@ pub enum OutputError {
     /// The folder holds something and `--force` was not given.
     #[error("{}: the output folder exists and is not empty; choose another, or pass --force to replace what an earlier run wrote there", .0.display())]
     Exists(PathBuf),
+    /// The folder is not one that an earlier run wrote.
+    #[error("{}: holds no manifest.json, so no run wrote it; name the --out folder of a run", .0.display())]
+    NoSet(PathBuf),
     /// The output path is a file.
     #[error("{}: is a file, not a folder; choose another place for the outputs", .0.display())]
     NotAFolder(PathBuf),
@@ -71,6 +74,26 @@ impl OutputSet {
         Ok(Self { target: target.to_path_buf(), staging, entries: Vec::new(), done: false })
     }
 
+    /// Opens the whole set that stands in `target`, so that files can be added to it or
+    /// written anew; the others are kept as they are.
+    ///
+    /// # Errors
+    /// [`OutputError::NoSet`] where no earlier run wrote the folder; [`OutputError::Write`].
+    pub fn reopen(target: &Path) -> Result<Self, OutputError> {
+        let entries = manifest_entries(target).ok_or_else(|| OutputError::NoSet(target.to_path_buf()))?;
+        let mut set = Self::begin(target, true)?;
+        for (name, entry) in entries {
+            let (from, to) = (target.join(&name), set.staging.join(&name));
+            let fail = |why| OutputError::Write { path: from.clone(), why };
+            if let Some(folder) = to.parent() {
+                fs::create_dir_all(folder).map_err(fail)?;
+            }
+            fs::copy(&from, &to).map_err(fail)?;
+            set.entries.push((name, entry));
+        }
+        Ok(set)
+    }
+
     /// The folder that the set is to become.
     pub fn target(&self) -> &Path {
         &self.target
@@ -100,6 +123,7 @@ impl OutputSet {
         fill(&mut file).and_then(|()| file.inner.flush()).map_err(fail)?;
         drop(file);
         let sha256 = hash_file(&path).map_err(fail)?;
+        self.entries.retain(|(known, _)| known != name);
         self.entries.push((name.to_string(), json!({ "sha256": sha256 })));
         Ok(())
     }
@@ -223,9 +247,15 @@ fn top_of(name: &str) -> &str {
 }
 
 fn manifest_names(folder: &Path) -> Vec<String> {
-    let parsed = fs::read(folder.join(MANIFEST)).ok().and_then(|b| serde_json::from_slice::<Value>(&b).ok());
-    let files = parsed.as_ref().and_then(|m| m.get("files")).and_then(Value::as_object);
-    files.map(|files| files.keys().cloned().collect()).unwrap_or_default()
+    manifest_entries(folder).unwrap_or_default().into_iter().map(|(name, _)| name).collect()
+}
+
+fn manifest_entries(folder: &Path) -> Option<serde_json::Map<String, Value>> {
+    let mut manifest: Value = serde_json::from_slice(&fs::read(folder.join(MANIFEST)).ok()?).ok()?;
+    match manifest.get_mut("files")?.take() {
+        Value::Object(files) => Some(files),
+        _ => None,
+    }
 }
 
 fn hash_file(path: &Path) -> io::Result<String> {
@@ -286,6 +316,24 @@ mod tests {
         assert_eq!(read("b.txt"), None);
         assert_eq!(read("mine.txt").as_deref(), Some("keep me"));
         assert_eq!(fs::read_dir(room.path()).unwrap().count(), 1);
+    }
+
+    #[test]
+    fn a_reopened_set_keeps_what_is_not_written_anew() {
+        let room = tempfile::tempdir().unwrap();
+        let target = room.path().join("out");
+        assert!(matches!(OutputSet::reopen(&target), Err(OutputError::NoSet(_))));
+        let mut first = OutputSet::begin(&target, false).unwrap();
+        put(&mut first, "a.txt", "one");
+        put(&mut first, "b.txt", "two");
+        first.commit().unwrap();
+        let mut again = OutputSet::reopen(&target).unwrap();
+        put(&mut again, "b.txt", "new");
+        put(&mut again, "c.txt", "three");
+        assert_eq!(again.commit().unwrap().len(), 3);
+        let read = |name: &str| fs::read_to_string(target.join(name)).unwrap();
+        assert_eq!([read("a.txt"), read("b.txt"), read("c.txt")], ["one", "new", "three"]);
+        assert_eq!(manifest_names(&target), ["a.txt", "b.txt", "c.txt"]);
     }
 
     #[test]

@@ -11,6 +11,9 @@ use super::values::{DayText, NonNegative};
 #[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(default)]
 pub struct Place {
+    /// What the place is called, for the titles of map, field sheet and report.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub name: Option<String>,
     /// EPSG code of the projected system in metres to compute in. It does not say what the
     /// inputs are in: those are WGS84 longitude and latitude.
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -76,6 +79,17 @@ pub struct KeepOutLayer {
     /// Reason of every feature that does not carry its own.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub reason: Option<String>,
+}
+
+/// `[[parcel]]`: neighbouring land.
+#[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize, JsonSchema)]
+pub struct ParcelLayer {
+    /// The file.
+    pub file: PathBuf,
+    /// Distance in metres from a station within which the holder is told, from your permit
+    /// and label. Without it every parcel is listed: none is supplied here.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub notify_m: Option<NonNegative>,
 }
 
 /// One entry of `[seasons]`.

@@ -22,7 +22,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 pub use compare::{CompareTable, SeasonOrFile};
-pub use layers::{KeepOutLayer, Layer, LineLayer, Place, Season, Select, SignLayer};
+pub use layers::{KeepOutLayer, Layer, LineLayer, ParcelLayer, Place, Season, Select, SignLayer};
 pub use nodes::NodesTable;
 pub use round::{ChecksTable, KitTable, RoundTable, RuleTable};
 pub use sites::{BarredPlace, FixedPlace, NonTargetTable, SitesTable, WeightsTable};
@@ -66,6 +66,9 @@ pub struct Plan {
     /// Station files.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub station: Vec<Layer>,
+    /// Files of neighbouring land.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub parcel: Vec<ParcelLayer>,
     /// Seasons by name.
     #[serde(skip_serializing_if = "BTreeMap::is_empty")]
     pub seasons: BTreeMap<String, Season>,
@@ -192,6 +195,16 @@ impl Plan {
         settings.into_generator().into_root_schema_for::<Plan>().to_value()
     }
 
+    /// Every file that the plan names.
+    pub fn paths(&self) -> impl Iterator<Item = &PathBuf> {
+        let layers = self.sign.iter().chain(&self.survey).map(|l| &l.file);
+        layers
+            .chain(self.line.iter().map(|l| &l.file))
+            .chain(self.keep_out.iter().map(|l| &l.file))
+            .chain(self.station.iter().map(|l| &l.file))
+            .chain(self.place.area.as_ref())
+    }
+
     fn paths_mut(&mut self) -> Vec<&mut PathBuf> {
         let mut paths: Vec<&mut PathBuf> = Vec::new();
         paths.extend(self.place.area.as_mut());
@@ -200,6 +213,7 @@ impl Plan {
         paths.extend(self.line.iter_mut().map(|l| &mut l.file));
         paths.extend(self.keep_out.iter_mut().map(|l| &mut l.file));
         paths.extend(self.station.iter_mut().map(|l| &mut l.file));
+        paths.extend(self.parcel.iter_mut().map(|l| &mut l.file));
         paths.extend(self.check.iter_mut().map(|l| &mut l.file));
         paths.extend(self.surface.at.as_mut());
         for season in [&mut self.compare.before, &mut self.compare.after].into_iter().flatten() {

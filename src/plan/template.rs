@@ -9,6 +9,7 @@ pub fn template(name: &str) -> String {
 #       stakeline run plan.toml --out results
 
 [place]
+# name = "the place"         # for the titles of map and field sheet
 # epsg = 32755               # a projected system in metres; left out, the UTM zone is chosen
 # area = "area.geojson"      # polygons of the land you control; nothing is proposed outside
 # time_zone = "Australia/Sydney"
@@ -45,6 +46,11 @@ file = "tracks.geojson"
 # What the crew wrote down at each check.
 # [[check]]
 # file = "checks.csv"
+
+# Neighbouring land: who is told, within the distance that your permit and label say.
+# [[parcel]]
+# file = "parcels.geojson"
+# notify_m =
 
 [surface]
 # kernel = "gaussian"

@@ -2,7 +2,7 @@
 
 use std::io::Write;
 
-use super::{Desk, Outcome, StepError, checks, nodes, round, sites, surface};
+use super::{Desk, Outcome, StepError, checks, nodes, report, round, sites, surface};
 use crate::files::OutputSet;
 use crate::plan::Plan;
 use crate::record::StationState;
@@ -14,7 +14,7 @@ use crate::record::StationState;
 pub fn run(desk: &Desk, set: &mut OutputSet) -> Result<Outcome, StepError> {
     let (outcome, made) = surface(desk, set)?;
     if desk.job.lines.is_empty() {
-        return Ok(outcome);
+        return Ok(outcome.then(report(desk, set)?));
     }
     let (nodes_outcome, network) = nodes(desk, set)?;
     let sites_outcome = sites(desk, set, Some(&made), Some(&network))?;
@@ -30,7 +30,7 @@ pub fn run(desk: &Desk, set: &mut OutputSet) -> Result<Outcome, StepError> {
     if !desk.job.stations.is_empty() && !desk.job.check_rows.is_empty() {
         outcome = outcome.then(checks(desk, set)?);
     }
-    Ok(outcome)
+    Ok(outcome.then(report(desk, set)?))
 }
 
 /// Writes `settings.toml`, which reproduces a run.

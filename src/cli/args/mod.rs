@@ -4,6 +4,7 @@
 mod common;
 mod compare;
 mod nodes;
+mod report;
 mod round;
 mod sites;
 mod surface;
@@ -16,6 +17,7 @@ use clap::{Args as ClapArgs, Parser, Subcommand};
 pub(super) use common::{Common, Results};
 pub(super) use compare::CompareFlags;
 pub(super) use nodes::{Nodes, NodesFlags};
+pub(super) use report::Report;
 pub(super) use round::{Checks, Round};
 pub(super) use sites::SitesFlags;
 pub(super) use surface::SurfaceFlags;
@@ -62,6 +64,8 @@ pub(super) enum Command {
     Checks(Checks),
     /// Two seasons: what changed, where, and whether it could be chance
     Compare(Compare),
+    /// Map, field sheet and notices from the folder that a run wrote
+    Report(Report),
     /// Every step of a plan
     Run(Run),
 }
@@ -78,6 +82,7 @@ impl Command {
             Command::Round(_) => "round",
             Command::Checks(_) => "checks",
             Command::Compare(_) => "compare",
+            Command::Report(_) => "report",
             Command::Run(_) => "run",
         }
     }

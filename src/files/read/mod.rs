@@ -2,6 +2,7 @@
 
 mod csv;
 mod geojson;
+mod geotiff;
 mod gpx;
 mod input;
 
@@ -11,6 +12,7 @@ use std::path::{Path, PathBuf};
 use sha2::{Digest, Sha256};
 
 use super::RawFeature;
+pub use geotiff::{RasterFile, read_geotiff};
 use input::Input;
 
 /// Why a file could not be read.

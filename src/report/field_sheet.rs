@@ -1,0 +1,124 @@
+//! `field-sheet.html`: paper for the crew. Cautions first, an overview, then one block a
+//! site with rows to write in; page breaks fall between blocks.
+
+use serde_json::{Value, json};
+
+use super::figure::{overview_svg, rose_svg};
+use super::page::{PageError, policy, render};
+use super::qr::{geo_uri, qr_svg};
+use super::start::lonlat_text;
+use super::{Feature, Material, NoticeKind, compass, start_of};
+use crate::frame::LonLat;
+use crate::record::StationState;
+
+const TEMPLATE: &str = include_str!("assets/field-sheet.html");
+const STYLE: &str = include_str!("assets/paper.css");
+
+/// The page.
+///
+/// # Errors
+/// [`PageError`], which no input should bring about.
+pub fn field_sheet(material: &Material) -> Result<String, PageError> {
+    let sites: Vec<Value> = material.layers.sites.iter().filter_map(|f| site(material, f)).collect();
+    let standing: Vec<Value> = material
+        .stations
+        .iter()
+        .filter(|s| s.what.state != StationState::Lifted)
+        .map(|s| {
+            json!({ "id": &*s.what.station_id, "name": s.what.name.as_deref(), "state": s.what.state.word(),
+                "set_on": s.what.set_on.map(|d| d.to_string()), "lonlat": lonlat_text(s.at),
+                "grid": grid_text(material, s.at) })
+        })
+        .collect();
+    let of = |kind| material.notices.iter().filter(move |n| n.kind == kind);
+    let notice = |n: &super::Notice| {
+        json!({ "name": n.name, "holder": n.holder, "contact": n.contact, "nearest": n.nearest,
+            "distance": n.distance_m.map(metres), "lonlat": lonlat_text(n.at) })
+    };
+    let context = json!({
+        "policy": policy(&[], STYLE),
+        "style": STYLE,
+        "version": env!("CARGO_PKG_VERSION"),
+        "title": material.title,
+        "origin": material.origin,
+        "cautions": material.cautions,
+        "grid_name": material.grid_name(),
+        "epsg": material.frame.epsg(),
+        "overview": overview_svg(material, None),
+        "sites": sites,
+        "stations": standing,
+        "parcels": of(NoticeKind::Parcel).map(notice).collect::<Vec<_>>(),
+        "entrances": of(NoticeKind::Entrance).map(notice).collect::<Vec<_>>(),
+    });
+    render("field-sheet.html", TEMPLATE, context)
+}
+
+fn site(material: &Material, f: &Feature) -> Option<Value> {
+    let at = f.place()?;
+    let (side, bearing) = (f.text("side").unwrap_or("left"), f.number("bearing_deg").unwrap_or(0.0));
+    let start = start_of(material, f).unwrap_or_else(|| "its start".into());
+    let wind = |period: &str| wind(material, f, period, bearing, side == "left");
+    Some(json!({
+        "id": f.text("site_id").unwrap_or(&f.id),
+        "rank": f.number("rank").unwrap_or(0.0) as u64,
+        "lonlat": lonlat_text(at),
+        "grid": grid_text(material, at),
+        "line": f.text("line").unwrap_or("a line"),
+        "kind": f.text("kind"),
+        "along": metres(f.number("chainage_m").unwrap_or(0.0)),
+        "start": start,
+        "side": side,
+        "offset": metres(f.number("offset_m").unwrap_or(0.0)),
+        "heading": compass(bearing),
+        "bearing": format!("{bearing:.0}"),
+        "reason": f.text("reason").unwrap_or(""),
+        "cluster": f.text("cluster_id"),
+        "keep_out": keep_out(f.properties.get("keep_out"), !material.keep_outs.is_empty()),
+        "wind_day": wind("day"),
+        "wind_night": wind("night"),
+        "cautions": f.properties.get("cautions").filter(|c| c.is_array()).cloned().unwrap_or(json!([])),
+        "qr": qr_svg(&geo_uri(at)),
+        "geo": geo_uri(at),
+    }))
+}
+
+fn grid_text(material: &Material, at: LonLat) -> String {
+    material.frame.to_ground(at).map_or_else(|_| String::new(), |p| format!("{:.0} E, {:.0} N", p.x_m, p.y_m))
+}
+
+fn keep_out(near: Option<&Value>, any: bool) -> String {
+    let near = near.and_then(Value::as_object);
+    let number = |name: &str| near.and_then(|k| k.get(name)).and_then(Value::as_f64);
+    match (near, number("distance_m"), number("limit_m")) {
+        (Some(k), Some(away_m), Some(limit_m)) => {
+            let text = |name: &str| k.get(name).and_then(Value::as_str);
+            let name = text("name").or(text("reason")).unwrap_or("keep-out");
+            format!("{name}: {} away, limit {}", metres(away_m), metres(limit_m))
+        }
+        _ if any => "none near".to_string(),
+        _ => "the plan names none: not checked".to_string(),
+    }
+}
+
+/// The wind of a site in words and as a rose, `null` where none was given.
+fn wind(material: &Material, f: &Feature, period: &str, bearing_deg: f64, left: bool) -> Value {
+    let wind = material.wind_at(f, period);
+    let number = |name: &str| wind.get(name).and_then(Value::as_f64);
+    let Some(share) = number("value") else { return Value::Null };
+    let mut words = vec![format!("scent reaches the line in {:.0} % of hours", 100.0 * share)];
+    words.extend(number("calm_share").map(|calm| format!("calm {:.0} %", 100.0 * calm)));
+    words.extend(number("hours").map(|hours| format!("{hours:.0} hours")));
+    let hours: Vec<f64> = wind["rose"].as_array().into_iter().flatten().filter_map(Value::as_f64).collect();
+    let rose =
+        if hours.is_empty() { String::new() } else { rose_svg(&hours, bearing_deg, left, period == "night") };
+    json!({ "words": words.join(", "), "rose": rose })
+}
+
+fn metres(m: f64) -> String {
+    match m {
+        m if m >= 10_000.0 => format!("{:.1} km", m / 1000.0),
+        m if m >= 1000.0 => format!("{:.2} km", m / 1000.0),
+        m if m >= 10.0 => format!("{m:.0} m"),
+        m => format!("{m:.1} m"),
+    }
+}

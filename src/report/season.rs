@@ -1,0 +1,101 @@
+//! `season-report.html`: the figures of a comparison, with maps and plain sentences.
+
+use serde_json::{Value, json};
+
+use super::figure::overview_svg;
+use super::page::{PageError, policy, render};
+use super::{Material, Ramp};
+
+const TEMPLATE: &str = include_str!("assets/season-report.html");
+const STYLE: &str = include_str!("assets/paper.css");
+
+/// Block sizes in the order of the table.
+const SIZES: [&str; 5] = ["record", "outing", "day", "week", "month"];
+
+/// The page, or `None` where no seasons were compared.
+///
+/// # Errors
+/// [`PageError`], which no input should bring about.
+pub fn season_report(material: &Material) -> Result<Option<String>, PageError> {
+    let Some(compare) = &material.compare else { return Ok(None) };
+    let maps: Vec<Value> = material
+        .rasters
+        .iter()
+        .filter(|r| ["before", "after", "change"].contains(&r.id))
+        .map(|shown| {
+            json!({ "id": shown.id, "name": shown.name, "unit": shown.unit,
+                "svg": overview_svg(material, Some(shown)), "legend": legend(shown.ramp) })
+        })
+        .collect();
+    let sizes: Vec<Value> = SIZES
+        .iter()
+        .filter_map(|size| {
+            let test = compare.pointer(&format!("/global/{size}"))?;
+            Some(
+                json!({ "size": size, "before": test.get("blocks_before"), "after": test.get("blocks_after"),
+                "p": test.get("p").and_then(Value::as_f64).map(probability), "reason": test.get("reason") }),
+            )
+        })
+        .collect();
+    let areas: Vec<Value> = material
+        .layers
+        .change_areas
+        .iter()
+        .map(|f| {
+            json!({ "direction": f.text("direction"), "ha": f.number("area_ha").map(|a| format!("{a:.1}")),
+                "p_max": f.number("p_max").map(probability), "survives": f.value("survives_fdr") })
+        })
+        .collect();
+    let season = |name: &str| {
+        let of = |key: &str| compare.pointer(&format!("/{name}/{key}")).cloned().unwrap_or_default();
+        let fixed = |key: &str, places: usize| of(key).as_f64().map(|v| format!("{v:.places$}"));
+        json!({ "name": of("name"), "records": of("records"), "outings": of("outings"),
+            "first": of("first_day"), "last": of("last_day"),
+            "km": fixed("searched_km", 1), "rate": fixed("sign_per_km", 3) })
+    };
+    let context = json!({
+        "policy": policy(&[], STYLE),
+        "style": STYLE,
+        "version": env!("CARGO_PKG_VERSION"),
+        "title": material.title,
+        "origin": material.origin,
+        "sentences": compare.get("summary").filter(|s| s.is_array()).cloned().unwrap_or(json!([])),
+        "warnings": compare.get("warnings").filter(|s| s.is_array()).cloned().unwrap_or(json!([])),
+        "verdict": compare.pointer("/headline/verdict"),
+        "reason": compare.pointer("/headline/reason"),
+        "block": compare.pointer("/headline/block"),
+        "p": compare.pointer("/headline/p").and_then(Value::as_f64).map(probability),
+        "bandwidth": compare.get("bandwidth_m").and_then(Value::as_f64).map(|b| format!("{b:.0}")),
+        "seasons": [season("before"), season("after")],
+        "sizes": sizes,
+        "areas": areas,
+        "maps": maps,
+    });
+    render("season-report.html", TEMPLATE, context).map(Some)
+}
+
+/// A probability with as many digits as say something.
+fn probability(p: f64) -> String {
+    if p < 0.001 { format!("{p:.1e}") } else { format!("{p:.3}") }
+}
+
+fn legend(ramp: Ramp) -> Vec<Value> {
+    let edges = ramp.edges();
+    let text = |v: f64| if v.abs() >= 10.0 { format!("{v:.0}") } else { format!("{v:.2}") };
+    ramp.colours()
+        .into_iter()
+        .enumerate()
+        .filter(|(_, c)| c[3] > 0)
+        .map(|(k, [r, g, b, a])| {
+            let from = k.checked_sub(1).and_then(|k| edges.get(k)).map(|e| text(*e));
+            let to = edges.get(k).map(|e| text(*e));
+            let range = match (from, to) {
+                (Some(from), Some(to)) => format!("{from} to {to}"),
+                (Some(from), None) => format!("above {from}"),
+                (None, Some(to)) => format!("below {to}"),
+                (None, None) => String::new(),
+            };
+            json!({ "fill": format!("rgb({r},{g},{b})"), "opacity": f64::from(a) / 255.0, "range": range })
+        })
+        .collect()
+}

@@ -1,0 +1,175 @@
+//! Reads an output folder into what the report is drawn from.
+
+use std::path::Path;
+
+use serde_json::Value;
+
+use super::notices::notices;
+use crate::files::{
+    FileError, RasterFile, RawFeature, RawShape, ReadAs, read_features, read_geotiff, read_text,
+};
+use crate::frame::Placed;
+use crate::plan::Plan;
+use crate::record::Record;
+use crate::report::{Feature, Field, Layers, Material, Ramp, Shown};
+use crate::siting::{SitingSettings, cautions};
+use crate::steps::sign::choice_of;
+use crate::steps::{Desk, Outcome, StepError};
+use crate::surface::{Grid, Kernel, Smoother, WeightedPoint};
+
+/// Everything the report needs, from the job and from the files in `folder`.
+pub(super) fn material<'d>(
+    desk: &'d Desk,
+    folder: &Path,
+    outcome: &mut Outcome,
+) -> Result<Material<'d>, StepError> {
+    let (job, plan) = (&desk.job, desk.plan);
+    let defaults = SitingSettings::default();
+    let chosen = crate::job::choose(&job.records, &choice_of(plan));
+    let records: Vec<(&Placed<Record>, Option<String>)> =
+        chosen.records.into_iter().map(|r| (r, season_of(plan, &r.what))).collect();
+    let layers = layers(folder)?;
+    let compare = summary(folder, "compare.json")?;
+    let siting = summary(folder, "sites.json")?;
+    let told = |key: &str| siting.as_ref().and_then(|s| s.get(key)).cloned();
+    let notices = notices(desk, &layers.sites, outcome)?;
+    Ok(Material {
+        title: plan.place.name.clone().unwrap_or_else(|| "Ground stations".to_string()),
+        origin: origin(desk),
+        frame: &job.frame,
+        cautions: cautions(!job.keep_outs.is_empty(), job.area.is_some()),
+        rasters: rasters(folder, &records, compare.as_ref())?,
+        records,
+        lines: &job.lines,
+        area: job.area.as_ref().map(|a| &a.lonlat.polygons),
+        keep_outs: &job.keep_outs,
+        stations: &job.stations,
+        spacing_m: told("spacing_m").and_then(|v| v.as_f64()),
+        placement_error_m: plan.sites.placement_error_m.map_or(defaults.placement_error_m, |e| e.get()),
+        layers,
+        wind: told("wind"),
+        compare,
+        notices,
+    })
+}
+
+fn origin(desk: &Desk) -> String {
+    let files: Vec<&str> = desk.job.inputs.iter().map(|i| i.file.as_str()).collect();
+    let named = files.iter().take(6).copied().collect::<Vec<_>>().join(", ");
+    let more = match files.len().saturating_sub(6) {
+        0 => String::new(),
+        n => format!(" and {n} more"),
+    };
+    format!("Made by stakeline {} from {named}{more}.", env!("CARGO_PKG_VERSION"))
+}
+
+/// The season that a record says, or else the plan's season that holds its day.
+fn season_of(plan: &Plan, record: &Record) -> Option<String> {
+    if let Some(season) = &record.season {
+        return Some(season.to_string());
+    }
+    let day = record.date?;
+    plan.seasons.iter().find(|(_, s)| s.from.0 <= day && day <= s.to.0).map(|(name, _)| name.clone())
+}
+
+fn layers(folder: &Path) -> Result<Layers, StepError> {
+    let of = |name| features(&folder.join(name));
+    let mut sites = of("sites.geojson")?;
+    sites.sort_by(|a, b| {
+        let rank = |f: &Feature| f.number("rank").unwrap_or(f64::INFINITY);
+        rank(a).total_cmp(&rank(b))
+    });
+    Ok(Layers {
+        hot_areas: of("hot-areas.geojson")?,
+        nodes: of("nodes.geojson")?,
+        network: of("network.geojson")?,
+        near_misses: of("near-misses.geojson")?,
+        sites,
+        candidates: of("candidates.geojson")?,
+        change_areas: of("change-areas.geojson")?,
+        round: of("round.geojson")?,
+    })
+}
+
+/// The features of a file, none where there is no such file.
+pub(super) fn features(path: &Path) -> Result<Vec<Feature>, StepError> {
+    let mut found = Vec::new();
+    if !path.exists() {
+        return Ok(found);
+    }
+    read_features(path, path, ReadAs::Points, &mut |raw: RawFeature| {
+        if let RawShape::Shape(geometry) = raw.shape {
+            let id = raw.source.id.map(|id| id.to_string()).unwrap_or_default();
+            found.push(Feature { id, geometry, properties: raw.properties });
+        }
+    })
+    .map_err(|e| StepError::Files(vec![e]))?;
+    Ok(found)
+}
+
+fn summary(folder: &Path, name: &str) -> Result<Option<Value>, StepError> {
+    let path = folder.join(name);
+    if !path.exists() {
+        return Ok(None);
+    }
+    let (text, _) = read_text(&path).map_err(|e| StepError::Files(vec![e]))?;
+    let broken = |e: serde_json::Error| FileError::Format { path: path.clone(), what: e.to_string() };
+    serde_json::from_str(&text).map(Some).map_err(|e| StepError::Files(vec![broken(e)]))
+}
+
+fn rasters(
+    folder: &Path,
+    records: &[(&Placed<Record>, Option<String>)],
+    compare: Option<&Value>,
+) -> Result<Vec<Shown>, StepError> {
+    let mut shown = Vec::new();
+    if let Some(field) = raster(folder, "activity.tif")? {
+        let ramp = Ramp::Rising { peak: field.peak() };
+        shown.push(picture("activity", "Activity", "sign per km²", field, ramp));
+    }
+    if let Some(field) = raster(folder, "change.tif")? {
+        if let Some(compare) = compare {
+            shown.extend(seasons(records, compare, &field.grid));
+        }
+        let ramp = Ramp::Parting { reach: field.reach().max(1e-9) };
+        let unit = "natural log of after over before: 0.69 is twice as much, −0.69 half";
+        shown.push(picture("change", "Change between seasons", unit, field, ramp));
+    }
+    Ok(shown)
+}
+
+fn picture(id: &'static str, name: impl Into<String>, unit: &str, field: Field, ramp: Ramp) -> Shown {
+    Shown { id, name: name.into(), unit: unit.to_string(), field, ramp }
+}
+
+/// The two seasons of a comparison on its own grid with its own bandwidth, under one ramp.
+fn seasons(records: &[(&Placed<Record>, Option<String>)], compare: &Value, grid: &Grid) -> Vec<Shown> {
+    let text = |pointer| compare.pointer(pointer).and_then(Value::as_str);
+    let (Some(bandwidth_m), Some(before), Some(after)) =
+        (compare.get("bandwidth_m").and_then(Value::as_f64), text("/before/name"), text("/after/name"))
+    else {
+        return Vec::new();
+    };
+    let kernel = text("/kernel").and_then(Kernel::from_word).unwrap_or(Kernel::Gaussian);
+    let Ok(smoother) = Smoother::new(*grid, kernel, bandwidth_m) else { return Vec::new() };
+    let field = |name: &str| {
+        let of = records.iter().filter(|(_, season)| season.as_deref() == Some(name));
+        let points: Vec<WeightedPoint> =
+            of.map(|(r, _)| WeightedPoint { at: r.ground, weight: r.what.count }).collect();
+        (!points.is_empty()).then(|| Field { grid: *grid, values: smoother.density(&points) })
+    };
+    let (Some(one), Some(two)) = (field(before), field(after)) else { return Vec::new() };
+    let ramp = Ramp::Rising { peak: one.peak().max(two.peak()) };
+    let unit = "sign per km², not corrected for how much was searched";
+    vec![picture("before", before, unit, one, ramp), picture("after", after, unit, two, ramp)]
+}
+
+fn raster(folder: &Path, name: &str) -> Result<Option<Field>, StepError> {
+    let path = folder.join(name);
+    if !path.exists() {
+        return Ok(None);
+    }
+    let RasterFile { west_m, north_m, cell_m, columns, rows, values, .. } =
+        read_geotiff(&path).map_err(|e| StepError::Files(vec![e]))?;
+    Ok(Some(Field { grid: Grid { west_m, north_m, cell_m, columns, rows }, values }))
+}

@@ -1,0 +1,68 @@
+//! `report`: the map, the field sheet, the season report and the notices, from a folder of
+//! outputs.
+
+mod gather;
+mod notices;
+
+use std::io::Write;
+use std::path::{Path, PathBuf};
+
+use super::{Desk, Outcome, StepError};
+use crate::files::write::write_csv;
+use crate::files::{OutputSet, read_text};
+use crate::plan::Plan;
+use crate::report::{NOTICE_COLUMNS, NoticeKind, field_sheet, map_page, notice_row, season_report};
+
+/// Opens the folder of an earlier run and the plan that it left there.
+///
+/// Relative paths of that plan start at the working directory, as its first line says; where
+/// none of its inputs is there but all are in the folder itself, they start at the folder.
+///
+/// # Errors
+/// [`StepError::Output`], [`StepError::Files`], [`StepError::Plan`].
+pub fn reopen(dir: &Path) -> Result<(OutputSet, Plan), StepError> {
+    let set = OutputSet::reopen(dir)?;
+    let file = dir.join("settings.toml");
+    let (text, _) = read_text(&file).map_err(|e| StepError::Files(vec![e]))?;
+    let mut plan = Plan::parse(&file, &text)?;
+    let inputs: Vec<PathBuf> = plan.paths().cloned().collect();
+    if !inputs.iter().any(|p| p.exists()) && inputs.iter().all(|p| dir.join(p).exists()) {
+        plan.base = dir.to_path_buf();
+    }
+    Ok((set, plan))
+}
+
+/// Writes `map.html`, `field-sheet.html`, `notices.csv` and, where seasons were compared,
+/// `season-report.html`, from what the set holds by now.
+///
+/// # Errors
+/// [`StepError::Files`] for an output that cannot be read, [`StepError::Request`] for one
+/// that cannot be drawn, [`StepError::Output`].
+pub fn report(desk: &Desk, set: &mut OutputSet) -> Result<Outcome, StepError> {
+    let mut outcome = desk.outcome();
+    desk.progress.stage("drawing the map and the field sheet", None);
+    let material = gather::material(desk, set.staging(), &mut outcome)?;
+    let page =
+        |e: crate::report::PageError| StepError::Request { files: "templates".into(), what: e.to_string() };
+    let map = map_page(&material).map_err(page)?;
+    set.write("map.html", |out| out.write_all(map.as_bytes()))?;
+    let sheet = field_sheet(&material).map_err(page)?;
+    set.write("field-sheet.html", |out| out.write_all(sheet.as_bytes()))?;
+    if let Some(seasons) = season_report(&material).map_err(page)? {
+        set.write("season-report.html", |out| out.write_all(seasons.as_bytes()))?;
+    }
+    set.write("notices.csv", |out| write_csv(out, &NOTICE_COLUMNS, material.notices.iter().map(notice_row)))?;
+    let count = |kind| material.notices.iter().filter(|n| n.kind == kind).count();
+    let (parcels, entrances) = (count(NoticeKind::Parcel), count(NoticeKind::Entrance));
+    outcome.say(format!(
+        "map and field sheet of {} sites and {} stations; {parcels} neighbours to tell, {entrances} entrances for signs",
+        material.layers.sites.len(),
+        material.stations.len(),
+    ));
+    outcome.set(
+        "report",
+        serde_json::json!({ "sites": material.layers.sites.len(), "stations": material.stations.len(),
+            "parcels": parcels, "entrances": entrances, "map_bytes": map.len() }),
+    );
+    Ok(outcome)
+}

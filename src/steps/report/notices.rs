@@ -1,0 +1,77 @@
+//! Neighbours near a station, and the entrances of the area.
+
+use super::gather::features;
+use crate::record::StationState;
+use crate::report::{Feature, Notice, Parcel, Peg, entrances, parcel_notices, parcel_shape};
+use crate::steps::{Desk, Outcome, StepError};
+
+/// Whom to tell, and where signs belong.
+pub(super) fn notices(
+    desk: &Desk,
+    sites: &[Feature],
+    outcome: &mut Outcome,
+) -> Result<Vec<Notice>, StepError> {
+    let job = &desk.job;
+    let pegs = pegs(desk, sites);
+    let fail = |e: crate::frame::FrameError| StepError::Request {
+        files: desk.files_of(&["area", "line", "station"]),
+        what: e.to_string(),
+    };
+    let parcels = parcels(desk, outcome)?;
+    let mut notices = parcel_notices(&job.frame, &parcels, &pegs).map_err(fail)?;
+    if let Some(area) = &job.area {
+        notices.extend(entrances(&job.frame, &job.lines, &area.lonlat.polygons, &pegs).map_err(fail)?);
+    }
+    Ok(notices)
+}
+
+/// Stations in the ground, and proposed sites that are not among them.
+fn pegs(desk: &Desk, sites: &[Feature]) -> Vec<Peg> {
+    let standing = desk.job.stations.iter().filter(|s| s.what.state != StationState::Lifted);
+    let mut pegs: Vec<Peg> = standing.map(|s| Peg { id: s.what.station_id.to_string(), at: s.at }).collect();
+    for site in sites {
+        let id = site.text("site_id").unwrap_or(&site.id);
+        if let Some(at) = site.place().filter(|_| pegs.iter().all(|p| p.id != id)) {
+            pegs.push(Peg { id: id.to_string(), at });
+        }
+    }
+    pegs
+}
+
+fn parcels(desk: &Desk, outcome: &mut Outcome) -> Result<Vec<Parcel>, StepError> {
+    let mut parcels = Vec::new();
+    for layer in &desk.plan.parcel {
+        let path = desk.plan.base.join(&layer.file);
+        let name = layer.file.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
+        if !path.exists() {
+            let why = "no such file".to_string();
+            return Err(StepError::Files(vec![crate::files::FileError::Open { path, why }]));
+        }
+        if layer.notify_m.is_none() {
+            outcome.warn(format!(
+                "{name}: the plan gives no notify_m, so every parcel is listed whatever its distance"
+            ));
+        }
+        let mut no_ground = 0;
+        for (number, feature) in features(&path)?.into_iter().enumerate() {
+            let Some(shape) = parcel_shape(&feature.geometry) else {
+                no_ground += 1;
+                continue;
+            };
+            let text = |names: &[&str]| names.iter().find_map(|n| feature.text(n)).map(str::to_string);
+            let id =
+                if feature.id.is_empty() { format!("{name}#{}", number + 1) } else { feature.id.clone() };
+            parcels.push(Parcel {
+                name: text(&["name", "parcel", "lot"]).unwrap_or(id),
+                holder: text(&["holder", "owner"]),
+                contact: text(&["contact", "phone", "email"]),
+                shape,
+                notify_m: layer.notify_m.map(|m| m.get()),
+            });
+        }
+        if no_ground > 0 {
+            outcome.warn(format!("{name}: {no_ground} features are no polygon; left out"));
+        }
+    }
+    Ok(parcels)
+}

@@ -1,0 +1,127 @@
+// Opens the pages of an output folder in a real browser without network and tries them.
+// node check.mjs CHROMIUM PLAYWRIGHT AXE FOLDER OUT
+// Writes screenshots, must.geojson and report.json to OUT; exits 1 with every fault named.
+import { createRequire } from "node:module";
+import fs from "node:fs";
+import path from "node:path";
+
+const [chromium, playwright, axe, folder, out] = process.argv.slice(2);
+const { chromium: launcher } = createRequire(import.meta.url)(playwright);
+const faults = [];
+const check = (holds, what) => { if (!holds) faults.push(what); };
+const browser = await launcher.launch({ executablePath: chromium, args: ["--no-sandbox"] });
+
+async function open(name, width, height, touch = false) {
+  const context = await browser.newContext({ viewport: { width, height }, hasTouch: touch, offline: true, acceptDownloads: true });
+  const page = await context.newPage();
+  page.on("console", (m) => { if (["error", "warning"].includes(m.type())) faults.push(`${name} at ${width}: console: ${m.text()}`); });
+  page.on("pageerror", (e) => faults.push(`${name} at ${width}: ${e.message}`));
+  page.on("request", (r) => { if (!/^(file|data|blob):/.test(r.url())) faults.push(`${name}: asks for ${r.url()}`); });
+  await page.goto(`file://${path.resolve(folder, name)}`);
+  if (name === "map.html") await page.waitForSelector("body[data-ready]", { timeout: 20000 });
+  return page;
+}
+async function accessible(page, name) {
+  // The policy of the page lets no script in, so the checker comes in by the debugger.
+  await page.evaluate(fs.readFileSync(axe, "utf8"));
+  const { violations } = await page.evaluate(() => globalThis.axe.run(document, { resultTypes: ["violations"] }));
+  for (const v of violations.filter((v) => ["serious", "critical"].includes(v.impact))) {
+    faults.push(`${name}: accessibility: ${v.id}: ${v.nodes.slice(0, 2).map((n) => n.target.join(" ")).join("; ")}`);
+  }
+}
+
+const page = await open("map.html", 1440, 900);
+check((await page.title()) === "Sample property: map", `the title is "${await page.title()}": markup in a name ran`);
+await page.screenshot({ path: `${out}/map-desktop.png` });
+await accessible(page, "map.html");
+
+const switches = page.locator("#layers input[type=checkbox]");
+const picture = async () => (await page.locator("#map").screenshot()).toString("base64");
+for (let k = 0; k < (await switches.count()); k++) {
+  const before = await switches.nth(k).isChecked();
+  const name = (await page.locator("#layers label").nth(k).textContent()).trim();
+  const was = await picture();
+  await switches.nth(k).click();
+  check((await switches.nth(k).isChecked()) !== before, `switch ${name} does not turn`);
+  check((await picture()) !== was, `switch ${name} changes nothing on the map`);
+  await switches.nth(k).click();
+  check((await picture()) === was, `switch ${name} does not bring the map back`);
+}
+
+const rows = page.locator("#sites tbody tr");
+const count = await rows.count();
+check(count > 0, "the table holds no site");
+await rows.nth(2).locator("button").click();
+check((await rows.nth(2).getAttribute("aria-selected")) === "true", "a click in the table chooses nothing");
+const third = await rows.nth(2).locator("th button").textContent();
+check((await page.locator("#site-heading").textContent()).startsWith(third), "the panel does not follow the table");
+await page.waitForTimeout(500);
+// The ring lies about the disc of the chosen site: a click beside its drag handle's own
+// element reaches the map there.
+const ring = await page.locator(".grip").boundingBox();
+await page.locator("#sites tbody tr").nth(0).locator("button").click();
+await page.waitForTimeout(500);
+await page.locator("#find-text").fill(third);
+await page.locator("#find-text").press("Enter");
+check((await page.locator("#site-heading").textContent()).startsWith(third), "the search does not choose a site");
+check(ring !== null, "the chosen site has no handle");
+
+// From the map to the table: choose another, then click the third one's disc.
+await page.waitForTimeout(500);
+const disc = await page.locator(".grip").boundingBox();
+await page.evaluate(() => { document.querySelector(".grip").style.pointerEvents = "none"; });
+await page.locator('#sites thead th[data-key="rank"] button').click();
+await page.mouse.click(disc.x + disc.width / 2, disc.y + disc.height / 2);
+const selected = await page.locator('#sites tr[aria-selected="true"] th button').textContent();
+check(selected === third, `a click on the map chooses ${selected}, not ${third}`);
+await page.evaluate(() => { document.querySelector(".grip").style.pointerEvents = ""; });
+
+// Sorting.
+await page.locator('#sites thead th[data-key="score"] button').click();
+const scores = (await page.locator("#sites td.c-score").allTextContents()).map(Number);
+check(scores.every((s, k) => k === 0 || scores[k - 1] >= s), "the table does not sort by score");
+
+// Measuring.
+await page.locator("#tool-measure").click();
+for (const [x, y] of [[300, 300], [420, 380]]) await page.mouse.click(x, y);
+check(/\d (m|km) over 2 points/.test(await page.locator("#measured").textContent()), "measuring says nothing");
+await page.keyboard.press("Escape");
+
+// Dragging the chosen site along its line.
+const grip = await page.locator(".grip").boundingBox();
+await page.mouse.move(grip.x + grip.width / 2, grip.y + grip.height / 2);
+await page.mouse.down();
+await page.mouse.move(grip.x + grip.width / 2 + 45, grip.y + grip.height / 2 + 30, { steps: 8 });
+await page.mouse.up();
+check((await page.locator("#sites .tag", { hasText: "moved" }).count()) === 1, "dragging moved no site");
+await page.screenshot({ path: `${out}/map-moved.png` });
+const [download] = await Promise.all([page.waitForEvent("download"), page.locator("#save-must").click()]);
+await download.saveAs(`${out}/must.geojson`);
+const saved = JSON.parse(fs.readFileSync(`${out}/must.geojson`, "utf8"));
+check(saved.features.length === 1 && saved.features[0].properties.must === true && saved.features[0].properties.site_id === third, "the saved layer does not hold the moved site");
+check(saved.features[0].properties.moved === true, "the saved site is not marked as moved");
+
+for (const [name, width, height] of [["phone", 390, 844], ["tablet", 900, 1180]]) {
+  const small = await open("map.html", width, height, true);
+  await small.screenshot({ path: `${out}/map-${name}.png` });
+  const wide = await small.evaluate(() => document.documentElement.scrollWidth - window.innerWidth);
+  check(wide <= 0, `map.html at ${width}: ${wide} pixels too wide`);
+  if (name === "phone") await small.locator('.tabs button[data-sheet="sites"]').tap();
+  await small.locator("#sites tbody button").first().tap();
+  await small.waitForTimeout(400);
+  check(await small.locator("#sheet-site").isVisible(), `map.html at ${width}: the site's panel does not show`);
+  await small.screenshot({ path: `${out}/map-${name}-site.png` });
+}
+
+const sheet = await open("field-sheet.html", 900, 1200);
+await accessible(sheet, "field-sheet.html");
+await sheet.pdf({ path: `${out}/field-sheet.pdf`, preferCSSPageSize: true });
+await sheet.screenshot({ path: `${out}/field-sheet.png` });
+if (fs.existsSync(path.join(folder, "season-report.html"))) {
+  const season = await open("season-report.html", 900, 1200);
+  await accessible(season, "season-report.html");
+  await season.screenshot({ path: `${out}/season-report.png`, fullPage: true });
+}
+await browser.close();
+fs.writeFileSync(`${out}/report.json`, JSON.stringify({ sites: count, faults }));
+if (faults.length) { console.error([...new Set(faults)].join("\n")); process.exit(1); }
