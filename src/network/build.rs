@@ -83,6 +83,8 @@ impl Network {
             cut_m: made.cut_m,
             lattice_step_m: lattice.step_m(),
         };
+        // The graph needs none of these, and they are large.
+        drop((strands, noded));
         let line_lengths_m = lines.iter().map(|l| path_length_m(&l.ground)).collect();
         let places = made.nodes.iter().map(|&p| lattice.ground(p)).collect();
         let mut network =

@@ -76,7 +76,7 @@ fn opposite(p: i64, q: i64) -> bool {
 
 /// `d · num / den` rounded to the nearest whole number, ties up; `den` is positive.
 #[inline]
-fn rounded_share(d: i64, num: i64, den: i64) -> i32 {
+pub(crate) fn rounded_share(d: i64, num: i64, den: i64) -> i32 {
     match d.checked_mul(num).and_then(|p| p.checked_mul(2)).and_then(|p| p.checked_add(den)) {
         Some(top) if den < i64::MAX / 2 => top.div_euclid(2 * den) as i32,
         _ => {

@@ -3,7 +3,7 @@
 use rayon::prelude::*;
 
 use super::KindSet;
-use super::exact::{Hit, crossing, hit, in_box};
+use super::exact::{Hit, crossing, hit, in_box, rounded_share};
 use super::lattice::{Lattice, Pixel};
 use super::strand::{Strand, Strands};
 use super::strips::Strips;
@@ -263,12 +263,7 @@ impl Search<'_> {
         if mine.level != theirs.level {
             return Meeting::Far; // it ends above or below that line
         }
-        Meeting::Near(Candidate {
-            segment,
-            strand: other,
-            gap_m,
-            foot: entered_pixel(self.lattice, a, b, foot),
-        })
+        Meeting::Near(Candidate { segment, strand: other, gap_m, foot: entered_pixel(a, b, at) })
     }
 
     /// Whether a foot on the end's own line is so close along the line that the distance
@@ -344,22 +339,21 @@ pub(crate) fn nearest_on(a: GroundPoint, b: GroundPoint, p: GroundPoint) -> Grou
     if t >= 1.0 { b } else { a.lerp(b, t.max(0.0)) }
 }
 
-/// The pixel nearest to a foot that the rounded segment enters, so that the segment will
-/// be split there. The rounded segment runs within √2/2 steps of the unrounded one, so one
-/// of the pixels around the foot serves; an end of the segment does where none is found.
-fn entered_pixel(lattice: &Lattice, a: Pixel, b: Pixel, foot: GroundPoint) -> Pixel {
-    let centre = lattice.pixel(foot);
-    let mut best: Option<(f64, Pixel)> = None;
-    for dx in -2..=2 {
-        for dy in -2..=2 {
-            let p = Pixel::new(centre.x.saturating_add(dx), centre.y.saturating_add(dy));
-            if in_box(a, b, p) && (p == a || p == b || hit(a, b, p) == Hit::Inside) {
-                let d = lattice.ground(p).distance_m(foot);
-                if best.is_none_or(|(best_d, _)| d < best_d) {
-                    best = Some((d, p));
-                }
-            }
-        }
-    }
-    best.map_or(a, |(_, p)| p)
+/// The pixel of an end's foot on a rounded segment, of those that the segment enters, so that it
+/// will be split there.
+///
+/// The exact rational foot is rounded, so that the answer depends neither on the direction of the
+/// segment nor on where the lattice lies. The foot lies on the segment, so its pixel is entered,
+/// or at a tie one beside it; an end of the segment serves where none is.
+fn entered_pixel(a: Pixel, b: Pixel, end: Pixel) -> Pixel {
+    let (dx, dy) = (b.x as i64 - a.x as i64, b.y as i64 - a.y as i64);
+    let length2 = dx * dx + dy * dy;
+    let dot = ((end.x as i64 - a.x as i64) * dx + (end.y as i64 - a.y as i64) * dy).clamp(0, length2);
+    let centre = Pixel::new(a.x + rounded_share(dx, dot, length2), a.y + rounded_share(dy, dot, length2));
+    (-1..=1)
+        .flat_map(|dx| (-1..=1).map(move |dy| (dx * dx + dy * dy, dx, dy)))
+        .map(|(far, dx, dy)| (far, Pixel::new(centre.x + dx, centre.y + dy)))
+        .filter(|&(_, p)| in_box(a, b, p) && (p == a || p == b || hit(a, b, p) == Hit::Inside))
+        .min()
+        .map_or(a.min(b), |(_, p)| p)
 }
