@@ -113,6 +113,8 @@ fn a_rise_on_a_third_of_the_track_is_found() {
         let blocks = |which| number(&found, &format!("/global/{size}/{which}"));
         assert_eq!(blocks("blocks"), blocks("blocks_before") + blocks("blocks_after"));
     }
+    // One outing a day: the same blocks, so the same p.
+    assert_eq!(found["global"]["outing"]["p"], found["global"]["day"]["p"]);
     assert!(found["global"]["month"]["p"].is_null() && found["global"]["month"]["reason"].is_string());
     // Kilometres by an independent geodesic library, through the frame room.
     let at = |(lon, lat)| LonLat::new(lon, lat).unwrap();

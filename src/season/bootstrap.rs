@@ -144,8 +144,11 @@ fn acceleration(influence: &[&[f64]]) -> f64 {
     if second > 0.0 { moment(3) / (6.0 * second.powf(1.5)) } else { 0.0 }
 }
 
-/// Bias-corrected and accelerated 95 % interval from sorted replicates.
+/// Bias-corrected and accelerated 95 % interval from sorted replicates; NaN without any.
 pub(super) fn bca(drawn: &[f64], estimate: f64, acceleration: f64) -> Interval {
+    if drawn.is_empty() {
+        return Interval { low: f64::NAN, high: f64::NAN };
+    }
     let normal = Normal::standard();
     let below = drawn.partition_point(|&v| v < estimate) as f64;
     let equal = drawn.partition_point(|&v| v <= estimate) as f64 - below;
@@ -164,7 +167,7 @@ pub(super) fn bca(drawn: &[f64], estimate: f64, acceleration: f64) -> Interval {
 fn quantiles(sorted: &[f64], low: f64, high: f64) -> Interval {
     let at = |alpha: f64| {
         let rank = (alpha * (sorted.len() as f64 + 1.0)).round().clamp(1.0, sorted.len().max(1) as f64);
-        sorted.get(rank as usize - 1).copied().unwrap_or(f64::NAN)
+        (rank as usize).checked_sub(1).and_then(|i| sorted.get(i)).copied().unwrap_or(f64::NAN)
     };
     Interval { low: at(low), high: at(high) }
 }

@@ -103,10 +103,7 @@ pub struct Comparison {
 pub fn compare(outings: &Outings, settings: &Settings) -> Result<Comparison, SeasonError> {
     let lattice = Lattice::new(outings, settings.kernel, settings.bandwidth_m, settings.cell_m)?;
     let Settings { runs, seed, block, .. } = *settings;
-    let sizes: Vec<SizeTest> = BlockSize::ALL
-        .into_iter()
-        .map(|size| test_size(outings, &lattice, size, runs, seed, block == Some(size)))
-        .collect();
+    let sizes = every_size(outings, &lattice, settings);
     let headline = headline(outings, &lattice, &sizes, settings);
     let cells =
         headline.p.and(headline.block).and_then(|size| local_tests(outings, &lattice, size, runs, seed));
@@ -114,6 +111,27 @@ pub fn compare(outings: &Outings, settings: &Settings) -> Result<Comparison, Sea
     warnings.extend(block.and_then(|fixed| finer_than_the_rule(fixed, &sizes, &headline)));
     let areas = cells.as_ref().map_or_else(Vec::new, |cells| change_areas(cells, &lattice.grid));
     Ok(Comparison { compares: lattice.compares, lattice, sizes, headline, cells, areas, warnings })
+}
+
+/// The global test at every block size, finest first. Where a size makes the same blocks as
+/// the one before it, as days do where nobody went out twice, its test is the same.
+fn every_size(outings: &Outings, lattice: &Lattice, settings: &Settings) -> Vec<SizeTest> {
+    let Settings { runs, seed, block, .. } = *settings;
+    let mut tests: Vec<SizeTest> = Vec::new();
+    let mut last = None;
+    for size in BlockSize::ALL {
+        let blocks = Deal::new(outings, size).ok().and_then(|deal| deal.blocks);
+        let known = tests.last().filter(|test| {
+            blocks.is_some() && blocks == last && block != Some(size) && block != Some(test.size)
+        });
+        let test = match known {
+            Some(test) => SizeTest { size, ..test.clone() },
+            None => test_size(outings, lattice, size, runs, seed, block == Some(size)),
+        };
+        tests.push(test);
+        last = blocks;
+    }
+    tests
 }
 
 /// The tests cell by cell at one block size; `None` where blocks of that size cannot be

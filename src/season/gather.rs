@@ -124,8 +124,10 @@ fn nearest_search(record: &Placed<Record>, day: Date, outings: &BTreeMap<Key, Se
     let own = observer_word(record.what.observer.as_ref());
     let reach_m = MATCH_M.max(record.what.accuracy_m.unwrap_or(0.0));
     let agrees = |leg: &Traced<SurveyLeg>| {
-        let theirs = observer_word(leg.what.observer.as_ref());
-        leg.what.date == Some(day) && (own.is_none() || theirs.is_none() || own == theirs)
+        leg.what.date == Some(day) && {
+            let theirs = observer_word(leg.what.observer.as_ref());
+            own.is_none() || theirs.is_none() || own == theirs
+        }
     };
     outings
         .iter()

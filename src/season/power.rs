@@ -46,6 +46,9 @@ pub fn detectable_ratio(before: &[Unit], after: &[Unit], seed: u64) -> Option<De
         (sign + 0.5) / km
     };
     let drawn = resample(&[&before, &after], REPLICATES, seed, 3, |s| (rate(s[1]) / rate(s[0])).ln());
+    if drawn.is_empty() {
+        return None;
+    }
     let at = |share: f64| drawn[((share * drawn.len() as f64) as usize).min(drawn.len() - 1)];
     let rise = at(REJECT) - at(1.0 - POWER);
     let fall = at(1.0 - REJECT) - at(POWER);

@@ -6,9 +6,13 @@
 
 use geo::{Area, Intersects};
 use geo_types::{Coord, Polygon, Rect};
+use rand::seq::SliceRandom;
+use rand_chacha::ChaCha8Rng;
+use rand_chacha::rand_core::SeedableRng;
 use rayon::prelude::*;
+use stakeline::frame::GroundPoint;
 use stakeline::season::*;
-use stakeline::surface::Kernel;
+use stakeline::surface::{Grid, Kernel, density_on_grid};
 
 use super::law::{Lasting, Law, Planted, seasons};
 
@@ -125,6 +129,34 @@ fn a_planted_tripling_is_found() {
 fn effort_that_moved_passes_for_no_change_of_rates() {
     let shares = simulate("effort moved", WESTWARD, EASTWARD, 50, 99);
     assert!(shares.claims <= 0.16 && shares.areas <= 0.16, "{shares:?}");
+}
+
+/// Halves of one season differ by chance alone: the mean log ratio, weighted by the pooled
+/// density, is nought within three Monte Carlo errors over 200 draws.
+#[test]
+fn a_random_half_against_the_other_has_a_mean_log_ratio_of_nought() {
+    let season: Vec<Outing> = seasons(Law::PLAIN, Law::PLAIN, 77).of(Season::Before).cloned().collect();
+    let grid = Grid::covering(GroundPoint::new(0.0, 0.0), GroundPoint::new(10_000.0, 10_000.0), 400.0);
+    let surfaces: Vec<Vec<f64>> =
+        season.iter().map(|o| density_on_grid(&o.sign, &grid, Kernel::Gaussian, BANDWIDTH_M)).collect();
+    let mut rng = ChaCha8Rng::seed_from_u64(77);
+    let mut order: Vec<usize> = (0..season.len()).collect();
+    let means: Vec<f64> = (0..200)
+        .map(|_| {
+            order.shuffle(&mut rng);
+            let half = |part: &[usize]| -> Vec<f64> {
+                let n: f64 = part.iter().map(|&i| season[i].sign_count()).sum();
+                (0..grid.cells()).map(|c| part.iter().map(|&i| surfaces[i][c]).sum::<f64>() / n).collect()
+            };
+            let (one, two) = order.split_at(season.len() / 2);
+            let (before, after) = (half(one), half(two));
+            let weighted: f64 = before.iter().zip(&after).map(|(b, a)| (a + b) * log_ratio(*b, *a)).sum();
+            weighted / before.iter().zip(&after).map(|(b, a)| a + b).sum::<f64>()
+        })
+        .collect();
+    let mean = means.iter().sum::<f64>() / 200.0;
+    let error = (means.iter().map(|m| (m - mean).powi(2)).sum::<f64>() / 199.0 / 200.0).sqrt();
+    assert!(error > 0.0 && mean.abs() < 3.0 * error, "{mean} ± {error}");
 }
 
 #[test]

@@ -65,6 +65,9 @@ pub fn compare(desk: &Desk, set: &mut OutputSet) -> Result<Outcome, StepError> {
     if desk.plan.surface.adaptive == Some(true) {
         outcome.warn("seasons share one fixed bandwidth, so adaptive smoothing is not used here");
     }
+    if desk.plan.surface.along_lines {
+        outcome.warn("seasons are compared in the plane; along lines they are not compared yet");
+    }
     let mut smoothing = smoothing(desk, &picked)?;
     let outings = outings(&gathered, smoothing.settings.bandwidth_m, &mut outcome)
         .map_err(|e| request(desk, format!("{e} ({} and {})", picked[0].name, picked[1].name)))?;

@@ -1,6 +1,6 @@
 //! Which records and legs are the season before, and which the season after.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeSet, HashSet};
 use std::sync::Arc;
 
 use jiff::civil::Date;
@@ -39,19 +39,15 @@ pub(super) fn pick<'j>(
 ) -> Result<[Picked<'j>; 2], StepError> {
     let [before, after] = asked(desk.plan)?;
     let mut picked = [season(desk, chosen, &before, outcome)?, season(desk, chosen, &after, outcome)?];
-    let shared = picked[0].records.iter().filter(|r| picked[1].records.iter().any(|o| std::ptr::eq(**r, *o)));
-    match shared.count() {
-        0 => {}
-        count => {
-            return Err(request(
-                desk,
-                format!("{before} and {after} share {count} records; two seasons must not overlap"),
-            ));
-        }
+    let address = |record: &&'j Placed<Record>| std::ptr::from_ref::<Placed<Record>>(record);
+    let earlier: HashSet<_> = picked[0].records.iter().map(address).collect();
+    let shared = picked[1].records.iter().filter(|r| earlier.contains(&address(r))).count();
+    if shared > 0 {
+        let what = format!("{before} and {after} share {shared} records; two seasons must not overlap");
+        return Err(request(desk, what));
     }
-    let names = [before, after];
-    let legs = desk.job.legs.iter().map(|leg| (leg, of_which(desk.plan, &names, &picked, &leg.what)));
-    let legs: Vec<_> = legs.collect();
+    let claims = [Claim::of(desk.plan, &before, &picked[0]), Claim::of(desk.plan, &after, &picked[1])];
+    let legs: Vec<_> = desk.job.legs.iter().map(|leg| (leg, of_which(&claims, &leg.what))).collect();
     let neither = legs.iter().filter(|(_, which)| which.is_none()).count();
     if neither > 0 {
         outcome.warn(format!("{}: {neither} legs belong to neither season", desk.files_of(&["survey"])));
@@ -156,35 +152,54 @@ fn in_year(day: Date, year: i16) -> Option<Date> {
     Date::new(year, day.month(), day.day()).or_else(|_| Date::new(year, day.month(), 28)).ok()
 }
 
-/// Which of the two seasons a leg belongs to: by the plan's days, else by the outing that
-/// records of one season name, else by the days between their first and last record.
-fn of_which(plan: &Plan, names: &[SeasonOrFile; 2], picked: &[Picked; 2], leg: &SurveyLeg) -> Option<usize> {
-    let range = |i: usize| match &names[i] {
-        SeasonOrFile::Season(name) => plan.seasons.get(name),
-        SeasonOrFile::File(_) => None,
-    };
-    let names_it = |i: usize| {
-        leg.survey.is_some()
-            && range(i).is_none()
-            && picked[i].records.iter().any(|r| r.what.survey == leg.survey)
-    };
-    let spans_it = |i: usize| match (leg.date, range(i)) {
-        (Some(day), Some(range)) => is_in(range, day),
-        (Some(day), None) => {
-            let days = || picked[i].records.iter().filter_map(|r| r.what.date);
-            days().min().is_some_and(|first| first <= day) && days().max().is_some_and(|last| day <= last)
+/// What tells whether a leg belongs to a season.
+struct Claim<'j> {
+    /// The plan's days, if the season is one of the plan's.
+    range: Option<&'j plan::Season>,
+    /// Outings that its records name.
+    outings: HashSet<&'j str>,
+    /// Days of its first and last record.
+    span: Option<(Date, Date)>,
+}
+
+impl<'j> Claim<'j> {
+    fn of(plan: &'j Plan, asked: &SeasonOrFile, picked: &Picked<'j>) -> Self {
+        let range = match asked {
+            SeasonOrFile::Season(name) => plan.seasons.get(name),
+            SeasonOrFile::File(_) => None,
+        };
+        let days = || picked.records.iter().filter_map(|r| r.what.date);
+        Self {
+            range,
+            outings: picked.records.iter().filter_map(|r| r.what.survey.as_deref()).collect(),
+            span: days().min().zip(days().max()),
         }
-        (None, Some(_)) => {
-            picked[i].records.iter().any(|r| leg.survey.is_some() && r.what.survey == leg.survey)
+    }
+
+    fn names(&self, leg: &SurveyLeg) -> bool {
+        leg.survey.as_deref().is_some_and(|id| self.outings.contains(id))
+    }
+
+    fn spans(&self, day: Date) -> bool {
+        match self.range {
+            Some(range) => is_in(range, day),
+            None => self.span.is_some_and(|(first, last)| (first..=last).contains(&day)),
         }
-        (None, None) => false,
-    };
-    let only = |test: &dyn Fn(usize) -> bool| match (test(0), test(1)) {
-        (true, false) => Some(0),
-        (false, true) => Some(1),
+    }
+}
+
+/// Which of the two seasons a leg belongs to: by the plan's days; else by the outing that
+/// records of one season name; else by the days between their first and last record.
+fn of_which(claims: &[Claim; 2], leg: &SurveyLeg) -> Option<usize> {
+    let only = |test: &dyn Fn(&Claim) -> bool| match claims.each_ref().map(test) {
+        [true, false] => Some(0),
+        [false, true] => Some(1),
         _ => None,
     };
-    only(&names_it).or_else(|| only(&spans_it))
+    let by_plan = |claim: &Claim| claim.range.is_some() && leg.date.is_some_and(|day| claim.spans(day));
+    only(&by_plan)
+        .or_else(|| only(&|claim| claim.names(leg)))
+        .or_else(|| only(&|claim| leg.date.is_some_and(|day| claim.spans(day))))
 }
 
 #[cfg(test)]

@@ -21,7 +21,7 @@ pub(super) fn sentences(
 fn answer((before, after): (&str, &str), found: &Comparison, areas_ha: &[f64]) -> String {
     let what = match found.compares {
         Compares::Pattern => "the pattern of sign",
-        Compares::Rate => "sign per km searched",
+        Compares::Rate => "the map of sign per km searched",
     };
     let Headline { block, p, verdict, reason, .. } = &found.headline;
     let unit = block.map_or("", |b| b.word());
@@ -32,7 +32,7 @@ fn answer((before, after): (&str, &str), found: &Comparison, areas_ha: &[f64]) -
             format!("From {before} to {after} {what} changed by more than chance explains ({p}); {areas}.")
         }
         Verdict::NoChangeShown => {
-            format!("From {before} to {after} no change as a whole is shown in {what} ({p}); {areas}.")
+            format!("From {before} to {after} no change is shown in {what} ({p}); {areas}.")
         }
         Verdict::NotEnough => format!(
             "From {before} to {after} there are not enough independent outings to tell whether {what} changed: {}.",
