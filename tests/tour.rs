@@ -201,6 +201,19 @@ fn a_one_way_ring_is_driven_round_once() {
     assert_eq!(found.order, [0, 4, 6, 2, 8, 5, 9, 1, 7, 3]);
 }
 
+/// Round the same ring without coming back: to the farthest stop, in the one direction.
+#[test]
+fn an_open_tour_of_a_one_way_ring() {
+    let places = [0.0, 700.0, 300.0, 900.0, 100.0, 500.0];
+    let all = places.iter().flat_map(|&a| places.iter().map(move |&b: &f64| (b - a).rem_euclid(1000.0)));
+    let matrix = TravelMatrix::new(6, all.collect()).unwrap();
+    let open = tour(&matrix, TourEnd::Anywhere);
+    assert_eq!((open.length_m, open.order), (900.0, vec![0, 4, 2, 5, 1, 3]));
+    // Past the end once, all the way round, and on to it.
+    let to_last = tour(&matrix, TourEnd::AtLast);
+    assert_eq!((to_last.length_m, to_last.order), (1500.0, vec![0, 4, 2, 1, 3, 5]));
+}
+
 /// The same seed gives the same tour.
 #[test]
 fn tours_repeat() {

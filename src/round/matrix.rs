@@ -74,8 +74,8 @@ impl TravelMatrix {
     }
 
     /// The matrix with one more stop, the last, that makes an open way into a closed tour:
-    /// it costs nothing to reach or leave, and `held` stops are bound to it by so large a
-    /// reward that no better tour parts them.
+    /// it costs nothing to reach or leave, and the stops in `ends` (the start is stop 0) are
+    /// bound to it by so large a reward that no better tour parts them.
     pub(super) fn closed_by(&self, ends: &[(usize, f64)]) -> TravelMatrix {
         let n = self.stops + 1;
         let mut metres = vec![0.0; n * n];
@@ -85,8 +85,14 @@ impl TravelMatrix {
             }
         }
         for &(stop, reward_m) in ends {
-            metres[stop * n + n - 1] = -reward_m;
-            metres[(n - 1) * n + stop] = -reward_m;
+            // Where direction counts, the way leaves the helping stop for the start and comes
+            // back to it from the end.
+            if self.symmetric || stop != 0 {
+                metres[stop * n + n - 1] = -reward_m;
+            }
+            if self.symmetric || stop == 0 {
+                metres[(n - 1) * n + stop] = -reward_m;
+            }
         }
         TravelMatrix { stops: n, metres, symmetric: self.symmetric }
     }
