@@ -23,7 +23,7 @@ pub enum TourEnd {
 pub struct TourSearch {
     /// Seed of the random kicks.
     pub seed: u64,
-    /// Kicks for each stop.
+    /// Kicks for each stop; small tours get 500 in all.
     pub kicks_per_stop: usize,
     /// Most one-trees grown for the lower bound.
     pub bound_steps: usize,
@@ -31,7 +31,7 @@ pub struct TourSearch {
 
 impl Default for TourSearch {
     fn default() -> Self {
-        Self { seed: 1, kicks_per_stop: 30, bound_steps: 1500 }
+        Self { seed: 1, kicks_per_stop: 10, bound_steps: 1500 }
     }
 }
 
@@ -107,10 +107,10 @@ fn shortest_cycle(matrix: &TravelMatrix, search: &TourSearch) -> (Vec<usize>, f6
     }
     let ascent = Ascent { tour_m: cycle_m(symmetric, &first), steps: search.bound_steps };
     let bound = held_karp(symmetric, ascent);
-    let kicks = search.kicks_per_stop * n;
+    let kicks = (search.kicks_per_stop * n).max(500);
     let tour = match either_way {
         None => improve(symmetric, &bound.prices_m, first, Effort { kicks, bound_m: bound.metres }, &mut rng),
-        Some(_) => directed::improve(matrix, first, kicks / 10, &mut rng),
+        Some(_) => directed::improve(matrix, first, kicks / 4, &mut rng),
     };
     (tour, bound.metres)
 }
