@@ -9,11 +9,13 @@ use super::settings::{SitingError, SitingSettings};
 use super::stroke::Strokes;
 use crate::files::write::round_to;
 use crate::frame::{Frame, GroundPoint, LonLat, Traced};
-use crate::network::{Foot, KindSet, Network, NodeKind, Side};
+use crate::network::{Edge, Foot, KindSet, Network, NodeKind, Side};
 use crate::record::{Line, LineKind};
 
 /// Feet are stepped along the lines at this share of the spacing.
 const STEPS_A_SPACING: f64 = 20.0;
+/// More candidates than this would not fit with their conflicts.
+const MOST_CANDIDATES: u64 = 400_000;
 /// Two feet of one edge closer than this, in metres, are one.
 const SAME_FOOT_M: f64 = 0.5;
 /// Coordinates are written with 7 decimals: a place moves by up to 8 mm, and a line near it
@@ -99,13 +101,15 @@ pub struct Ground<'a> {
 /// ground.
 ///
 /// # Errors
-/// [`SitingError::NoLine`] if no edge bears candidates; frame errors.
+/// [`SitingError::NoLine`] if no edge bears candidates, [`SitingError::TooMany`] if the
+/// spacing is so small that they would not fit; frame errors.
 pub fn lay_candidates(
     ground: &Ground,
     settings: &SitingSettings,
     strokes: &Strokes,
     required_m: f64,
 ) -> Result<Vec<Candidate>, SitingError> {
+    check_number(ground, settings, required_m)?;
     let feet = lay_feet(ground, settings, required_m / STEPS_A_SPACING);
     if feet.is_empty() {
         let kinds: Vec<&str> = settings.along.kinds().map(LineKind::word).collect();
@@ -124,6 +128,23 @@ pub fn lay_candidates(
             .then(a.foot.edge.cmp(&b.foot.edge))
     });
     Ok(candidates)
+}
+
+/// Refuses a spacing so small that the candidates would not fit, before any is laid.
+fn check_number(ground: &Ground, settings: &SitingSettings, required_m: f64) -> Result<(), SitingError> {
+    let bears = |e: &&Edge| e.kinds.meets(settings.along);
+    let length_m: f64 = ground.network.edges().iter().filter(bears).map(|e| e.length_m).sum();
+    let candidates = (length_m * STEPS_A_SPACING / required_m) as u64;
+    if candidates <= MOST_CANDIDATES {
+        return Ok(());
+    }
+    Err(SitingError::TooMany {
+        spacing_m: settings.spacing_m,
+        length_km: length_m / 1000.0,
+        candidates,
+        limit: MOST_CANDIDATES,
+        fits_m: (length_m * STEPS_A_SPACING / MOST_CANDIDATES as f64).ceil() + 1.0,
+    })
 }
 
 #[derive(Clone, Copy)]

@@ -147,6 +147,9 @@ impl SitingSettings {
     /// # Errors
     /// The name of the setting and its value.
     pub fn check(&self) -> Result<(), SitingError> {
+        if self.budget == Some(0) {
+            return Err(SitingError::NoBudget);
+        }
         let positive =
             [("spacing_m", self.spacing_m), ("offset_m", self.offset_m), ("reach_m", self.reach_m)];
         let not_negative = [
@@ -173,6 +176,25 @@ pub enum SitingError {
         /// What was given.
         value: f64,
     },
+    /// So many candidates that they would not fit.
+    #[error(
+        "a spacing of {spacing_m} m over {length_km:.1} km of line gives {candidates} candidates, more than the {limit} that fit; ask for at least {fits_m:.0} m"
+    )]
+    TooMany {
+        /// The spacing.
+        spacing_m: f64,
+        /// Length of the lines that bear candidates.
+        length_km: f64,
+        /// How many that would be.
+        candidates: u64,
+        /// How many fit.
+        limit: u64,
+        /// A spacing that fits.
+        fits_m: f64,
+    },
+    /// A budget of nothing.
+    #[error("a budget of 0 leaves nothing to propose; ask for at least 1, or leave it out")]
+    NoBudget,
     /// No line of the kinds asked for.
     #[error(
         "no line of the kind {kinds} bears candidates; add one with --line, or list other kinds in [sites] along"
