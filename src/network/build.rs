@@ -56,7 +56,7 @@ impl Network {
         let (mut strands, merged) = if settings.merge_m < LEAST_MERGE_M {
             (Strands::from_lines(&lattice, lines, settings.respect_levels), Vec::new())
         } else {
-            merged_strands(&lattice, lines, settings.respect_levels, settings.merge_m)
+            merged_strands(&lattice, lines, settings.respect_levels, settings.merge_m)?
         };
         if strands.len() == 0 {
             return Err(NetworkError::NoLength {
@@ -66,7 +66,7 @@ impl Network {
         }
         let gaps = match settings.snap_m {
             0.0 => Gaps::default(),
-            snap_m => find_gaps(&strands, &lattice, snap_m),
+            snap_m => find_gaps(&strands, &lattice, snap_m)?,
         };
         gaps.connect(&mut strands, &lattice);
         let mut noded = node(&strands)?;

@@ -2,11 +2,11 @@
 
 use rayon::prelude::*;
 
-use super::KindSet;
 use super::exact::{Hit, crossing, hit, in_box, rounded_share};
 use super::lattice::{Lattice, Pixel};
 use super::strand::{Strand, Strands};
 use super::strips::Strips;
+use super::{KindSet, NetworkError};
 use crate::frame::GroundPoint;
 
 /// What is amiss at a line end.
@@ -94,8 +94,12 @@ pub(crate) struct Overshoot {
 /// close together stay apart.
 ///
 /// Cost: n log n for n ends plus the segments near each.
-pub(crate) fn find_gaps(strands: &Strands, lattice: &Lattice, snap_m: f64) -> Gaps {
+///
+/// # Errors
+/// [`NetworkError::TooManyCrossings`].
+pub(crate) fn find_gaps(strands: &Strands, lattice: &Lattice, snap_m: f64) -> Result<Gaps, NetworkError> {
     let strips = Strips::new(strands);
+    strips.check_crowding()?;
     let search = Search { strands, strips: &strips, lattice, snap_m, widest: widest(&strips) };
     let ends: Vec<(usize, bool)> = (0..strands.len()).flat_map(|s| [(s, false), (s, true)]).collect();
     let found: Vec<Option<Found>> =
@@ -107,7 +111,7 @@ pub(crate) fn find_gaps(strands: &Strands, lattice: &Lattice, snap_m: f64) -> Ga
     }
     gaps.ends.sort_unstable();
     gaps.ends.dedup();
-    gaps
+    Ok(gaps)
 }
 
 impl Gaps {

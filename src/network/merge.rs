@@ -4,11 +4,11 @@ use std::collections::{BTreeMap, BinaryHeap};
 
 use rayon::prelude::*;
 
-use super::KindSet;
 use super::align::{RUN_FACTOR, Run, Samples, align};
 use super::gap::nearest_on;
 use super::lattice::Lattice;
 use super::strand::{Carried, Strand, Strands, chainages_m, level_of};
+use super::{KindSet, NetworkError};
 use crate::frame::{GroundPoint, Traced, path_length_m};
 use crate::record::Line;
 
@@ -58,21 +58,24 @@ const OVERHANG_FACTOR: f64 = 4.0;
 /// that goes out and back on the same track stays two lines.
 ///
 /// Cost: linear in the length of the lines, and the alignment of those that run together.
+///
+/// # Errors
+/// [`NetworkError::TooManyCrossings`] where very many lines crowd together.
 pub(crate) fn merged_strands(
     lattice: &Lattice,
     lines: &[Traced<Line>],
     respect_levels: bool,
     merge_m: f64,
-) -> (Strands, Vec<MergedPass>) {
-    let near = lines_that_run_together(lines, merge_m);
+) -> Result<(Strands, Vec<MergedPass>), NetworkError> {
+    let near = lines_that_run_together(lines, merge_m)?;
     if near.is_empty() {
-        return (Strands::from_lines(lattice, lines, respect_levels), Vec::new());
+        return Ok((Strands::from_lines(lattice, lines, respect_levels), Vec::new()));
     }
     let step_m = lattice.step_m();
     let (tracks, passes) = (Vec::new(), Vec::new());
     let mut merging = Merging { lines, respect_levels, step_m, merge_m, near, tracks, passes };
     merging.run();
-    merging.into_strands(lattice)
+    Ok(merging.into_strands(lattice))
 }
 
 /// Whether a line is a recording of a receiver.
@@ -82,7 +85,10 @@ fn is_recording(line: &Line) -> bool {
 
 /// For each line that runs near another of its kind for long enough to be a pass of it, those
 /// others. A cheap sieve over samples four merge distances apart.
-fn lines_that_run_together(lines: &[Traced<Line>], merge_m: f64) -> BTreeMap<u32, Vec<u32>> {
+fn lines_that_run_together(
+    lines: &[Traced<Line>],
+    merge_m: f64,
+) -> Result<BTreeMap<u32, Vec<u32>>, NetworkError> {
     let step_m = 4.0 * merge_m;
     let lengths_m: Vec<f64> = lines.par_iter().map(|l| path_length_m(&l.ground)).collect();
     let mut sieve: Vec<Sieved> = lines
@@ -92,6 +98,10 @@ fn lines_that_run_together(lines: &[Traced<Line>], merge_m: f64) -> BTreeMap<u32
         .flat_map_iter(|(k, line)| sieve_line(k as u32, line, step_m))
         .collect();
     sieve.par_sort_unstable_by_key(|s| (s.cell, s.line));
+    let crowd: u64 = sieve.par_iter().map(|s| beside(&sieve, s).map(|b| b.len() as u64).sum::<u64>()).sum();
+    if crowd > SIEVE_LIMIT {
+        return Err(NetworkError::TooManyCrossings { pairs: SIEVE_LIMIT });
+    }
     let mut pairs: Vec<(u32, u32)> = neighbours(&sieve, step_m, 3.7 * merge_m);
     pairs.par_sort_unstable();
     let mut near: BTreeMap<u32, Vec<u32>> = BTreeMap::new();
@@ -109,7 +119,7 @@ fn lines_that_run_together(lines: &[Traced<Line>], merge_m: f64) -> BTreeMap<u32
             near.entry(j).or_default().push(i);
         }
     }
-    near
+    Ok(near)
 }
 
 /// A sample of a line for the sieve.
@@ -140,6 +150,19 @@ fn sieve_line(index: u32, line: &Traced<Line>, step_m: f64) -> Vec<Sieved> {
         .collect()
 }
 
+/// Most pairs of samples in neighbouring cells; ordinary networks have a few a sample.
+const SIEVE_LIMIT: u64 = 500_000_000;
+
+/// The samples in a sample's own cell and the eight around it, by row.
+fn beside<'a>(sieve: &'a [Sieved], s: &Sieved) -> impl Iterator<Item = &'a [Sieved]> + use<'a> {
+    let (row, column) = s.cell;
+    (row - 1..=row + 1).map(move |r| {
+        let from = sieve.partition_point(|o| o.cell < (r, column - 1));
+        let to = from + sieve[from..].partition_point(|o| o.cell <= (r, column + 1));
+        &sieve[from..to]
+    })
+}
+
 /// (lesser line, greater line) once for every sample of either that has a sample of the other
 /// with like or opposite heading within `reach_m`, counted on the line with the lower number.
 fn neighbours(sieve: &[Sieved], step_m: f64, reach_m: f64) -> Vec<(u32, u32)> {
@@ -149,13 +172,10 @@ fn neighbours(sieve: &[Sieved], step_m: f64, reach_m: f64) -> Vec<(u32, u32)> {
         .with_min_len(4096)
         .map_init(Vec::new, |found: &mut Vec<u32>, s| {
             found.clear();
-            for row in s.cell.0 - 1..=s.cell.0 + 1 {
-                let from = sieve.partition_point(|o| o.cell < (row, s.cell.1 - 1));
-                for o in sieve[from..].iter().take_while(|o| o.cell <= (row, s.cell.1 + 1)) {
-                    let cosine = s.heading.0 * o.heading.0 + s.heading.1 * o.heading.1;
-                    if o.line > s.line && cosine.abs() >= 0.4 && s.at.distance_m(o.at) <= reach_m {
-                        found.push(o.line);
-                    }
+            for o in beside(sieve, s).flatten() {
+                let cosine = s.heading.0 * o.heading.0 + s.heading.1 * o.heading.1;
+                if o.line > s.line && cosine.abs() >= 0.4 && s.at.distance_m(o.at) <= reach_m {
+                    found.push(o.line);
                 }
             }
             found.sort_unstable();

@@ -7,7 +7,7 @@
 //!
 //! Cost: n log n for n segments plus the number of pairs whose boxes overlap.
 
-use std::sync::atomic::{AtomicU32, AtomicU64, Ordering};
+use std::sync::atomic::{AtomicU32, Ordering};
 
 use rayon::prelude::*;
 
@@ -29,10 +29,6 @@ pub(crate) struct Noded {
     pub segments: Vec<u32>,
 }
 
-/// Most pairs of segments with overlapping boxes that are looked at. Ordinary networks have
-/// a few a segment; only very many long or coincident lines come near the limit.
-const PAIR_LIMIT: u64 = 20_000_000_000;
-
 /// Most crossings kept at a time in one strip before repeated ones are dropped.
 const CROSSINGS_KEPT: usize = 1 << 22;
 
@@ -42,36 +38,31 @@ const CROSSINGS_KEPT: usize = 1 << 22;
 /// [`NetworkError::TooManyCrossings`].
 pub(crate) fn node(strands: &Strands) -> Result<Noded, NetworkError> {
     let strips = Strips::new(strands);
-    let crossings = find_crossings(strands, &strips)?;
+    strips.check_crowding()?;
+    let crossings = find_crossings(strands, &strips);
     let hot = HotPixels::new(strands, &strips, &crossings);
     let passes = find_passes(strands, &strips, &hot);
     Ok(passes.chains(strands, hot.pixels))
 }
 
 /// Every crossing interior to two segments, rounded; sorted, each once.
-fn find_crossings(strands: &Strands, strips: &Strips) -> Result<Vec<Pixel>, NetworkError> {
-    let pairs = AtomicU64::new(0);
+fn find_crossings(strands: &Strands, strips: &Strips) -> Vec<Pixel> {
     let found: Vec<Vec<Pixel>> =
-        (0..strips.len()).into_par_iter().map(|strip| crossings_in(strands, strips, strip, &pairs)).collect();
-    if pairs.into_inner() > PAIR_LIMIT {
-        return Err(NetworkError::TooManyCrossings { pairs: PAIR_LIMIT });
-    }
+        (0..strips.len()).into_par_iter().map(|strip| crossings_in(strands, strips, strip)).collect();
     let mut all = found.concat();
     all.par_sort_unstable();
     all.dedup();
-    Ok(all)
+    all
 }
 
-fn crossings_in(strands: &Strands, strips: &Strips, strip: usize, pairs: &AtomicU64) -> Vec<Pixel> {
+fn crossings_in(strands: &Strands, strips: &Strips, strip: usize) -> Vec<Pixel> {
     let entries = strips.entries(strip);
     let mut found = Vec::new();
     for (i, first) in entries.iter().enumerate() {
         let (a, b) = strands.segment(first.segment);
         let (south, north) = (a.y.min(b.y), a.y.max(b.y));
         let first_cut = strips.is_cut(a, b);
-        let mut looked_at = 0;
         for second in entries[i + 1..].iter().take_while(|e| e.west <= first.east) {
-            looked_at += 1;
             let (c, d) = strands.segment(second.segment);
             let (low, high) = (c.y.min(d.y), c.y.max(d.y));
             if low > north || high < south {
@@ -84,9 +75,6 @@ fn crossings_in(strands: &Strands, strips: &Strips, strip: usize, pairs: &Atomic
                 continue;
             }
             found.extend(crossing(a, b, c, d));
-        }
-        if looked_at > 0 && pairs.fetch_add(looked_at, Ordering::Relaxed) > PAIR_LIMIT {
-            return Vec::new();
         }
         if found.len() > CROSSINGS_KEPT {
             found.sort_unstable();

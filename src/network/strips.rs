@@ -9,8 +9,13 @@
 
 use rayon::prelude::*;
 
+use super::NetworkError;
 use super::lattice::Pixel;
 use super::strand::Strands;
+
+/// Most pairs of segments with overlapping boxes that are looked at. Ordinary networks have
+/// a few a segment; only very many long or coincident lines come near the limit.
+pub(crate) const PAIR_LIMIT: u64 = 5_000_000_000;
 
 /// A segment in a strip.
 #[derive(Clone, Copy, Debug)]
@@ -87,6 +92,27 @@ impl Strips {
             rest = tail;
         }
         slices.into_par_iter().for_each(|slice| slice.sort_unstable_by_key(|e| (e.west, e.segment)));
+    }
+
+    /// How many pairs of entries in one strip overlap in x: what a scan for crossings looks at.
+    pub(crate) fn pairs(&self) -> u64 {
+        let in_strip = |strip: usize| -> u64 {
+            let entries = self.entries(strip);
+            let after = |(i, e): (usize, &Entry)| entries.partition_point(|o| o.west <= e.east) - i - 1;
+            entries.iter().enumerate().map(|e| after(e) as u64).sum()
+        };
+        (0..self.len()).into_par_iter().map(in_strip).sum()
+    }
+
+    /// Refuses lines of which so many overlap that looking at all pairs would not end.
+    ///
+    /// # Errors
+    /// [`NetworkError::TooManyCrossings`].
+    pub(crate) fn check_crowding(&self) -> Result<(), NetworkError> {
+        if self.pairs() > PAIR_LIMIT {
+            return Err(NetworkError::TooManyCrossings { pairs: PAIR_LIMIT });
+        }
+        Ok(())
     }
 
     /// How many strips there are.

@@ -338,3 +338,22 @@ fn what_cannot_be_a_network_is_refused() {
         assert!(matches!(error, NetworkError::Setting { name: "snap", .. }), "{bad}");
     }
 }
+
+/// Spokes of 200 m through one point: every pair meets there.
+#[test]
+fn very_many_lines_through_one_point_are_refused_or_noded_but_never_run_away() {
+    let spokes = |n: usize| -> Vec<Traced<Line>> {
+        let spoke = |k: usize| {
+            let (s, c) = (std::f64::consts::PI * k as f64 / n as f64).sin_cos();
+            traced(line(Track, k), &[(-100.0 * c, -100.0 * s), (100.0 * c, 100.0 * s)])
+        };
+        (0..n).map(spoke).collect()
+    };
+    let noding = NetworkSettings { merge_m: 0.0, snap_m: 0.0, ..settings() };
+    let network = sound(&spokes(200), &noding);
+    assert!(network.nodes().iter().any(|n| n.degree >= 300), "the hub joins them all");
+    for s in [noding, settings()] {
+        let refused = Network::build(&spokes(200_000), &[], &s).err();
+        assert!(matches!(refused, Some(NetworkError::TooManyCrossings { .. })), "{refused:?}");
+    }
+}
