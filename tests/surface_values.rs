@@ -335,6 +335,28 @@ fn assert_within(fast: &[f32], exact: &[f64], bound: ErrorBound) {
     }
 }
 
+/// Leaving out what is negligible must not be seen, near or far.
+#[test]
+fn many_places_agree_with_the_plain_sum() {
+    let points: Vec<WeightedPoint> = (0..3000_u32)
+        .map(|k| {
+            let at = GroundPoint::new(f64::from(k * k % 10007), f64::from(k * 3571 % 9973));
+            WeightedPoint::new(at, f64::from(k % 3))
+        })
+        .collect();
+    let places: Vec<GroundPoint> =
+        (0..40).map(|k| GroundPoint::new(f64::from(k) * 400.0, f64::from(k * k) * 10.0)).collect();
+    for kernel in Kernel::ALL {
+        for bandwidth_m in [3.0, 100.0, 4000.0] {
+            let many = densities_at(&points, &places, kernel, bandwidth_m);
+            for (&at, many) in places.iter().zip(many) {
+                let plain = density_at(&points, at, kernel, bandwidth_m);
+                assert_relative_eq!(many, plain, max_relative = 1e-11);
+            }
+        }
+    }
+}
+
 #[test]
 fn a_place_far_off_has_no_density_and_no_fault() {
     assert_eq!(density_at(&points(), GroundPoint::new(1e9, -1e9), Kernel::Gaussian, 80.0), 0.0);

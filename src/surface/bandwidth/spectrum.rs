@@ -34,8 +34,7 @@ impl Spectrum {
         let nodes = |length_m: f64| ((length_m + margin_m) / step_m).ceil() as usize + 2 * ORDER;
         let plane =
             Plane::at_least(nodes(extent.max.x_m - extent.min.x_m), nodes(extent.max.y_m - extent.min.y_m));
-        let axis =
-            |from_m: f64, nodes: usize| Axis { first_m: from_m - ORDER as f64 * step_m, step_m, nodes };
+        let axis = |from_m: f64, nodes: usize| Axis::new(from_m - ORDER as f64 * step_m, step_m, nodes);
         // Rows run southward.
         let (x, y) = (axis(extent.min.x_m, plane.columns), axis(-extent.max.y_m, plane.rows));
         let sums = spread_onto(&x, &y, points);

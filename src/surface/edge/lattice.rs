@@ -45,10 +45,9 @@ impl Lattice {
     /// `None` if it would have more nodes than `most`.
     fn new(window: &Window, extent: Extent, kernel: Kernel, bandwidth_m: f64, most: usize) -> Option<Self> {
         let step_m = bandwidth_m / STEPS_A_BANDWIDTH;
-        let axis = |from_m: f64, to_m: f64| Axis {
-            first_m: from_m - NODES as f64 / 2.0 * step_m,
-            step_m,
-            nodes: ((to_m - from_m) / step_m).ceil() as usize + NODES + 1,
+        let axis = |from_m: f64, to_m: f64| {
+            let nodes = ((to_m - from_m) / step_m).ceil() as usize + NODES + 1;
+            Axis::new(from_m - NODES as f64 / 2.0 * step_m, step_m, nodes)
         };
         let (x, y) = (axis(extent.min.x_m, extent.max.x_m), axis(extent.min.y_m, extent.max.y_m));
         if x.nodes as f64 * y.nodes as f64 > most as f64 {

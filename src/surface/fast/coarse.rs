@@ -16,15 +16,20 @@ pub(in super::super) struct Axis {
     pub step_m: f64,
     /// Number of nodes.
     pub nodes: usize,
+    steps_a_metre: f64,
 }
 
 impl Axis {
+    pub fn new(first_m: f64, step_m: f64, nodes: usize) -> Self {
+        Self { first_m, step_m, nodes, steps_a_metre: 1.0 / step_m }
+    }
+
     /// Node before a position, of those that carry its spline the first, and the fraction
     /// of a step by which the position lies beyond the node before it. The first node may
     /// be off the axis.
     #[inline(always)]
     pub fn locate(&self, position_m: f64) -> (isize, f64) {
-        let steps = (position_m - self.first_m) / self.step_m;
+        let steps = (position_m - self.first_m) * self.steps_a_metre;
         let before = steps.floor();
         (before as isize + 1 - (ORDER / 2) as isize, steps - before)
     }
@@ -58,16 +63,13 @@ impl CoarseGrid {
         let step_m = bandwidth_m / STEPS_A_BANDWIDTH;
         let taps = taps::gaussian(STEPS_A_BANDWIDTH, 2 * ORDER as i32);
         // Splines at the rim of the box need ORDER/2 nodes beyond it.
-        let axis = |from_m: f64, to_m: f64| Axis {
-            first_m: from_m - (ORDER / 2) as f64 * step_m,
-            step_m,
-            nodes: ((to_m - from_m) / step_m).ceil() as usize + ORDER + 1,
+        let axis = |from_m: f64, to_m: f64| {
+            let nodes = ((to_m - from_m) / step_m).ceil() as usize + ORDER + 1;
+            Axis::new(from_m - (ORDER / 2) as f64 * step_m, step_m, nodes)
         };
-        let wider = |axis: Axis| Axis {
-            first_m: axis.first_m - (taps.len() - 1) as f64 * step_m,
-            step_m,
-            nodes: axis.nodes + 2 * (taps.len() - 1),
-        };
+        let reach = taps.len() - 1;
+        let wider =
+            |axis: Axis| Axis::new(axis.first_m - reach as f64 * step_m, step_m, axis.nodes + 2 * reach);
         let node_x = axis(extent.min.x_m, extent.max.x_m);
         let node_y = axis(-extent.max.y_m, -extent.min.y_m);
         Self {
@@ -84,7 +86,7 @@ impl CoarseGrid {
     /// Value at a place of the box, interpolated from [`CoarseGrid::convolved`] nodes.
     pub fn at(&self, nodes: &[f64], at: GroundPoint) -> f64 {
         let ((column, across), (row, down)) = (self.node_x.locate(at.x_m), self.node_y.locate(-at.y_m));
-        let (wx, wy) = (spline::weights::<ORDER>(across), spline::weights::<ORDER>(down));
+        let (wx, wy) = (spline::weights(across), spline::weights(down));
         let start = |row: usize| row * self.node_x.nodes + column.max(0) as usize;
         wy.iter()
             .enumerate()
@@ -93,6 +95,11 @@ impl CoarseGrid {
                 wy * line.iter().zip(&wx).map(|(v, w)| v * w).sum::<f64>()
             })
             .sum()
+    }
+
+    /// Multiply-adds of the convolution, without the memory to hold it being asked for.
+    pub fn cost(&self) -> f64 {
+        2.0 * self.spread_x.nodes as f64 * self.spread_y.nodes as f64 * self.taps.len() as f64
     }
 
     pub fn steps_a_bandwidth(&self) -> f64 {

@@ -37,10 +37,9 @@ impl CompactGrid {
         let transform = Transform::new(kernel, STEPS_A_RADIUS * PI * 1.4143)?;
         let (min, max) = (grid.centre(grid.rows - 1, 0), grid.centre(0, grid.columns - 1));
         let extent = Extent { min, max };
-        let axis = |from_m: f64, to_m: f64| Axis {
-            first_m: from_m - (ORDER / 2) as f64 * step_m,
-            step_m,
-            nodes: ((to_m - from_m) / step_m).ceil() as usize + ORDER + 1,
+        let axis = |from_m: f64, to_m: f64| {
+            let nodes = ((to_m - from_m) / step_m).ceil() as usize + ORDER + 1;
+            Axis::new(from_m - (ORDER / 2) as f64 * step_m, step_m, nodes)
         };
         let node_x = axis(extent.min.x_m, extent.max.x_m);
         let node_y = axis(-extent.max.y_m, -extent.min.y_m);
@@ -48,7 +47,7 @@ impl CompactGrid {
         let margin = STEPS_A_RADIUS.ceil() as usize + ORDER;
         let plane = Plane::at_least(node_x.nodes + 2 * margin, node_y.nodes + 2 * margin);
         let wider =
-            |axis: Axis, nodes: usize| Axis { first_m: axis.first_m - margin as f64 * step_m, step_m, nodes };
+            |axis: Axis, nodes: usize| Axis::new(axis.first_m - margin as f64 * step_m, step_m, nodes);
         Some(Self {
             spread_x: wider(node_x, plane.columns),
             spread_y: wider(node_y, plane.rows),
@@ -58,6 +57,12 @@ impl CompactGrid {
             transform,
             margin,
         })
+    }
+
+    /// Multiply-adds of the transforms, about.
+    pub fn cost(&self) -> f64 {
+        let cells = self.plane.columns as f64 * self.plane.rows as f64;
+        10.0 * cells * cells.log2()
     }
 
     /// Density in sign per km² at the nodes from which cells are interpolated. Ringing of

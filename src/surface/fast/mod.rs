@@ -38,10 +38,8 @@ pub(super) const ORDER: usize = 8;
 /// Coarse steps to a bandwidth. With order eight the error is below 1.1e-5 of the local
 /// value out to 6.5 bandwidths from the nearest point.
 pub(super) const STEPS_A_BANDWIDTH: f64 = 5.4;
-/// Cells to a bandwidth below which the kernel is so narrow that every point is added to
-/// the cells around it, one by one.
-const NARROW_CELLS: f64 = STEPS_A_BANDWIDTH;
-/// Kernel values below which a compact kernel is summed exactly, cell by cell.
+/// Kernel values up to which a compact kernel is summed exactly, cell by cell: its other way
+/// is only good to a share of a point's peak.
 const CHEAP_VALUES: f64 = 1e8;
 /// Bandwidths after which the Gaussian is cut: e^(−7.5²/2) is 6e-13 of its centre.
 const REACH_BANDWIDTHS: f64 = 7.5;
@@ -51,18 +49,17 @@ pub struct Smoother {
     grid: Grid,
     kernel: Kernel,
     bandwidth_m: f64,
-    way: Way,
+    wide: Wide,
 }
 
-enum Way {
+/// The way for many points and wide kernels.
+enum Wide {
     /// Spread, convolve, interpolate.
     Coarse(CoarseGrid),
     /// Spread, transform, interpolate.
     Compact(Box<CompactGrid>),
     /// Add chords of discs.
     Disc,
-    /// Add every point to the cells around it.
-    Window,
 }
 
 impl Smoother {
@@ -74,17 +71,13 @@ impl Smoother {
         if !(bandwidth_m.is_finite() && bandwidth_m > 0.0) {
             return Err(SurfaceError::Bandwidth { bandwidth_m });
         }
-        let way = match kernel {
-            Kernel::Gaussian if bandwidth_m >= NARROW_CELLS * grid.cell_m => {
-                Way::Coarse(CoarseGrid::new(&grid, bandwidth_m))
-            }
-            Kernel::Gaussian => Way::Window,
-            Kernel::Uniform => Way::Disc,
+        let wide = match kernel {
+            Kernel::Gaussian => Wide::Coarse(CoarseGrid::new(&grid, bandwidth_m)),
+            Kernel::Uniform => Wide::Disc,
             _ => CompactGrid::new(&grid, kernel, bandwidth_m)
-                .filter(|coarse| coarse.node_x.step_m > grid.cell_m)
-                .map_or(Way::Window, |coarse| Way::Compact(Box::new(coarse))),
+                .map_or(Wide::Disc, |coarse| Wide::Compact(Box::new(coarse))),
         };
-        Ok(Self { grid, kernel, bandwidth_m, way })
+        Ok(Self { grid, kernel, bandwidth_m, wide })
     }
 
     /// Density in sign per km² at every cell centre, row by row from the north-west.
@@ -92,23 +85,25 @@ impl Smoother {
     /// Points off the grid count as far as their kernel reaches. The same points in the
     /// same order give the same bytes, whatever the number of threads.
     ///
-    /// Memory besides the result: two bytes a point and, for wide kernels, the coarse grid.
+    /// Memory besides the result: two bytes a point and the coarse grid, or 32 bytes a
+    /// point where they are few or the kernel is narrow.
     pub fn density(&self, points: &[WeightedPoint]) -> Vec<f32> {
         let mut values = vec![0.0_f32; self.grid.cells()];
-        match &self.way {
-            Way::Compact(_) if self.is_cheap(points.len()) => {
-                self.add_windows(points, &mut values);
-            }
-            Way::Coarse(coarse) => {
+        if self.is_narrow(points.len()) {
+            let own = |&point: &WeightedPoint| Own { point, bandwidth_m: self.bandwidth_m };
+            window::add(&points.iter().map(own).collect::<Vec<_>>(), &self.grid, self.kernel, &mut values);
+            return values;
+        }
+        match &self.wide {
+            Wide::Coarse(coarse) => {
                 let nodes = coarse.convolved(&coarse.spread(points));
                 interpolate::to_cells((&coarse.node_x, &coarse.node_y), &nodes, &self.grid, &mut values);
             }
-            Way::Compact(coarse) => {
+            Wide::Compact(coarse) => {
                 let nodes = coarse.smoothed(points);
                 interpolate::to_cells((&coarse.node_x, &coarse.node_y), &nodes, &self.grid, &mut values);
             }
-            Way::Disc => disc::add(points, &self.grid, self.bandwidth_m, &mut values),
-            Way::Window => self.add_windows(points, &mut values),
+            Wide::Disc => disc::add(points, &self.grid, self.bandwidth_m, &mut values),
         }
         values
     }
@@ -117,23 +112,27 @@ impl Smoother {
     pub fn error_bound(&self, points: &[WeightedPoint]) -> ErrorBound {
         let sum_of_weights: f64 = points.iter().map(|p| p.weight).sum();
         let peak_per_km2 = sum_of_weights * self.kernel.peak_per_m2(self.bandwidth_m) * M2_PER_KM2;
-        match &self.way {
-            Way::Coarse(coarse) => bound::of_coarse(coarse.steps_a_bandwidth(), peak_per_km2),
-            Way::Compact(_) if !self.is_cheap(points.len()) => bound::of_compact(self.kernel, peak_per_km2),
-            Way::Compact(_) | Way::Disc | Way::Window => window::error_bound(self.kernel, peak_per_km2),
+        match &self.wide {
+            _ if self.is_narrow(points.len()) => window::error_bound(self.kernel, peak_per_km2),
+            Wide::Coarse(coarse) => bound::of_coarse(coarse.steps_a_bandwidth(), peak_per_km2),
+            Wide::Compact(_) => bound::of_compact(self.kernel, peak_per_km2),
+            // A running sum along a row keeps what it has lost to rounding.
+            Wide::Disc => ErrorBound {
+                absolute_per_km2: points.len() as f64 * f64::EPSILON * peak_per_km2,
+                ..window::error_bound(self.kernel, peak_per_km2)
+            },
         }
     }
 
-    fn add_windows(&self, points: &[WeightedPoint], values: &mut [f32]) {
-        let own = |&point: &WeightedPoint| Own { point, bandwidth_m: self.bandwidth_m };
-        window::add(&points.iter().map(own).collect::<Vec<_>>(), &self.grid, self.kernel, values);
-    }
-
-    /// Whether so few points are best summed cell by cell.
-    fn is_cheap(&self, points: usize) -> bool {
-        let reach_cells =
-            self.kernel.radius_m(self.bandwidth_m).map_or(f64::INFINITY, |r| r / self.grid.cell_m);
-        points as f64 * 4.0 * reach_cells * reach_cells < CHEAP_VALUES
+    /// Whether so many points are best added to the cells around them, one by one.
+    fn is_narrow(&self, points: usize) -> bool {
+        let reach_m = self.kernel.radius_m(self.bandwidth_m).unwrap_or(REACH_BANDWIDTHS * self.bandwidth_m);
+        let values = points as f64 * 4.0 * (reach_m / self.grid.cell_m).powi(2);
+        match &self.wide {
+            Wide::Coarse(coarse) => values < coarse.cost(),
+            Wide::Compact(coarse) => values < coarse.cost().max(CHEAP_VALUES),
+            Wide::Disc => false,
+        }
     }
 
     /// The grid it was planned for.

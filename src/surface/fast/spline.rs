@@ -1,26 +1,65 @@
 //! The cardinal B-spline on unit steps.
 
-/// Values at the `M` nodes around a position of the central B-spline of order `M`.
+use super::ORDER;
+
+/// Values at the eight nodes around a position of the central B-spline of order eight.
 ///
 /// `fraction` is how far the position lies beyond the node before it, in 0..1; the first
-/// value belongs to the node `M/2 − 1` steps before that one. The values are not negative
-/// and their sum is one. Recurrence of de Boor and Cox on equal steps.
+/// value belongs to the node three steps before that one. The values are positive, to
+/// rounding, and their sum is one. Every value is a polynomial of degree seven in the
+/// fraction; all eight go through Horner's scheme side by side.
 #[inline(always)]
-pub(super) fn weights<const M: usize>(fraction: f64) -> [f64; M] {
-    let mut w = [0.0; M];
-    w[0] = 1.0 - fraction;
-    w[1] = fraction;
-    for order in 3..=M {
-        let scale = 1.0 / (order - 1) as f64;
-        w[order - 1] = scale * fraction * w[order - 2];
-        for back in 1..order - 1 {
-            let at = order - 1 - back;
-            w[at] =
-                scale * ((fraction + back as f64) * w[at - 1] + ((order - back) as f64 - fraction) * w[at]);
+pub(super) fn weights(fraction: f64) -> [f64; ORDER] {
+    let mut w = PIECES[ORDER - 1];
+    for power in (0..ORDER - 1).rev() {
+        for k in 0..ORDER {
+            w[k] = w[k] * fraction + PIECES[power][k];
         }
-        w[0] *= scale * (1.0 - fraction);
     }
     w
+}
+
+/// Coefficients by power of the fraction, then by node.
+///
+/// From M(x) = Σ_j (−1)ʲ C(m, j) (x − j)₊^(m−1) / (m−1)! (Schoenberg 1946), with node `k` at
+/// x = fraction + m − 1 − k; whole numbers until the last division.
+const PIECES: [[f64; ORDER]; ORDER] = pieces();
+
+const fn pieces() -> [[f64; ORDER]; ORDER] {
+    let mut pieces = [[0.0; ORDER]; ORDER];
+    let degree = ORDER - 1;
+    let mut factorial = 1;
+    let mut k = 2;
+    while k <= degree {
+        factorial *= k as i64;
+        k += 1;
+    }
+    let mut power = 0;
+    while power <= degree {
+        let mut node = 0;
+        while node < ORDER {
+            let mut sum = 0_i64;
+            let mut j = 0;
+            while j + node <= degree {
+                let sign = if j % 2 == 0 { 1 } else { -1 };
+                sum += sign * binomial(ORDER, j) * ((degree - node - j) as i64).pow((degree - power) as u32);
+                j += 1;
+            }
+            pieces[power][node] = (binomial(degree, power) * sum) as f64 / factorial as f64;
+            node += 1;
+        }
+        power += 1;
+    }
+    pieces
+}
+
+const fn binomial(n: usize, k: usize) -> i64 {
+    let (mut result, mut j) = (1, 0);
+    while j < k {
+        result = result * (n - j) as i64 / (j + 1) as i64;
+        j += 1;
+    }
+    result
 }
 
 #[cfg(test)]
@@ -29,11 +68,10 @@ mod tests {
     use approx::assert_relative_eq;
 
     #[test]
-    fn values_of_the_cubic_and_septic_splines() {
-        // Cubic: 1/6, 4/6, 1/6. Septic at its nodes: Eulerian numbers over 7!.
-        assert_eq!(weights::<4>(0.0).map(|w| (w * 6.0).round()), [1.0, 4.0, 1.0, 0.0]);
+    fn values_at_the_nodes() {
+        // Eulerian numbers over 7!.
         let eulerian = [1.0, 120.0, 1191.0, 2416.0, 1191.0, 120.0, 1.0, 0.0];
-        for (w, e) in weights::<8>(0.0).into_iter().zip(eulerian) {
+        for (w, e) in weights(0.0).into_iter().zip(eulerian) {
             assert_relative_eq!(w, e / 5040.0, max_relative = 1e-14);
         }
     }
@@ -41,11 +79,11 @@ mod tests {
     #[test]
     fn weights_sum_to_one_and_keep_the_position() {
         for fraction in [0.0, 0.1, 0.37, 0.5, 0.999] {
-            let w = weights::<8>(fraction);
+            let w = weights(fraction);
             assert_relative_eq!(w.iter().sum::<f64>(), 1.0, max_relative = 1e-14);
             let position: f64 = w.iter().enumerate().map(|(k, w)| w * (k as f64 - 3.0)).sum();
             assert_relative_eq!(position, fraction, epsilon = 1e-13);
-            assert!(w.iter().all(|&w| w >= 0.0));
+            assert!(w.iter().all(|&w| w > -1e-17));
         }
     }
 }

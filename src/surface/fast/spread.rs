@@ -18,29 +18,23 @@ const STRIP: usize = 2 * ORDER;
 /// same row, so every node adds its points in one order.
 pub(in super::super) fn onto(x: &Axis, y: &Axis, points: &[WeightedPoint]) -> Vec<f64> {
     let mut sums = vec![0.0; x.nodes * y.nodes];
-    let first_node = |axis: &Axis, position_m: f64| {
-        let (first, fraction) = axis.locate(position_m);
-        (first >= 0 && first as usize + ORDER <= axis.nodes).then_some((first as usize, fraction))
-    };
+    let fits = |first: isize, axis: &Axis| first >= 0 && first as usize + ORDER <= axis.nodes;
     let strips = Strips::new(points, y.nodes.div_ceil(STRIP), |p: &WeightedPoint| {
-        first_node(x, p.at.x_m)?;
-        first_node(y, -p.at.y_m).map(|(row, _)| row / STRIP)
+        let (column, row) = (x.locate(p.at.x_m).0, y.locate(-p.at.y_m).0);
+        (fits(column, x) && fits(row, y)).then_some(row as usize / STRIP)
     });
     for parity in [0, 1] {
         let from = (parity * STRIP * x.nodes).min(sums.len());
         sums[from..].par_chunks_mut(2 * STRIP * x.nodes).enumerate().for_each(|(pair, rows)| {
             let strip = 2 * pair + parity;
             for p in strips.of(strip) {
-                let (Some((column, across)), Some((row, down))) =
-                    (first_node(x, p.at.x_m), first_node(y, -p.at.y_m))
-                else {
-                    continue;
-                };
-                let (wx, wy) = (spline::weights::<ORDER>(across), spline::weights::<ORDER>(down));
-                for (k, wy) in wy.iter().enumerate() {
-                    let at = (row - strip * STRIP + k) * x.nodes + column;
+                let ((column, across), (row, down)) = (x.locate(p.at.x_m), y.locate(-p.at.y_m));
+                let (wx, wy) = (spline::weights(across), spline::weights(down));
+                let first = (row as usize - strip * STRIP) * x.nodes + column as usize;
+                for (k, wy) in wy.into_iter().enumerate() {
+                    let (sums, _) = rows[first + k * x.nodes..].split_at_mut(ORDER);
                     let weight = p.weight * wy;
-                    rows[at..at + ORDER].iter_mut().zip(&wx).for_each(|(sum, wx)| *sum += weight * wx);
+                    sums.iter_mut().zip(&wx).for_each(|(sum, wx)| *sum += weight * wx);
                 }
             }
         });
