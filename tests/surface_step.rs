@@ -1,0 +1,102 @@
+//! The command `surface` on a small invented place.
+
+mod support;
+
+use std::fs;
+use std::path::Path;
+
+use serde_json::{Value, json};
+use support::{json as read_json, number, said, stakeline};
+
+/// Thirty scats about a track corner, one of them reported twice, one outside the area.
+fn write_inputs(room: &Path) {
+    let scat = |lon: f64, lat: f64, day: u32| {
+        json!({ "type": "Feature",
+            "properties": { "sign": "scat", "animal": "dog", "date": format!("2026-03-{day:02}"), "count": 1 },
+            "geometry": { "type": "Point", "coordinates": [lon, lat] } })
+    };
+    let mut features: Vec<Value> = (0..30_u32)
+        .map(|k| {
+            let (east, north) = (f64::from(k * 7 % 30) / 30.0, f64::from(k * k % 31) / 31.0);
+            scat(148.2011 + 0.0173 * east, -35.4012 + 0.0141 * north, k % 28 + 1)
+        })
+        .collect();
+    features.push(scat(148.2011, -35.4012, 2)); // the first again, a day later
+    features.push(scat(148.2300, -35.4000, 9)); // outside
+    let collection =
+        |features: Vec<Value>| json!({ "type": "FeatureCollection", "features": features }).to_string();
+    fs::write(room.join("sign.geojson"), collection(features)).unwrap();
+    let ring = [[148.2, -35.403], [148.22, -35.403], [148.22, -35.385], [148.2, -35.385], [148.2, -35.403]];
+    let area = json!({ "type": "Feature", "properties": {}, "geometry": { "type": "Polygon", "coordinates": [ring] } });
+    fs::write(room.join("area.geojson"), collection(vec![area])).unwrap();
+}
+
+/// Runs `surface` with some flags; gives its status, its errors and `activity.json`.
+fn run(room: &Path, flags: &[&str]) -> (i32, String, Value) {
+    let out = room.join("out");
+    let mut command = stakeline();
+    command
+        .args(["surface", "--sign"])
+        .arg(room.join("sign.geojson"))
+        .arg("--area")
+        .arg(room.join("area.geojson"));
+    command.args(flags).arg("--force").arg("--out").arg(&out);
+    let (status, _, err) = said(&mut command);
+    let summary = if status == 0 { read_json(&out.join("activity.json")) } else { Value::Null };
+    (status, err, summary)
+}
+
+#[test]
+fn every_kernel_and_edge_rule_keeps_its_promise() {
+    let room = tempfile::tempdir().unwrap();
+    write_inputs(room.path());
+    for kernel in ["gaussian", "quartic", "epanechnikov", "triangular", "uniform"] {
+        let (status, err, summary) =
+            run(room.path(), &["--kernel", kernel, "--bandwidth", "150", "--edge", "jones-diggle"]);
+        assert_eq!(status, 0, "{err}");
+        assert!(err.contains("1 records outside the area left out"), "{err}");
+        assert_eq!(number(&summary, "/sum_of_weights"), 31.0);
+        assert!((number(&summary, "/integral") / 31.0 - 1.0).abs() < 0.02, "{kernel}: {summary}");
+        assert_eq!(summary["edge"], "jones-diggle");
+    }
+    let (status, err, adaptive) = run(room.path(), &["--bandwidth", "150", "--adaptive"]);
+    assert_eq!(status, 0, "{err}");
+    assert!(number(&adaptive, "/adaptive/least_m") < number(&adaptive, "/adaptive/most_m"));
+    assert!((number(&adaptive, "/integral") / 32.0 - 1.0).abs() < 0.02, "{adaptive}");
+}
+
+#[test]
+fn all_rules_are_shown_and_oddities_told() {
+    let room = tempfile::tempdir().unwrap();
+    write_inputs(room.path());
+    let (status, err, summary) = run(room.path(), &[]);
+    assert_eq!(status, 0, "{err}");
+    assert!(err.contains("1 records repeat sign"), "{err}");
+    assert!(err.contains("2 records stand on 1 shared places"), "{err}");
+    for rule in ["scott", "oversmooth", "lscv", "likelihood", "plug-in", "diggle"] {
+        assert!(number(&summary, &format!("/rules/{rule}")) > 0.0, "{summary}");
+    }
+    assert_eq!(summary["rule"], "scott");
+    assert!((number(&summary, "/rules/scott") - number(&summary, "/bandwidth_m")).abs() < 1e-3);
+    assert_eq!(number(&summary, "/repeats"), 1.0);
+    let hot = read_json(&room.path().join("out/hot-areas.geojson"));
+    let areas: Vec<f64> =
+        hot["features"].as_array().unwrap().iter().map(|f| number(f, "/properties/area_ha")).collect();
+    assert!(areas.len() == 3 && areas.windows(2).all(|w| w[0] < w[1]), "{areas:?}");
+}
+
+#[test]
+fn what_cannot_be_is_said_plainly() {
+    let room = tempfile::tempdir().unwrap();
+    write_inputs(room.path());
+    for (flags, words) in [
+        (&["--bandwidth", "150", "--cell", "0.001"][..], "a cell of"),
+        (&["--bandwidth", "thumb"][..], "rules are scott, oversmooth, lscv"),
+        (&["--bandwidth", "150", "--adaptive", "--edge", "uniform"][..], "adaptive"),
+    ] {
+        let (status, err, _) = run(room.path(), flags);
+        assert_ne!(status, 0);
+        assert!(err.contains(words), "{err}");
+        assert!(!room.path().join("out").exists(), "half a result was left");
+    }
+}
