@@ -1,5 +1,7 @@
 //! The network as a whole, and how its parts are found.
 
+use std::collections::HashMap;
+
 use super::index::SegmentIndex;
 use super::node::{Node, NodeKind};
 use super::{Edge, Foot, KindSet, MergedPass, NearMiss, NetworkSettings, Side};
@@ -186,6 +188,31 @@ impl Network {
             count += 1;
         }
         Components { count: count as usize, of_node }
+    }
+
+    /// How many parts the drawing falls into that touch nowhere: as [`Network::components`] over
+    /// all kinds, but lines that pass each other on different levels count as touching.
+    pub fn components_in_plan(&self) -> usize {
+        let components = self.components(KindSet::from_kinds(&LineKind::ALL));
+        let key = |p: &GroundPoint| (p.x_m.to_bits(), p.y_m.to_bits());
+        let mut at_parted: HashMap<(u64, u64), Option<u32>> =
+            self.report.parted.iter().map(|p| (key(p), None)).collect();
+        let mut joined: Vec<u32> = (0..components.count as u32).collect();
+        let root = |joined: &[u32], mut c: u32| {
+            while joined[c as usize] != c {
+                c = joined[c as usize];
+            }
+            c
+        };
+        for edge in &self.edges {
+            let Some(own) = components.of_node[edge.from as usize] else { continue };
+            for p in &edge.path {
+                let Some(first) = at_parted.get_mut(&key(p)) else { continue };
+                let (a, b) = (root(&joined, *first.get_or_insert(own)), root(&joined, own));
+                joined[a.max(b) as usize] = a.min(b);
+            }
+        }
+        joined.iter().enumerate().filter(|&(c, &to)| c as u32 == to).count()
     }
 
     /// The place a number of frame metres from an edge's `from` end; beyond either end, that

@@ -250,7 +250,6 @@ fn summarise(
     let report = network.report();
     let length_m: f64 =
         desk.job.lines.par_iter().map(|l| path_length_geodesic_m(&l.path)).collect::<Vec<_>>().iter().sum();
-    let all = network.components(KindSet::from_kinds(&LineKind::ALL));
     let travel = network.components(network.settings().travel);
     let misses =
         |kind, closed| network.near_misses().iter().filter(|m| m.kind == kind && m.closed == closed).count();
@@ -278,7 +277,7 @@ fn summarise(
         "passes_at_other_level": report.parted.len(),
         "node_kinds": kinds,
         "degree_histogram": histogram,
-        "components": all.count,
+        "components": network.components_in_plan(),
         "travel_components": travel.count,
         "near_misses": {
             "gaps_closed": closed,

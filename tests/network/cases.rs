@@ -1,7 +1,7 @@
 //! Open data with counts from reference libraries; needs the folder of cases.
 
 use serde_json::Value;
-use stakeline::network::{KindSet, Network};
+use stakeline::network::{KindSet, Network, NetworkSettings};
 use stakeline::record::LineKind;
 
 use crate::support::{case_lines, cases, noding_only, sound};
@@ -81,5 +81,21 @@ fn gozo_has_the_known_number_of_components_at_each_snap_distance() {
     for (snap_m, components) in [(0.01, 715), (0.5, 712), (5.0, 401)] {
         let network = sound(&lines, &noding_only(snap_m));
         assert_eq!(network.components(all_kinds()).count, components, "snap {snap_m} m");
+    }
+}
+
+/// The count in plan does not hang on levels: bridges pass over what they touch in the drawing.
+#[test]
+fn bridges_of_gozo_pass_without_joining_and_the_plan_counts_as_before() {
+    let Some(dir) = cases() else { return };
+    let lines = case_lines(&dir, "osm-gozo-west", 32633, kind);
+    for (snap_m, in_plan, with_levels) in [(0.01, 715, 718), (0.5, 712, 715)] {
+        let settings = NetworkSettings { respect_levels: true, ..noding_only(snap_m) };
+        let network = sound(&lines, &settings);
+        assert_eq!(network.components_in_plan(), in_plan, "snap {snap_m} m");
+        assert_eq!(network.components(all_kinds()).count, with_levels, "snap {snap_m} m");
+        // The data list 53 pairs that cross by a bridge or tunnel without a shared vertex; two
+        // of them within one place.
+        assert_eq!(network.report().parted.len(), 52);
     }
 }
