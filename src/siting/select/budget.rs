@@ -7,9 +7,12 @@
 
 use super::free::{Ask, Effort, NO_FLOOR, Outcome, solve};
 use super::graph::Graph;
+use super::local::Choice;
 
 /// Most prices tried for one bracket; the search is a secant and ends long before.
 const PRICES: usize = 40;
+/// The share of the effort left that one price may use is one in this many.
+const SHARES: i64 = 8;
 
 /// A graph with what the budget needs to know.
 pub(super) struct Budgeted<'a> {
@@ -21,8 +24,28 @@ pub(super) struct Budgeted<'a> {
 pub(super) fn solve_within(problem: &Budgeted, budget: i64, ask: Ask, effort: &mut Effort) -> Outcome {
     let mut search = Search { problem, best: vec![false; problem.graph.len()], total: 0, ask };
     let root = Node { graph: problem.graph.clone(), taken: Vec::new(), constant: 0, budget };
-    let bound = search.explore(root, 0, effort);
+    let start = first_price(problem, budget);
+    let bound = search.explore(root, start, effort);
     Outcome { chosen: search.best, total: search.total, bound: bound.max(search.total) }
+}
+
+/// A price near the best one: what the last item costs that greedy choice fits in.
+fn first_price(problem: &Budgeted, budget: i64) -> i64 {
+    let graph = problem.graph;
+    let greedy = Choice::greedy(graph, |v| graph.w(v) as f64 / f64::from(problem.cost[v as usize].max(1)));
+    let mut paid: Vec<(i64, i64)> = (0..graph.len())
+        .filter(|&v| greedy.chosen[v])
+        .map(|v| (graph.weight[v] / i64::from(problem.cost[v].max(1)), i64::from(problem.cost[v])))
+        .collect();
+    paid.sort_unstable_by_key(|&(worth, _)| std::cmp::Reverse(worth));
+    let mut left = budget;
+    for (worth, cost) in paid {
+        left -= cost;
+        if left < 0 {
+            return worth;
+        }
+    }
+    0
 }
 
 struct Search<'a> {
@@ -123,7 +146,11 @@ impl Search<'_> {
             graph.weight[v as usize] -= price * i64::from(self.problem.cost[v as usize]);
         }
         let ask = Ask { allowance: self.ask.allowance.max(self.ask.grain / 8), floor: NO_FLOOR, grain: 1 };
-        let outcome = solve(graph, ask, effort);
+        // No price may use up what the others need.
+        let granted = effort.left / SHARES;
+        let mut own = Effort { left: granted, deadline: effort.deadline };
+        let outcome = solve(graph, ask, &mut own);
+        effort.left -= granted - own.left;
         (self.pick(node, outcome.chosen), outcome.bound + price * node.budget)
     }
 
@@ -156,14 +183,17 @@ impl Search<'_> {
             } else if bracket.over.as_ref().is_none_or(|over| pick.cost < over.cost) {
                 bracket.over = Some(pick);
             }
+            if effort.is_spent() {
+                break;
+            }
             let Some(over) = &bracket.over else {
-                price = 0;
+                price = if price > self.ask.grain { price / 2 } else { 0 };
                 continue;
             };
             let next = (over.weight - bracket.fits.weight) / (over.cost - bracket.fits.cost).max(1);
             let known =
                 (over.weight - price * over.cost).max(bracket.fits.weight - price * bracket.fits.cost);
-            if next == price && value <= known || effort.is_spent() {
+            if next == price && value <= known {
                 break;
             }
             price = next.max(0);
