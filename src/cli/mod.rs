@@ -86,7 +86,7 @@ fn dispatch(command: &Command, bar: &dyn Progress) -> Done {
         }
         Command::Report(report) => report_on(&report.dir, bar),
         Command::Run(run) => {
-            let plan = resolve(Some(&run.plan), &run.overlay())?;
+            let plan = steps::with_season_files(&resolve(Some(&run.plan), &run.overlay())?);
             with_outputs(&plan, &run.results, bar, steps::run)
         }
     }

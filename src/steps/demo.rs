@@ -55,6 +55,7 @@ pub fn demo(dir: &Path, force: bool, progress: &dyn Progress) -> Result<Outcome,
     outcome
         .lines
         .insert(0, "a sample property, invented from beginning to end; its distances are no law".into());
+    outcome.say(format!("open {} in a browser; it needs no network", dir.join("map.html").display()));
     outcome.say(format!("the property: {}", dir.join(PROPERTY).display()));
     outcome.say(format!("to change and run it again, in {}:", dir.display()));
     outcome.say(format!("  stakeline run {PROPERTY}/plan.toml --out again"));

@@ -2,7 +2,7 @@
 
 use std::io::Write;
 
-use super::{Desk, Outcome, StepError, checks, nodes, report, round, sites, surface};
+use super::{Desk, Outcome, StepError, checks, compare, nodes, report, round, sites, surface};
 use crate::files::OutputSet;
 use crate::plan::Plan;
 use crate::record::StationState;
@@ -29,6 +29,10 @@ pub fn run(desk: &Desk, set: &mut OutputSet) -> Result<Outcome, StepError> {
     }
     if !desk.job.stations.is_empty() && !desk.job.check_rows.is_empty() {
         outcome = outcome.then(checks(desk, set)?);
+    }
+    let seasons = &desk.plan.compare;
+    if seasons.before.is_some() && seasons.after.is_some() {
+        outcome = outcome.then(compare(desk, set)?);
     }
     Ok(outcome.then(report(desk, set)?))
 }
