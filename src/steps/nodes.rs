@@ -69,7 +69,7 @@ pub(super) fn build(desk: &Desk, outcome: &mut Outcome) -> Result<Network, StepE
 /// Builds the network, writes its files and says what it did.
 ///
 /// # Errors
-/// As [`compute`], and [`StepError::Output`].
+/// [`StepError::Setting`], [`StepError::Request`] and [`StepError::Output`].
 pub fn nodes(desk: &Desk, set: &mut OutputSet) -> Result<(Outcome, NetworkDone), StepError> {
     let mut outcome = desk.outcome();
     let done = compute(desk, &mut outcome)?;

@@ -84,7 +84,7 @@ pub fn compute(desk: &Desk, outcome: &mut Outcome) -> Result<SurfaceDone, StepEr
 /// Computes the surface, writes its files and says what it did.
 ///
 /// # Errors
-/// As [`compute`], and [`StepError::Output`].
+/// [`StepError::Setting`], [`StepError::Request`] and [`StepError::Output`].
 pub fn surface(desk: &Desk, set: &mut OutputSet) -> Result<(Outcome, SurfaceDone), StepError> {
     let mut outcome = desk.outcome();
     let mut done = compute(desk, &mut outcome)?;
