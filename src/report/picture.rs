@@ -201,11 +201,6 @@ impl Field {
         self.values.iter().filter(|v| v.is_finite()).fold(0.0, |a, v| f64::max(a, f64::from(*v)))
     }
 
-    /// The greatest distance of a value from 0.
-    pub fn reach(&self) -> f64 {
-        self.values.iter().filter(|v| v.is_finite()).fold(0.0, |a, v| f64::max(a, f64::from(v.abs())))
-    }
-
     fn cell(&self, row: usize, column: usize) -> Option<f64> {
         if column >= self.grid.columns {
             return None;

@@ -17,6 +17,10 @@ use crate::steps::sign::choice_of;
 use crate::steps::{Desk, Outcome, StepError};
 use crate::surface::{Grid, Kernel, Smoother, WeightedPoint};
 
+/// Log ratios from a quarter to four times have a colour each; what lies beyond, at the thin
+/// edges of both seasons as a rule, has the last one.
+const CHANGE_SHOWN: f64 = 2.0 * std::f64::consts::LN_2;
+
 /// Everything the report needs, from the job and from the files in `folder`.
 pub(super) fn material<'d>(
     desk: &'d Desk,
@@ -131,7 +135,7 @@ fn rasters(
         if let Some(compare) = compare {
             shown.extend(seasons(records, compare, &field.grid));
         }
-        let ramp = Ramp::Parting { reach: field.reach().max(1e-9) };
+        let ramp = Ramp::Parting { reach: CHANGE_SHOWN };
         let unit = "natural log of after over before: 0.69 is twice as much, −0.69 half";
         shown.push(picture("change", "Change between seasons", unit, field, ramp));
     }
