@@ -23,7 +23,7 @@ pub enum Orientation {
 /// use stakeline::network::{Orientation, orientation};
 /// let (a, b) = (P::new(12.0, 12.0), P::new(24.0, 24.0));
 /// // One unit in the last place off the line; plain arithmetic calls it on the line.
-/// assert_eq!(orientation(P::new(0.5, 0.5000000000000001), a, b), Orientation::Right);
+/// assert_eq!(orientation(P::new(0.5, 0.5000000000000001), a, b), Orientation::Left);
 /// assert_eq!(orientation(P::new(0.5, 0.5), a, b), Orientation::On);
 /// ```
 pub fn orientation(a: GroundPoint, b: GroundPoint, c: GroundPoint) -> Orientation {
