@@ -21,9 +21,9 @@ pub struct LikelihoodBandwidth {
 }
 
 /// Bandwidths tried first, evenly by their logarithm.
-const FIRST_TRIES: usize = 17;
+const FIRST_TRIES: usize = 13;
 /// The search ends when the bandwidth is known to this share.
-const PRECISION: f64 = 0.005;
+const PRECISION: f64 = 0.01;
 /// The least density that a record may count with, as a share of its own peak: so much is
 /// the normal density at 7.4 σ. One far-off record cannot decide alone, and rounding in
 /// deep tails never shows.

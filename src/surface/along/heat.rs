@@ -181,7 +181,9 @@ struct RunningSums {
 impl RunningSums {
     fn of(resolvent: &Resolvent, stops: &Stops) -> Self {
         let (q, count) = (resolvent.q, stops.stops.len());
-        let decay: Vec<_> = stops.stops.iter().map(|stop| (-q * stop.gap_m).exp()).collect();
+        let one = Complex64::new(1.0, 0.0);
+        let over = |gap_m: f64| if gap_m == 0.0 { one } else { (-q * gap_m).exp() };
+        let decay: Vec<_> = stops.stops.iter().map(|stop| over(stop.gap_m)).collect();
         let (mut from_a, mut from_b) = (vec![ZERO; count], vec![ZERO; count]);
         let mut ends = Vec::with_capacity(stops.starts.len());
         for chain in 0..stops.starts.len() - 1 {

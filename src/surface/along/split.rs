@@ -3,8 +3,8 @@
 //!
 //! Exact for every kernel of [`Kernel`]; masses of pieces are closed forms too. With the
 //! continuous rule and the normal curve it would equal the heat kernel, which is the
-//! faster way to it. The number of walks grows like (ways − 1)^(reach / chain length), so
-//! a request is counted first and refused if it is out of hand.
+//! faster way to it. The number of walks grows with a power of the reach over the length of
+//! chains, so a request is counted first and refused if it is out of hand.
 
 use rayon::prelude::*;
 

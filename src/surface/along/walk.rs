@@ -1,6 +1,8 @@
 //! Walks over a network, as equal-split density takes them: a record's weight runs out
 //! along the lines and divides at every junction.
 
+use std::collections::BTreeMap;
+
 use super::chain::{ChainEnd, Chains};
 
 /// How weight divides where it meets a junction of m ways.
@@ -38,9 +40,20 @@ pub(crate) struct Visit {
     pub share: f64,
 }
 
+/// Walks that have less of their weight left than this are given up: far below what a sum
+/// of a record's shares can tell in rounding.
+const LEAST_SHARE: f64 = 1e-13;
+/// Walks whose lengths round to the same number of these go on as one.
+const SAME_LENGTH_M: f64 = 1e-6;
+
 /// Calls `visit` for every passage of every walk that leaves its chain by `exit` and is
-/// shorter than `reach_m`. `visit` returns whether to go on; the result is whether all
-/// were visited. The order is that of a depth-first search and depends on nothing else.
+/// shorter than `reach_m`, the shortest first. `visit` returns whether to go on; the result
+/// is whether all were visited.
+///
+/// Walks that arrive at one end of a chain with one length, by whatever way, go on as one.
+/// So what grows is the number of different lengths and not that of orders in which the
+/// same chains are passed, and a pair of junctions a step apart, over which walks bounce
+/// hundreds of times, stays harmless.
 pub(crate) fn walk(
     chains: &Chains,
     exit: ChainEnd,
@@ -48,14 +61,15 @@ pub(crate) fn walk(
     rule: SplitRule,
     mut visit: impl FnMut(Visit) -> bool,
 ) -> bool {
-    let mut open = vec![(exit, 0.0, 1.0)];
-    while let Some((arrived, walked_m, weight)) = open.pop() {
-        let chain = chains.chains[arrived.chain as usize];
-        let ways = &chains.ends[if arrived.far { chain.b } else { chain.a } as usize];
+    let mut open = BTreeMap::from([((0, exit.chain, exit.far), (0.0, 1.0))]);
+    while let Some(((_, chain, far), (walked_m, weight))) = open.pop_first() {
+        let arrived = ChainEnd { chain, far };
+        let chain = chains.chains[chain as usize];
+        let ways = &chains.ends[if far { chain.b } else { chain.a } as usize];
         let (onward, back) = rule.shares(ways.len());
         for &way in ways {
             let share = weight * if way == arrived { back } else { onward };
-            if share == 0.0 {
+            if share.abs() < LEAST_SHARE {
                 continue;
             }
             if !visit(Visit { chain: way.chain, from_b: way.far, walked_m, share }) {
@@ -63,7 +77,8 @@ pub(crate) fn walk(
             }
             let walked_m = walked_m + chains.chains[way.chain as usize].length_m;
             if walked_m < reach_m {
-                open.push((ChainEnd { far: !way.far, ..way }, walked_m, share));
+                let length = (walked_m / SAME_LENGTH_M).round() as i64;
+                open.entry((length, way.chain, !way.far)).or_insert((walked_m, 0.0)).1 += share;
             }
         }
     }
