@@ -3,6 +3,7 @@
 
 mod along;
 mod along_files;
+mod along_part;
 mod check_rows;
 mod checks;
 mod compare;

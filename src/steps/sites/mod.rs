@@ -7,6 +7,7 @@ use std::time::Instant;
 
 use serde_json::{Map, Value, json};
 
+use super::along_part::rate_part;
 use super::nodes::{self, NetworkDone};
 use super::sign::chosen_sign;
 use super::surface::{SurfaceDone, compute};
@@ -71,7 +72,7 @@ pub fn sites(
     }
     let Some(network) = network.or(built.as_ref()) else { return Ok(outcome) };
     desk.progress.stage("choosing sites", None);
-    let done = choose(desk, settings, network, records, surface)?;
+    let done = choose(desk, settings, network, records, surface, &mut outcome)?;
     let choose_seconds = started.elapsed().as_secs_f64();
     desk.progress.stage("writing the sites", None);
     write::write(&done, set)?;
@@ -89,6 +90,7 @@ fn choose<'a>(
     done: &'a NetworkDone,
     records: Vec<&'a Placed<Record>>,
     surface: Option<&SurfaceDone>,
+    outcome: &mut Outcome,
 ) -> Result<Done<'a>, StepError> {
     let (job, network) = (&desk.job, &done.network);
     let blame = |e| request(desk, &["line", "area", "keep_out", "station"], e);
@@ -111,6 +113,12 @@ fn choose<'a>(
     let non_target: Vec<&Placed<Record>> = job.records.iter().filter(is_non_target).collect();
     let of_node: Vec<f64> = (0..network.nodes().len() as u32).map(|n| done.convergence.score(n)).collect();
     let (mut parts, meetings) = parts(desk, &settings, (network, &travel, &of_node), &candidates, surface);
+    // Where there are survey legs, sign per km searched takes the place of plain density.
+    if let Some(activity) = parts.iter_mut().find(|part| part.name == "activity")
+        && let Some(rate) = rate_part(desk, network, kinds, &candidates, activity.weight, outcome)?
+    {
+        *activity = rate;
+    }
     parts.extend(side_values.as_ref().map(|sides| wind_part(&candidates, sides, settings.weights.wind)));
     parts.extend(non_target_part(desk, &settings, &candidates, &non_target));
     parts.retain(|part| part.weight > 0.0);

@@ -130,7 +130,7 @@ fn truth(network: &Network, kind: usize, rng: &mut ChaCha8Rng) -> Truth {
 
 /// The shares by which the lengths of legs were wrong, over seeded runs, ascending.
 fn length_errors(network: &Network, noise_m: f64, kind: usize, runs: u64) -> Vec<f64> {
-    let mut errors = Vec::new();
+    let (mut errors, mut off_m) = (Vec::new(), (0.0, 0.0));
     for run in 0..runs {
         let mut rng = ChaCha8Rng::seed_from_u64(20);
         rng.set_stream(run * 10 + kind as u64);
@@ -139,10 +139,12 @@ fn length_errors(network: &Network, noise_m: f64, kind: usize, runs: u64) -> Vec
         let found = &match_legs(network, &[made], &MatchSettings::default(), |_| true)[0];
         let length_m = path_length_m(&truth.way);
         errors.push((found.length_m() / length_m - 1.0).abs());
-        // A line met at a small angle passes for part of the way; the rest is off.
-        assert!(found.off_m <= 1.02 * truth.off_m && found.off_m >= 0.75 * truth.off_m, "{found:?}");
+        off_m = (off_m.0 + found.off_m, off_m.1 + truth.off_m);
     }
     errors.sort_unstable_by(f64::total_cmp);
+    // A line met at a small angle passes for part of the way across country.
+    println!("  off the network {:.0} m of {:.0} m", off_m.0, off_m.1);
+    assert!(off_m.0 <= off_m.1 && off_m.0 >= 0.85 * off_m.1, "{off_m:?}");
     errors
 }
 
