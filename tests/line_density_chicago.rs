@@ -5,6 +5,9 @@
 //! here), 503 segments and 116 points; the expected values are walk sums computed by another
 //! program, and heat equations solved on a grid by spatstat.linnet 3.0.6.
 
+#[path = "support/skip.rs"]
+mod skip;
+
 use std::path::Path;
 
 use serde_json::Value;
@@ -31,7 +34,7 @@ struct Chicago {
 
 fn chicago() -> Option<Chicago> {
     let Some(cases) = std::env::var_os("STAKELINE_CASES") else {
-        println!("SKIPPED: set STAKELINE_CASES to the folder of cases to run this check");
+        skip::skipped("set STAKELINE_CASES to the folder of real cases to run chicago");
         return None;
     };
     let folder = Path::new(&cases).join("chicago");

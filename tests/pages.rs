@@ -134,7 +134,7 @@ fn the_browser_agrees(out: &Path, room: &Path, sites: usize) {
 /// Every site is on one page with all its rows.
 fn the_paper_is_whole(pdf: &Path, sites: usize) {
     let Ok(text) = Process::new("pdftotext").arg("-layout").arg(pdf).arg("-").output() else {
-        eprintln!("SKIPPED: pdftotext (poppler-utils) is not at hand; the printed sheet was not read");
+        support::skipped("pdftotext (poppler-utils) is not at hand; the printed sheet was not read");
         return;
     };
     let text = String::from_utf8_lossy(&text.stdout).into_owned();
@@ -164,9 +164,9 @@ fn browser() -> Option<[PathBuf; 3]> {
         chromium.zip(modules).map(|(c, m)| [c, m.join("playwright-core"), m.join("axe-core/axe.min.js")]);
     let found = found.filter(|all| node && all.iter().all(|p| p.exists()));
     if found.is_none() {
-        eprintln!(
-            "SKIPPED: the pages were not opened in a browser: this needs chromium, node, and \
-             STAKELINE_NODE_MODULES naming a folder with playwright-core and axe-core"
+        support::skipped(
+            "the pages were not opened in a browser: this needs chromium, node, and \
+             STAKELINE_NODE_MODULES naming a folder with playwright-core and axe-core",
         );
     }
     found

@@ -1,6 +1,9 @@
 //! `round` and `checks` from the command line: their files against reference readers, and a
 //! whole island.
 
+#[path = "support/skip.rs"]
+mod skip;
+
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
@@ -151,7 +154,7 @@ fn faults_are_told_with_their_files() {
 #[test]
 fn an_island_round() {
     let Ok(cases) = std::env::var("STAKELINE_CASES") else {
-        eprintln!("STAKELINE_CASES is not set: the round of the island is SKIPPED");
+        skip::skipped("set STAKELINE_CASES to the folder of real cases to run the round of the island");
         return;
     };
     let room = tempfile::tempdir().unwrap();

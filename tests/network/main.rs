@@ -5,6 +5,8 @@ mod geos;
 mod maps;
 mod passes;
 mod properties;
+#[path = "../support/skip.rs"]
+mod skip;
 mod support;
 mod travel;
 mod values;

@@ -46,7 +46,9 @@ pub fn noding_only(snap_m: f64) -> NetworkSettings {
 pub fn cases() -> Option<PathBuf> {
     let dir = std::env::var_os("STAKELINE_CASES").map(PathBuf::from);
     if dir.is_none() {
-        eprintln!("SKIPPED: set STAKELINE_CASES to the folder of open data cases to run this test");
+        crate::skip::skipped(
+            "set STAKELINE_CASES to the folder of real cases to run the cases of the network",
+        );
     }
     dir
 }

@@ -14,7 +14,7 @@ use super::values::plain_p;
 
 fn case() -> Option<serde_json::Value> {
     let Some(folder) = std::env::var_os("STAKELINE_CASES") else {
-        eprintln!("SKIPPED: set STAKELINE_CASES to the folder of test cases to run this test");
+        crate::skip::skipped("set STAKELINE_CASES to the folder of real cases to run the coyote");
         return None;
     };
     let file = PathBuf::from(folder).join("idaho-coyote-5min/points.geojson");

@@ -5,4 +5,6 @@ mod calibration;
 mod coyote;
 mod invariance;
 mod law;
+#[path = "../support/skip.rs"]
+mod skip;
 mod values;

@@ -1,10 +1,13 @@
 //! What the tests that run the program share.
 #![allow(dead_code)] // each test file uses its own part of it
 
+mod skip;
+
 use std::path::{Path, PathBuf};
 
 use assert_cmd::Command;
 use serde_json::Value;
+pub use skip::skipped;
 
 /// The program, ready to be given arguments.
 pub fn stakeline() -> Command {
@@ -23,7 +26,7 @@ pub fn case(name: &str) -> Option<PathBuf> {
     match std::env::var_os("STAKELINE_CASES") {
         Some(folder) => Some(Path::new(&folder).join(name)),
         None => {
-            eprintln!("SKIPPED: set STAKELINE_CASES to the folder of real cases to run the part on {name}");
+            skipped(&format!("set STAKELINE_CASES to the folder of real cases to run the part on {name}"));
             None
         }
     }
