@@ -258,3 +258,40 @@ fn json_mode_prints_one_object_and_quiet_prints_no_warning() {
     let (_, _, err) = room.surface(&sign, &["--bandwidth", "100", "--quiet", "--force"]);
     assert_eq!(err, "");
 }
+
+const TRACK: &str = r#"{"type":"LineString","coordinates":[[148.1,-35.1],[148.5,-35.1]]}"#;
+
+/// Runs `sites` on the good points and one track.
+fn sites(room: &Room, more: &[&str]) -> (i32, String, String) {
+    let sign = room.file("sign.geojson", points(&GOOD));
+    let line = format!("track={}", room.file("tracks.geojson", TRACK).display());
+    let mut run = stakeline();
+    run.args(["sites", "--bandwidth", "100", "--sign"]).arg(sign).args(["--line", &line]);
+    said(run.args(more).arg("--out").arg(room.out()))
+}
+
+#[test]
+fn impossible_requests_of_sites_are_told_with_their_files() {
+    let room = Room::new();
+    let far =
+        r#"{"type":"Polygon","coordinates":[[[148.3,-35.3],[148.31,-35.3],[148.31,-35.29],[148.3,-35.3]]]}"#;
+    let far = room.file("area.geojson", far).display().to_string();
+    let (status, _, err) = sites(&room, &["--area", &far]);
+    assert_eq!(status, 1, "{err}");
+    assert!(err.contains("area.geojson") && err.contains("outside the area"), "{err}");
+    let (status, _, err) = sites(&room, &["--spacing", "0.001"]);
+    assert_eq!(status, 1, "{err}");
+    assert!(err.contains("tracks.geojson") && err.contains("spacing"), "{err}");
+    assert_eq!(sites(&room, &["--budget", "0"]).0, 2);
+    room.assert_clean();
+}
+
+#[test]
+fn a_line_of_no_length_is_counted_and_left_out() {
+    let room = Room::new();
+    let still = r#"{"type":"LineString","coordinates":[[148.1,-35.1],[148.1,-35.1]]}"#;
+    let still = format!("fence={}", room.file("still.geojson", still).display());
+    let (status, _, err) = sites(&room, &["--line", &still]);
+    assert_eq!(status, 0, "{err}");
+    assert!(err.contains("still.geojson") && err.contains("a line of no length"), "{err}");
+}
