@@ -8,4 +8,7 @@ pub mod write;
 
 pub use output_set::{MANIFEST, OutputError, OutputSet};
 pub use raw::{Properties, RawFeature, RawShape};
-pub use read::{FileError, RasterFile, ReadAs, ReadReport, read_features, read_geotiff, read_text};
+pub use read::{
+    FileError, LonLatBox, MAX_CELLS, Placement, RasterFile, RasterSystem, ReadAs, ReadReport, read_features,
+    read_raster, read_text,
+};

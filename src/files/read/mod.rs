@@ -2,9 +2,9 @@
 
 mod csv;
 mod geojson;
-mod geotiff;
 mod gpx;
 mod input;
+mod raster;
 
 use std::io;
 use std::path::{Path, PathBuf};
@@ -12,8 +12,8 @@ use std::path::{Path, PathBuf};
 use sha2::{Digest, Sha256};
 
 use super::RawFeature;
-pub use geotiff::{RasterFile, read_geotiff};
 use input::Input;
+pub use raster::{LonLatBox, MAX_CELLS, Placement, RasterFile, RasterSystem, read_raster};
 
 /// Why a file could not be read.
 #[derive(thiserror::Error, Clone, PartialEq, Debug)]

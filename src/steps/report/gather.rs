@@ -6,7 +6,7 @@ use serde_json::Value;
 
 use super::notices::notices;
 use crate::files::{
-    FileError, RasterFile, RawFeature, RawShape, ReadAs, read_features, read_geotiff, read_text,
+    FileError, RasterFile, RawFeature, RawShape, ReadAs, read_features, read_raster, read_text,
 };
 use crate::frame::Placed;
 use crate::plan::Plan;
@@ -173,7 +173,9 @@ fn raster(folder: &Path, name: &str) -> Result<Option<Field>, StepError> {
     if !path.exists() {
         return Ok(None);
     }
-    let RasterFile { west_m, north_m, cell_m, columns, rows, values, .. } =
-        read_geotiff(&path).map_err(|e| StepError::Files(vec![e]))?;
-    Ok(Some(Field { grid: Grid { west_m, north_m, cell_m, columns, rows }, values }))
+    let file = read_raster(&path, &path, None).map_err(|e| StepError::Files(vec![e]))?;
+    let RasterFile { columns, rows, values, placement, .. } = file;
+    let grid =
+        Grid { west_m: placement.west, north_m: placement.north, cell_m: placement.cell_x, columns, rows };
+    Ok(Some(Field { grid, values }))
 }
