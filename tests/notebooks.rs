@@ -1,59 +1,102 @@
-//! The worked notebooks: every command block is run and its output compared with the block
-//! of text that follows it.
-
-mod support;
+//! The worked notebooks: every command block is run, in the order of its page, and what it
+//! prints is compared with the block of text that follows it.
+//!
+//! `STAKELINE_RENEW=1 cargo test --test notebooks` writes the blocks of text anew.
 
 use std::fs;
 use std::path::Path;
+use std::process::Command;
 
-use support::{said, stakeline};
-
-/// A fenced block: its language and its lines.
-fn blocks(markdown: &str) -> Vec<(String, String)> {
-    let mut found = Vec::new();
-    let mut open: Option<(String, String)> = None;
-    for line in markdown.lines() {
-        match (&mut open, line.strip_prefix("```")) {
-            (None, Some(language)) => open = Some((language.to_string(), String::new())),
-            (Some(_), Some(_)) => found.extend(open.take()),
-            (Some((_, text)), None) => {
-                text.push_str(line);
-                text.push('\n');
-            }
-            (None, None) => {}
-        }
-    }
-    found
+/// A stretch of a page: words, or a fenced block with its language.
+#[derive(Clone, PartialEq, Debug)]
+struct Part {
+    language: Option<String>,
+    text: String,
 }
 
-/// Runs the commands of a block in a folder; gives what they print.
-fn run(commands: &str, folder: &Path) -> String {
-    let mut printed = String::new();
-    for command in commands.lines().filter(|l| !l.trim().is_empty()) {
-        let words: Vec<&str> = command.split_whitespace().collect();
-        assert_eq!(words[0], "stakeline", "only the program itself is run: {command}");
-        let (status, out, err) = said(stakeline().current_dir(folder).args(&words[1..]));
-        assert_eq!(status, 0, "{command}: {err}");
-        printed.push_str(&out);
+/// The parts of a page, in order; joined again they are the page.
+fn parts(markdown: &str) -> Vec<Part> {
+    let mut parts = vec![Part { language: None, text: String::new() }];
+    for line in markdown.lines() {
+        let last = parts.last_mut().unwrap();
+        match (line.strip_prefix("```"), last.language.is_some()) {
+            (Some(_), true) => parts.push(Part { language: None, text: String::new() }),
+            (Some(language), false) => {
+                parts.push(Part { language: Some(language.to_string()), text: String::new() });
+            }
+            (None, _) => {
+                last.text.push_str(line);
+                last.text.push('\n');
+            }
+        }
     }
-    printed
+    parts
+}
+
+fn page(parts: &[Part]) -> String {
+    let mut page = String::new();
+    for part in parts {
+        match &part.language {
+            Some(language) => page.push_str(&format!("```{language}\n{}```\n", part.text)),
+            None => page.push_str(&part.text),
+        }
+    }
+    page
+}
+
+/// Runs the commands of a block in a folder, with the program first in the search path; gives
+/// what they print.
+fn run(commands: &str, folder: &Path) -> String {
+    let program = Path::new(env!("CARGO_BIN_EXE_stakeline")).parent().unwrap();
+    let path = format!("{}:{}", program.display(), std::env::var("PATH").unwrap_or_default());
+    let output = Command::new("sh")
+        .args(["-e", "-c", commands])
+        .current_dir(folder)
+        .envs([("PATH", path.as_str()), ("COLUMNS", "100"), ("NO_COLOR", "1")])
+        .output()
+        .unwrap();
+    assert!(output.status.success(), "{commands}: {}", String::from_utf8_lossy(&output.stderr));
+    String::from_utf8(output.stdout).unwrap()
+}
+
+/// Runs a page; gives it with what its commands print now, and how many blocks there were.
+fn renewed(markdown: &str, name: &str) -> (String, usize) {
+    let room = tempfile::tempdir().unwrap();
+    let mut all = parts(markdown);
+    let mut blocks = 0;
+    for k in 0..all.len() {
+        if all[k].language.as_deref() != Some("sh") {
+            continue;
+        }
+        let printed = run(&all[k].text, room.path());
+        // Between the two blocks lies an empty line.
+        let output = all.get_mut(k + 2).filter(|part| part.language.as_deref() == Some("text"));
+        output
+            .unwrap_or_else(|| panic!("{name}: output is missing after {}", parts(markdown)[k].text))
+            .text = printed;
+        blocks += 1;
+    }
+    (page(&all), blocks)
 }
 
 #[test]
 fn every_notebook_shows_what_its_commands_print() {
     let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("notebooks-md");
-    let mut checked = 0;
+    let mut blocks = 0;
     for entry in fs::read_dir(folder).unwrap() {
         let path = entry.unwrap().path();
-        let room = tempfile::tempdir().unwrap();
+        let name = path.display().to_string();
         let markdown = fs::read_to_string(&path).unwrap();
-        let all = blocks(&markdown);
-        for pair in all.windows(2).filter(|pair| pair[0].0 == "sh") {
-            let printed = run(&pair[0].1, room.path());
-            assert_eq!(pair[1].0, "text", "{}: output is missing after {}", path.display(), pair[0].1);
-            assert_eq!(printed, pair[1].1, "{}: {}", path.display(), pair[0].1);
-            checked += 1;
+        assert_eq!(page(&parts(&markdown)), markdown, "{name}: a block is not closed");
+        let (now, found) = renewed(&markdown, &name);
+        blocks += found;
+        if std::env::var_os("STAKELINE_RENEW").is_some() {
+            fs::write(&path, now).unwrap();
+        } else if let Some((then, now)) = markdown.lines().zip(now.lines()).find(|(a, b)| a != b) {
+            panic!("{name}: says\n  {then}\nbut the program prints\n  {now}");
+        } else {
+            assert_eq!(now, markdown, "{name}");
         }
     }
-    assert!(checked >= 4, "only {checked} blocks were found");
+    assert!(blocks >= 4, "only {blocks} blocks were found");
 }
