@@ -14,6 +14,8 @@ pub mod files;
 
 pub mod job;
 
+pub mod terrain;
+
 pub mod network;
 
 pub mod surface;

@@ -4,7 +4,7 @@ use std::fmt;
 
 use tiff_reader::Ifd;
 
-use crate::frame::{Frame, LonLat};
+use crate::frame::{Frame, FrameError, GroundPoint, LonLat};
 
 const TAG_PIXEL_SCALE: u16 = 33550;
 const TAG_TIEPOINT: u16 = 33922;
@@ -82,6 +82,19 @@ impl RasterSystem {
         match self {
             RasterSystem::Degrees(_) => Some((at.lon_deg(), at.lat_deg())),
             RasterSystem::Metres(frame) => frame.to_ground(at).ok().map(|p| (p.x_m, p.y_m)),
+        }
+    }
+
+    /// The place of numbers in this system.
+    ///
+    /// # Errors
+    /// [`FrameError`] for numbers that are no place.
+    pub fn place(&self, x: f64, y: f64) -> Result<LonLat, FrameError> {
+        match self {
+            RasterSystem::Degrees(_) => {
+                LonLat::new(if x > 180.0 { x - 360.0 } else { x }, y.clamp(-90.0, 90.0))
+            }
+            RasterSystem::Metres(frame) => frame.to_lonlat(GroundPoint::new(x, y)),
         }
     }
 

@@ -1,7 +1,7 @@
 //! Values of a raster at places.
 
 use super::RasterFile;
-use crate::frame::LonLat;
+use crate::frame::{FrameError, LonLat};
 
 impl RasterFile {
     /// The value of the cell that holds a place; nothing outside the raster or where the cell
@@ -31,6 +31,16 @@ impl RasterFile {
             }
         }
         (weights > 0.0).then(|| sum / weights)
+    }
+
+    /// The place at a row and column counted from the north-western corner in cells, edges
+    /// being whole numbers.
+    ///
+    /// # Errors
+    /// [`FrameError`] where that is no place.
+    pub fn place_of(&self, row: f64, column: f64) -> Result<LonLat, FrameError> {
+        let p = self.placement;
+        self.system.place(p.west + column * p.cell_x, p.north - row * p.cell_y)
     }
 
     fn cell_of(&self, at: LonLat) -> Option<(f64, f64)> {
