@@ -84,6 +84,10 @@ fn dispatch(command: &Command, bar: &dyn Progress) -> Done {
             let plan = steps::with_season_files(&resolve(compare.plan.as_deref(), &compare.overlay())?);
             with_outputs(&plan, &compare.results, bar, steps::compare)
         }
+        Command::Terrain(terrain) => {
+            let plan = resolve(terrain.plan.as_deref(), &terrain.overlay())?;
+            with_outputs(&plan, &terrain.results, bar, steps::terrain)
+        }
         Command::Report(report) => report_on(&report.dir, bar),
         Command::Run(run) => {
             let plan = steps::with_season_files(&resolve(Some(&run.plan), &run.overlay())?);

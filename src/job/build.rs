@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, HashMap, HashSet};
 use std::sync::Arc;
 
-use geo::MapCoords;
+use geo::{CoordsIter, MapCoords};
 use geo_types::{Coord, MultiPolygon};
 use jiff::tz::TimeZone;
 
@@ -405,7 +405,20 @@ impl Builder {
         JobError::Faults(faults)
     }
 
-    fn centre(&self) -> Option<LonLat> {
+    /// The south-western and north-eastern corners of all that was read; nothing where nothing
+    /// has a place.
+    pub fn corners(&self) -> Option<(LonLat, LonLat)> {
+        let ways = self.legs.iter().map(|(_, way)| way).chain(self.lines.iter().map(|(_, way)| way));
+        let points = self.records.iter().map(|(_, at)| *at).chain(self.stations.iter().map(|(_, at)| *at));
+        let area = self.area.iter().flat_map(|area| area.coords_iter());
+        let area = area.filter_map(|c| LonLat::new(c.x, c.y).ok());
+        let extent = Extent::of(points.chain(ways.flatten().copied()).chain(area))?;
+        Some((LonLat::new(extent.west, extent.south).ok()?, LonLat::new(extent.east, extent.north).ok()?))
+    }
+
+    /// The centre of all sign and lines, or of stations and points asked for where there are
+    /// none: it chooses the frame.
+    pub fn centre(&self) -> Option<LonLat> {
         let sign_and_lines = Extent::of(
             self.records
                 .iter()

@@ -12,6 +12,7 @@ mod round;
 mod sites;
 mod surface;
 mod template;
+mod terrain;
 mod values;
 mod wind;
 
@@ -28,6 +29,7 @@ pub use round::{ChecksTable, KitTable, RoundTable, RuleTable};
 pub use sites::{BarredPlace, FixedPlace, NonTargetTable, SitesTable, WeightsTable};
 pub use surface::SurfaceTable;
 pub use template::template;
+pub use terrain::TerrainTable;
 pub use values::{DayText, MetresOrRule, NonNegative, Positive, ValueError};
 pub use wind::WindTable;
 
@@ -72,6 +74,9 @@ pub struct Plan {
     /// Seasons by name.
     #[serde(skip_serializing_if = "BTreeMap::is_empty")]
     pub seasons: BTreeMap<String, Season>,
+    /// A raster of heights and what is taken from it.
+    #[serde(skip_serializing_if = "is_default")]
+    pub terrain: TerrainTable,
     /// How the activity surface is made.
     #[serde(skip_serializing_if = "is_default")]
     pub surface: SurfaceTable,
@@ -223,6 +228,7 @@ impl Plan {
         }
         paths.extend(self.compare.untreated.as_mut());
         paths.extend(self.wind.file.as_mut());
+        paths.extend(self.terrain.dem.as_mut());
         paths
     }
 }

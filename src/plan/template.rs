@@ -32,6 +32,9 @@ file = "tracks.geojson"
 # kind = "creek"
 # file = "creeks.geojson"
 
+# [terrain]
+# dem = "heights.tif"        # a GeoTIFF of heights: its ridges and creeks serve where no file has any
+
 # Places where no station may stand. The distance comes from your permit and label.
 # This program knows none and supplies none.
 # [[keep_out]]

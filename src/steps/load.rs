@@ -5,12 +5,18 @@ use std::time::Instant;
 
 use jiff::tz::TimeZone;
 
+use super::terrain::{self, Ground};
 use super::{Outcome, Progress, StepError};
 use crate::files::write::{InputFile, Provenance};
-use crate::files::{FileError, RawFeature, ReadAs, read_features};
+use crate::files::{FileError, LonLatBox, RawFeature, ReadAs, read_features};
+use crate::frame::{destination, utm_epsg_of};
 use crate::job::{Builder, Job, SignDefaults};
 use crate::plan::Plan;
 use crate::record::LineKind;
+
+/// How far round the other inputs the ground is looked at, so that a creek that comes from beyond
+/// them has its catchment, in metres.
+const GROUND_ROUND_M: f64 = 2000.0;
 
 /// What every step works at: the plan, the job made of its inputs, and who watches.
 pub struct Desk<'a> {
@@ -20,6 +26,8 @@ pub struct Desk<'a> {
     pub job: Job,
     /// Told what is being done.
     pub progress: &'a dyn Progress,
+    /// The ground, where the plan names a raster of heights.
+    pub ground: Option<Ground>,
     /// Seconds it took to read the inputs.
     pub read_seconds: f64,
 }
@@ -100,8 +108,36 @@ pub fn load<'a>(plan: &'a Plan, progress: &'a dyn Progress) -> Result<Desk<'a>, 
     if !reading.failed.is_empty() {
         return Err(StepError::Files(reading.failed));
     }
-    let job = builder.finish(plan.place.epsg)?;
-    Ok(Desk { plan, job, progress, read_seconds: started.elapsed().as_secs_f64() })
+    let mut epsg = plan.place.epsg;
+    let ground = match &plan.terrain.dem {
+        Some(dem) => Some(ground_of(plan, dem, &mut builder, &mut epsg, progress)?),
+        None => None,
+    };
+    let job = builder.finish(epsg)?;
+    Ok(Desk { plan, job, progress, ground, read_seconds: started.elapsed().as_secs_f64() })
+}
+
+/// Looks at the ground round what was read, or at all of it, and gives the job its lines. They
+/// do not move the frame that the other inputs choose.
+fn ground_of(
+    plan: &Plan,
+    dem: &Path,
+    builder: &mut Builder,
+    epsg: &mut Option<u32>,
+    progress: &dyn Progress,
+) -> Result<Ground, StepError> {
+    let within = builder.corners().map(|(south_west, north_east)| LonLatBox {
+        south_west: destination(south_west, 225.0, GROUND_ROUND_M * std::f64::consts::SQRT_2),
+        north_east: destination(north_east, 45.0, GROUND_ROUND_M * std::f64::consts::SQRT_2),
+    });
+    let (mut ground, input) = terrain::look(plan, dem, within.as_ref(), progress)?;
+    *epsg = epsg.or_else(|| builder.centre().map(utm_epsg_of)).or(Some(ground.placed.frame.epsg()));
+    for warning in &ground.terrain.warnings {
+        builder.findings().warn_at(dem.display(), warning);
+    }
+    terrain::lend_lines(plan, dem, &mut ground, builder)?;
+    builder.input(input);
+    Ok(ground)
 }
 
 pub(super) fn zone_of(plan: &Plan) -> Result<Option<TimeZone>, StepError> {

@@ -20,6 +20,7 @@ mod run;
 mod sign;
 mod sites;
 mod surface;
+mod terrain;
 
 pub use along::{ActivityAt, LineActivity, SearchedLines, Survey, line_activity, searched_lines};
 pub use checks::checks;
@@ -36,3 +37,4 @@ pub use round::round;
 pub use run::{run, write_settings};
 pub use sites::sites;
 pub use surface::{SurfaceDone, surface};
+pub use terrain::{Ground, terrain};

@@ -2,7 +2,7 @@
 
 use std::io::Write;
 
-use super::{Desk, Outcome, StepError, checks, compare, nodes, report, round, sites, surface};
+use super::{Desk, Outcome, StepError, checks, compare, nodes, report, round, sites, surface, terrain};
 use crate::files::OutputSet;
 use crate::plan::Plan;
 use crate::record::StationState;
@@ -13,6 +13,10 @@ use crate::record::StationState;
 /// Those of the steps.
 pub fn run(desk: &Desk, set: &mut OutputSet) -> Result<Outcome, StepError> {
     let (outcome, made) = surface(desk, set)?;
+    let outcome = match desk.ground {
+        Some(_) => outcome.then(terrain(desk, set)?),
+        None => outcome,
+    };
     if desk.job.lines.is_empty() {
         return Ok(outcome.then(report(desk, set)?));
     }

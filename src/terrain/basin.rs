@@ -4,7 +4,7 @@ use std::collections::VecDeque;
 
 use rayon::prelude::*;
 
-use super::drain::{OFF, VOID, Way, next};
+use super::drain::{OFF, Outlet, VOID, Way, next};
 use super::field::{Field, STEPS};
 
 /// Everything beyond the field.
@@ -121,21 +121,22 @@ impl Basins {
         self.of_cell.get(cell as usize).copied().unwrap_or(OUTSIDE)
     }
 
-    /// The pass over which each basin drains toward the outside, basins nearer to the outside
-    /// first: the tree of passes whose highest pass on every way out is lowest (Kruskal 1956).
-    pub(super) fn outlets(&self) -> Vec<Pass> {
+    /// The pass over which each basin drains toward the outlet, basins nearer to it first: the
+    /// tree of passes whose highest pass on every way out is lowest (Kruskal 1956).
+    pub(super) fn outlets(&self, field: &Field, outlet: Outlet) -> Vec<Pass> {
         let mut joined = Joined::new(self.sinks.len() + 1);
-        let tree: Vec<Pass> = self
-            .passes
-            .iter()
-            .copied()
-            .filter(|p| joined.join(self.at(p.inside), self.at(p.beyond)))
-            .collect();
+        let usable = self.passes.iter().copied().filter(|p| outlet == Outlet::Rim || p.beyond != NOWHERE);
+        let tree: Vec<Pass> = usable.filter(|p| joined.join(self.at(p.inside), self.at(p.beyond))).collect();
         let touching = Touching::new(self, &tree);
         let mut outlets = Vec::with_capacity(tree.len());
         let mut reached = vec![false; self.sinks.len() + 1];
-        reached[OUTSIDE as usize] = true;
-        let mut queue = VecDeque::from([OUTSIDE]);
+        let mut queue = match outlet {
+            Outlet::Rim => VecDeque::from([OUTSIDE]),
+            Outlet::Lowest => self.lowest(field, &mut joined),
+        };
+        for &basin in &queue {
+            reached[basin as usize] = true;
+        }
         while let Some(basin) = queue.pop_front() {
             for &index in touching.of(basin) {
                 let pass = tree[index as usize];
@@ -148,6 +149,21 @@ impl Basins {
             }
         }
         outlets
+    }
+}
+
+impl Basins {
+    /// The basin with the lowest sink of every part that hangs together, the first of equals.
+    fn lowest(&self, field: &Field, joined: &mut Joined) -> VecDeque<u32> {
+        let height = |basin: u32| field.values[self.sinks[basin as usize - 1] as usize];
+        let mut lowest: Vec<u32> = vec![OUTSIDE; self.sinks.len() + 1];
+        for basin in 1..=self.sinks.len() as u32 {
+            let held = &mut lowest[joined.root(basin) as usize];
+            if *held == OUTSIDE || height(basin) < height(*held) {
+                *held = basin;
+            }
+        }
+        lowest.into_iter().filter(|&basin| basin != OUTSIDE).collect()
     }
 }
 

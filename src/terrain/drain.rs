@@ -12,7 +12,7 @@ use std::collections::VecDeque;
 
 use rayon::prelude::*;
 
-use super::basin::{self, Basins};
+use super::basin::{self, Basins, Pass};
 use super::field::{Field, STEPS};
 
 /// The way out of a cell: the number of a step, or one of the two below.
@@ -25,6 +25,16 @@ pub(super) const VOID: Way = 9;
 const LEVEL: Way = 10;
 /// The lowest place of a closed hollow; only while ways are being found.
 const SINK: Way = 11;
+
+/// Where water leaves a field.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub(super) enum Outlet {
+    /// Over the rim, wherever it comes to it: the ground.
+    Rim,
+    /// At the lowest cell of every connected part: the ground upside down, whose hills then hang
+    /// together over all their saddles.
+    Lowest,
+}
 
 /// Where every cell of a field drains.
 #[derive(Debug)]
@@ -42,13 +52,19 @@ pub(super) fn next(columns: usize, cell: usize, way: Way) -> Option<usize> {
 }
 
 /// The drainage of a field. Along the way out of any cell the highest height is the least
-/// that any way off the field has (the level to which its hollow would fill). Cost: linear in
-/// the cells but for a sort of the edges between basins.
-pub(super) fn drain(field: &Field) -> Drainage {
+/// that any way to an outlet has (with [`Outlet::Rim`], the level to which its hollow would
+/// fill). Cost: linear in the cells but for a sort of the edges between basins.
+pub(super) fn drain(field: &Field, outlet: Outlet) -> Drainage {
     let mut ways = steepest(field);
     let closed = cross_level_ground(field, &mut ways);
     let basins = basin::find(field, &ways);
-    carve(field, &mut ways, closed, &basins);
+    carve(field, &mut ways, closed, &basins.outlets(field, outlet));
+    for &sink in &basins.sinks {
+        let way = &mut ways[sink as usize];
+        if *way == SINK {
+            *way = OFF;
+        }
+    }
     Drainage { ways, basins }
 }
 
@@ -150,9 +166,9 @@ fn back(way: Way) -> Way {
 
 /// Turns the flow round between every basin's pass and its sink. Level ground at the bottom is
 /// led to the cell where the turned flow leaves it.
-fn carve(field: &Field, ways: &mut [Way], mut closed: Vec<bool>, basins: &Basins) {
+fn carve(field: &Field, ways: &mut [Way], mut closed: Vec<bool>, outlets: &[Pass]) {
     let mut queue = VecDeque::new();
-    for pass in basins.outlets() {
+    for pass in outlets {
         let mut cell = pass.inside as usize;
         let mut out = pass.way(field.columns);
         loop {

@@ -19,6 +19,7 @@ use rayon::prelude::*;
 
 use crate::frame::{GroundPoint, path_length_m};
 pub use dem::Dem;
+use drain::Outlet;
 use field::Field;
 pub use slope::{aspect_deg, slope_deg};
 
@@ -136,14 +137,14 @@ pub fn terrain(dem: &Dem, settings: &TerrainSettings) -> Result<Terrain, Terrain
     check(dem)?;
     let slope_deg = slope_deg(&dem.heights, dem.columns, dem.cell_m, dem.cell_m);
     let ground = Field { columns: dem.columns, values: &dem.heights };
-    let down = drain::drain(&ground).ways;
+    let down = drain::drain(&ground, Outlet::Rim).ways;
     let gathered = gather::cells_above(&ground, &down);
     let creek_cells = marked(&ground, &gathered, dem.cells_in(settings.creek_ha));
     let creeks = courses(dem, &down, &creek_cells, &gathered, settings);
 
     let upside_down: Vec<f32> = dem.heights.par_iter().map(|height| -height).collect();
     let turned = Field { values: &upside_down, ..ground };
-    let up = drain::drain(&turned);
+    let up = drain::drain(&turned, Outlet::Lowest);
     let falls_away = gather::cells_above(&turned, &up.ways);
     let mut ridge_cells = marked(&turned, &falls_away, dem.cells_in(settings.ridge_ha));
     ridge::keep_what_stands_out(&ground, &down, &creek_cells, &mut ridge_cells, settings.ridge_height_m);

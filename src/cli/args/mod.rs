@@ -8,6 +8,7 @@ mod report;
 mod round;
 mod sites;
 mod surface;
+mod terrain;
 
 use std::num::NonZeroUsize;
 use std::path::PathBuf;
@@ -21,6 +22,7 @@ pub(super) use report::Report;
 pub(super) use round::{Checks, Round};
 pub(super) use sites::SitesFlags;
 pub(super) use surface::SurfaceFlags;
+pub(super) use terrain::Terrain;
 
 use crate::plan::{NonNegative, Plan};
 
@@ -64,6 +66,8 @@ pub(super) enum Command {
     Checks(Checks),
     /// Two seasons: what changed, where, and whether it could be chance
     Compare(Compare),
+    /// Slope, ridges, creeks and saddles from a raster of heights
+    Terrain(Terrain),
     /// Map, field sheet and notices from the folder that a run wrote
     Report(Report),
     /// Every step of a plan
@@ -82,6 +86,7 @@ impl Command {
             Command::Round(_) => "round",
             Command::Checks(_) => "checks",
             Command::Compare(_) => "compare",
+            Command::Terrain(_) => "terrain",
             Command::Report(_) => "report",
             Command::Run(_) => "run",
         }

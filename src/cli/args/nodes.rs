@@ -21,11 +21,15 @@ pub(in crate::cli) struct NodesFlags {
     /// (default 50)
     #[arg(long, value_name = "METRES")]
     reach: Option<Positive>,
+    /// GeoTIFF of heights: its ridges and creeks serve as lines where none of the kind are given
+    #[arg(long, value_name = "FILE")]
+    dem: Option<PathBuf>,
 }
 
 impl NodesFlags {
     pub(in crate::cli) fn lay_on(&self, plan: &mut Plan) {
         plan.nodes = NodesTable { snap_m: self.snap, merge_m: self.merge, reach_m: self.reach };
+        plan.terrain.dem = self.dem.clone();
     }
 }
 
