@@ -3,8 +3,11 @@
 use std::io::{self, Write};
 use std::path::PathBuf;
 
+use anstream::AutoStream;
+use anstyle::AnsiColor;
 use serde_json::{Map, Value};
 
+use super::terminal::{Colour, broken, width_of};
 use crate::steps::Outcome;
 
 /// How the program talks.
@@ -13,6 +16,8 @@ pub(super) struct Talk {
     pub quiet: bool,
     /// One JSON object to standard output instead of sentences.
     pub json: bool,
+    /// When colour is used.
+    pub colour: Colour,
 }
 
 impl Talk {
@@ -20,7 +25,7 @@ impl Talk {
     pub(super) fn outcome(&self, command: &str, outcome: &Outcome, files: &[PathBuf]) {
         if !self.quiet {
             for warning in &outcome.warnings {
-                note("warning", warning);
+                self.note("warning", AnsiColor::Yellow, warning);
             }
         }
         let _ = if self.json { print_json(command, outcome, files) } else { print_lines(outcome, files) };
@@ -29,19 +34,26 @@ impl Talk {
     /// Why a command could not be done.
     pub(super) fn error(&self, what: &str) {
         for line in what.lines() {
-            note("error", line);
+            self.note("error", AnsiColor::Red, line);
         }
+    }
+
+    /// The kind in colour, the rest plain: nothing is said by colour alone.
+    fn note(&self, kind: &str, colour: AnsiColor, what: &str) {
+        let style = colour.on_default().bold();
+        let width = width_of(&io::stderr());
+        let mut out = AutoStream::new(io::stderr(), self.colour.of_messages()).lock();
+        let text = broken(&format!("{kind}: {what}"), width).join("\n");
+        let rest = text.strip_prefix(kind).unwrap_or(&text);
+        let _ = writeln!(out, "{style}{kind}{style:#}{rest}");
     }
 }
 
-fn note(kind: &str, what: &str) {
-    let _ = writeln!(io::stderr().lock(), "{kind}: {what}");
-}
-
 fn print_lines(outcome: &Outcome, files: &[PathBuf]) -> io::Result<()> {
+    let width = width_of(&io::stdout());
     let mut out = io::stdout().lock();
-    for line in &outcome.lines {
-        writeln!(out, "{line}")?;
+    for piece in outcome.lines.iter().flat_map(|line| broken(line, width)) {
+        writeln!(out, "{piece}")?;
     }
     if let Some(folder) = files.first().and_then(|f| f.parent()) {
         writeln!(out, "wrote {} files to {}", files.len(), folder.display())?;

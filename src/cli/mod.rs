@@ -1,13 +1,15 @@
 //! The command line: arguments, progress, messages, exit status. The only room that prints.
 
 mod args;
+mod manual;
 mod message;
 mod progress;
+mod terminal;
 
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
-use clap::Parser;
+use clap::{CommandFactory, FromArgMatches};
 
 use crate::files::{OutputSet, read_text};
 use crate::plan::Plan;
@@ -15,10 +17,13 @@ use crate::steps::{self, Outcome, Progress, StepError};
 use args::{Args, Command, Results};
 use message::Talk;
 use progress::Bar;
+use terminal::Colour;
 
 /// Runs the program: 0 done, 1 could not, 2 usage.
 pub fn main() -> ExitCode {
-    let args = match Args::try_parse() {
+    let colour = Colour::asked(std::env::args_os());
+    let matches = Args::command().color(colour.of_help()).try_get_matches();
+    let args = match matches.and_then(|matches| Args::from_arg_matches(&matches)) {
         Ok(args) => args,
         Err(e) => {
             // Help and version go to standard output and are no fault.
@@ -26,7 +31,7 @@ pub fn main() -> ExitCode {
             return ExitCode::from(u8::from(e.use_stderr()) * 2);
         }
     };
-    let talk = Talk { quiet: args.quiet, json: args.json };
+    let talk = Talk { quiet: args.quiet, json: args.json, colour: args.color };
     if let Some(threads) = args.threads
         && let Err(why) = rayon::ThreadPoolBuilder::new().num_threads(threads.into()).build_global()
     {
@@ -88,6 +93,7 @@ fn dispatch(command: &Command, bar: &dyn Progress) -> Done {
             let plan = resolve(terrain.plan.as_deref(), &terrain.overlay())?;
             with_outputs(&plan, &terrain.results, bar, steps::terrain)
         }
+        Command::Manual(manual) => manual::manual(&manual.dir, manual.force),
         Command::Report(report) => report_on(&report.dir, bar),
         Command::Run(run) => {
             let plan = steps::with_season_files(&resolve(Some(&run.plan), &run.overlay())?);

@@ -24,6 +24,7 @@ pub(super) use sites::SitesFlags;
 pub(super) use surface::SurfaceFlags;
 pub(super) use terrain::Terrain;
 
+use super::terminal::Colour;
 use crate::plan::{NonNegative, Plan};
 
 /// From sign surveys and property lines to a proposed layer of ground stations.
@@ -42,6 +43,9 @@ pub(super) struct Args {
     /// The summary as one JSON object on standard output
     #[arg(long, global = true)]
     pub json: bool,
+    /// When messages are in colour
+    #[arg(long, global = true, value_enum, value_name = "WHEN", default_value_t)]
+    pub color: Colour,
     #[command(subcommand)]
     pub command: Command,
 }
@@ -70,6 +74,8 @@ pub(super) enum Command {
     Terrain(Terrain),
     /// Map, field sheet and notices from the folder that a run wrote
     Report(Report),
+    /// Write man pages and shell completions
+    Manual(Manual),
     /// Every step of a plan
     Run(Run),
 }
@@ -88,6 +94,7 @@ impl Command {
             Command::Compare(_) => "compare",
             Command::Terrain(_) => "terrain",
             Command::Report(_) => "report",
+            Command::Manual(_) => "manual",
             Command::Run(_) => "run",
         }
     }
@@ -108,6 +115,15 @@ pub(super) struct New {
     /// Folder to write the plan to
     pub dir: PathBuf,
     /// Replace the plan that an earlier run of this command wrote there
+    #[arg(long)]
+    pub force: bool,
+}
+
+#[derive(ClapArgs)]
+pub(super) struct Manual {
+    /// Folder to write man1 and completions to
+    pub dir: PathBuf,
+    /// Replace what an earlier run of this command wrote there
     #[arg(long)]
     pub force: bool,
 }
