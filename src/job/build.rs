@@ -9,6 +9,7 @@ use jiff::tz::TimeZone;
 
 use super::fields::Fields;
 use super::intern::Words;
+use super::places::PlaceRows;
 use super::shapes::{checked_geometry, points_of, polygons_of, ways_of};
 use super::wind::WindRows;
 use super::{Findings, GroundArea, Job, JobError, Query};
@@ -54,6 +55,7 @@ pub struct Builder {
     check_rows: Vec<RawFeature>,
     queries: Vec<(Query, LonLat)>,
     wind: WindRows,
+    places: PlaceRows,
     inputs: Vec<InputFile>,
     findings: Findings,
 }
@@ -329,6 +331,36 @@ impl Builder {
         self.wind.take(&raw, &fields, self.zone.as_ref(), &mut self.findings);
     }
 
+    /// A place where a site must be.
+    pub fn must(&mut self, raw: RawFeature) {
+        self.places.must(&raw, &self.fields("must"), &mut self.findings);
+    }
+
+    /// The same, given in the plan itself as longitude and latitude.
+    pub fn must_at(&mut self, at: [f64; 2], name: Option<&str>) {
+        self.places.must_at(at, name, &mut self.findings);
+    }
+
+    /// A feature near which no site may be.
+    pub fn never(&mut self, raw: RawFeature) {
+        self.places.never(&raw, &self.fields("never"), &mut self.findings);
+    }
+
+    /// The same, given in the plan itself as longitude and latitude.
+    pub fn never_at(&mut self, at: [f64; 2], within_m: f64, name: Option<&str>) {
+        self.places.never_at(at, within_m, name, &mut self.findings);
+    }
+
+    /// A polygon of cover.
+    pub fn cover(&mut self, raw: RawFeature) {
+        self.places.cover(&raw, &mut self.findings);
+    }
+
+    /// A polygon with a number, of the plan's layer of that number.
+    pub fn number(&mut self, raw: RawFeature, layer: usize, property: &str) {
+        self.places.number(&raw, layer, property, &mut self.findings);
+    }
+
     /// A point at which a surface is asked for.
     pub fn query(&mut self, raw: RawFeature) {
         let own_id = raw.source.id.as_deref().map(str::to_string);
@@ -369,6 +401,7 @@ impl Builder {
             check_rows,
             queries,
             wind,
+            places,
             inputs,
             mut findings,
             ..
@@ -387,6 +420,10 @@ impl Builder {
             area: area.map(|area| ground_area(&frame, area)).transpose()?,
             untreated: untreated.map(|ground| ground_area(&frame, ground)).transpose()?,
             keep_outs,
+            must: place_all(&frame, places.must, |m| &m.source, &mut findings),
+            never: places.never,
+            cover: places.cover,
+            layers: places.layers,
             inputs,
             findings,
             frame,

@@ -7,6 +7,7 @@ mod build;
 mod fields;
 mod findings;
 mod intern;
+mod places;
 mod select;
 mod shapes;
 mod wind;
@@ -14,7 +15,7 @@ mod wind;
 pub use build::{Builder, SignDefaults};
 pub use fields::Fields;
 pub use findings::{Findings, Warning};
-pub use select::{Choice, Chosen, choose};
+pub use select::{Choice, Chosen, DaysOfYear, choose};
 
 use std::collections::HashMap;
 use std::sync::Arc;
@@ -22,7 +23,10 @@ use std::sync::Arc;
 use crate::files::write::InputFile;
 use crate::files::{Properties, RawFeature};
 use crate::frame::{Frame, FrameError, Placed, Traced};
-use crate::record::{Access, Area, Gate, KeepOut, Line, Record, SourcePlace, Station, SurveyLeg, Wind};
+use crate::record::{
+    Access, Area, FixedPlace, Gate, KeepOut, Line, NumberedArea, Record, SourcePlace, Station, SurveyLeg,
+    Wind,
+};
 
 /// Everything a step needs, in one frame.
 pub struct Job {
@@ -52,6 +56,14 @@ pub struct Job {
     pub check_rows: Vec<RawFeature>,
     /// What is known of the wind.
     pub wind: Option<Wind>,
+    /// Places where a site must be.
+    pub must: Vec<Placed<FixedPlace>>,
+    /// Features within whose distance no site may be.
+    pub never: Vec<KeepOut>,
+    /// Cover, in longitude and latitude degrees.
+    pub cover: Option<geo_types::MultiPolygon<f64>>,
+    /// Numbers about the country, by the layer's number in the plan.
+    pub layers: Vec<Vec<NumberedArea>>,
     /// Points to evaluate at.
     pub queries: Vec<Placed<Query>>,
     /// The inputs read, in the order they were given.

@@ -39,6 +39,7 @@ fn check_table(text: &str, table: &DeTable, schema: &Value, path: &str, faults: 
 }
 
 fn check_value(text: &str, value: &Spanned<DeValue>, schema: &Value, path: &str, faults: &mut Vec<String>) {
+    let schema = branch(value.get_ref(), schema);
     match value.get_ref() {
         DeValue::Table(table) => check_table(text, table, schema, path, faults),
         DeValue::Array(list) => {
@@ -49,6 +50,17 @@ fn check_value(text: &str, value: &Spanned<DeValue>, schema: &Value, path: &str,
         }
         _ => {}
     }
+}
+
+/// Of the forms that a value may have, the one that it has.
+fn branch<'s>(value: &DeValue, schema: &'s Value) -> &'s Value {
+    let mark = match value {
+        DeValue::Table(_) => "properties",
+        DeValue::Array(_) => "items",
+        _ => return schema,
+    };
+    let forms = schema.get("anyOf").and_then(Value::as_array);
+    forms.and_then(|forms| forms.iter().find(|form| form.get(mark).is_some())).unwrap_or(schema)
 }
 
 fn unknown(text: &str, at: usize, path: &str, name: &str, known: &serde_json::Map<String, Value>) -> String {

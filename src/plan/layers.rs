@@ -39,6 +39,10 @@ pub struct Select {
     /// Last day to use.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub to: Option<DayText>,
+    /// A time of the year from `[periods]`: only sign of those days is used, in every year,
+    /// with that period's half-life and weights.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub period: Option<String>,
 }
 
 /// A file, as in `[[station]]`.

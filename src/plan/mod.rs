@@ -8,6 +8,7 @@ mod compare;
 mod keys;
 mod layers;
 mod nodes;
+mod period;
 mod round;
 mod sites;
 mod surface;
@@ -25,12 +26,15 @@ use serde::{Deserialize, Serialize};
 pub use compare::{CompareTable, SeasonOrFile};
 pub use layers::{KeepOutLayer, Layer, LineLayer, ParcelLayer, Place, Season, Select, SignLayer};
 pub use nodes::NodesTable;
+pub use period::{DaysOfYear, PeriodTable};
 pub use round::{ChecksTable, KitTable, RoundTable, RuleTable};
-pub use sites::{BarredPlace, FixedPlace, NonTargetTable, SitesTable, WeightsTable};
+pub use sites::{
+    BarredPlace, FixedPlace, NonTargetTable, NumberLayer, Places, SitesTable, TargetTable, WeightsTable,
+};
 pub use surface::SurfaceTable;
 pub use template::template;
 pub use terrain::TerrainTable;
-pub use values::{DayText, MetresOrRule, NonNegative, Positive, ValueError};
+pub use values::{DayOfYear, DayText, MetresOrRule, NonNegative, Positive, ValueError};
 pub use wind::WindTable;
 
 /// Everything that a plan can say.
@@ -77,6 +81,9 @@ pub struct Plan {
     /// A raster of heights and what is taken from it.
     #[serde(skip_serializing_if = "is_default")]
     pub terrain: TerrainTable,
+    /// Times of the year by name.
+    #[serde(skip_serializing_if = "BTreeMap::is_empty")]
+    pub periods: BTreeMap<String, PeriodTable>,
     /// How the activity surface is made.
     #[serde(skip_serializing_if = "is_default")]
     pub surface: SurfaceTable,
@@ -229,6 +236,10 @@ impl Plan {
         paths.extend(self.compare.untreated.as_mut());
         paths.extend(self.wind.file.as_mut());
         paths.extend(self.terrain.dem.as_mut());
+        paths.extend(self.sites.must.file_mut());
+        paths.extend(self.sites.never.file_mut());
+        paths.extend(self.sites.cover.as_mut());
+        paths.extend(self.sites.layer.iter_mut().map(|l| &mut l.file));
         paths
     }
 }

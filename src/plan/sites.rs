@@ -1,6 +1,7 @@
 //! `[sites]`.
 
 use std::collections::BTreeMap;
+use std::path::PathBuf;
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -48,12 +49,27 @@ pub struct SitesTable {
     /// Least straight-line distance in metres between sites of one cluster.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub cluster_apart_m: Option<NonNegative>,
-    /// Sites that must be: each is taken for the nearest place that may bear one.
+    /// Sites that must be, each on the nearest line that may bear one: a list of places, or a
+    /// file of points, such as the one that the map saves after sites were moved on it.
+    #[serde(skip_serializing_if = "Places::is_empty")]
+    pub must: Places<FixedPlace>,
+    /// Places where no site may be: a list, or a file of points, lines and polygons, each
+    /// with its `within_m`; a polygon without one bars what lies in it.
+    #[serde(skip_serializing_if = "Places::is_empty")]
+    pub never: Places<BarredPlace>,
+    /// The animals that sites are meant for, each with what it asks for; without them all
+    /// sign counts alike.
+    #[serde(skip_serializing_if = "BTreeMap::is_empty")]
+    pub targets: BTreeMap<String, TargetTable>,
+    /// File with polygons of cover: scrub, timber, long grass.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub cover: Option<PathBuf>,
+    /// Cover counts in full inside it and falls off evenly to nothing this many metres away.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub cover_reach_m: Option<Positive>,
+    /// Other numbers about the country that count for a place.
     #[serde(skip_serializing_if = "Vec::is_empty")]
-    pub must: Vec<FixedPlace>,
-    /// Places where no site may be.
-    #[serde(skip_serializing_if = "Vec::is_empty")]
-    pub never: Vec<BarredPlace>,
+    pub layer: Vec<NumberLayer>,
     /// How much each part of a score counts; only the proportions matter.
     #[serde(skip_serializing_if = "WeightsTable::is_empty")]
     pub weights: WeightsTable,
@@ -76,6 +92,94 @@ pub struct SitesTable {
     /// depends on the machine.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub seconds: Option<Positive>,
+}
+
+/// Places given by hand, or the file that holds them.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize, JsonSchema)]
+#[serde(
+    untagged,
+    expecting = "expected the name of a file, or a list of places such as [{ at = [148.2, -35.4] }]; a barred place has within_m too"
+)]
+pub enum Places<T> {
+    /// A file.
+    File(PathBuf),
+    /// One by one.
+    List(Vec<T>),
+}
+
+impl<T> Default for Places<T> {
+    fn default() -> Self {
+        Self::List(Vec::new())
+    }
+}
+
+impl<T> Places<T> {
+    fn is_empty(&self) -> bool {
+        matches!(self, Self::List(places) if places.is_empty())
+    }
+
+    /// The places given one by one.
+    pub fn listed(&self) -> &[T] {
+        match self {
+            Self::File(_) => &[],
+            Self::List(places) => places,
+        }
+    }
+
+    /// The file, if there is one.
+    pub fn file(&self) -> Option<&PathBuf> {
+        match self {
+            Self::File(file) => Some(file),
+            Self::List(_) => None,
+        }
+    }
+
+    pub(super) fn file_mut(&mut self) -> Option<&mut PathBuf> {
+        match self {
+            Self::File(file) => Some(file),
+            Self::List(_) => None,
+        }
+    }
+}
+
+/// `[sites.targets.ANIMAL]`. Absent keys take what `[sites]` says.
+#[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize, JsonSchema)]
+#[serde(default)]
+pub struct TargetTable {
+    /// How much this animal's activity counts against that of the others; 1 if absent.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub weight: Option<NonNegative>,
+    /// How far a site reaches for this animal, in metres: its sign within is counted for the
+    /// reason, and by the objective `coverage`.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub reach_m: Option<Positive>,
+    /// Least travel distance in metres that a site meant for this animal keeps.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub spacing_m: Option<Positive>,
+}
+
+/// `[[sites.layer]]`: a number about the country as a part of the score.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize, JsonSchema)]
+pub struct NumberLayer {
+    /// Name of the part.
+    pub name: String,
+    /// The file: polygons.
+    pub file: PathBuf,
+    /// The property that holds the number.
+    pub property: String,
+    /// How much it counts; only the proportions matter.
+    pub weight: NonNegative,
+    /// The number that is worth nothing; the least where a site may stand if absent.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub worst: Option<f64>,
+    /// The number that is worth most; the greatest where a site may stand if absent. It may
+    /// be less than `worst`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub best: Option<f64>,
+    /// What stands for the number where the file says nothing; such places are worth nothing
+    /// if absent.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub elsewhere: Option<f64>,
 }
 
 /// A place given by hand.
@@ -117,10 +221,13 @@ pub struct WeightsTable {
     /// Moving air.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub wind: Option<NonNegative>,
+    /// Cover close by.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub cover: Option<NonNegative>,
 }
 
 impl WeightsTable {
-    fn is_empty(&self) -> bool {
+    pub(super) fn is_empty(&self) -> bool {
         *self == Self::default()
     }
 }

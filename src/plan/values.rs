@@ -131,3 +131,45 @@ impl JsonSchema for DayText {
         json_schema!({ "type": "string", "format": "date" })
     }
 }
+
+/// A day of every year, written `06-15`; 29 February is one of them.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug, Serialize, Deserialize)]
+#[serde(try_from = "String", into = "String")]
+pub struct DayOfYear {
+    month: i8,
+    day: i8,
+}
+
+impl DayOfYear {
+    /// Month and day, both from 1.
+    pub fn month_and_day(self) -> (i8, i8) {
+        (self.month, self.day)
+    }
+}
+
+impl TryFrom<String> for DayOfYear {
+    type Error = ValueError;
+    fn try_from(text: String) -> Result<Self, ValueError> {
+        let fault = || ValueError { expected: "month and day such as 06-15", found: format!("\"{text}\"") };
+        let (month, day) = text.trim().split_once('-').ok_or_else(fault)?;
+        let (month, day) = (month.parse().map_err(|_| fault())?, day.parse().map_err(|_| fault())?);
+        // 2024 was a leap year.
+        Date::new(2024, month, day).map_err(|_| fault())?;
+        Ok(Self { month, day })
+    }
+}
+
+impl From<DayOfYear> for String {
+    fn from(day: DayOfYear) -> String {
+        format!("{:02}-{:02}", day.month, day.day)
+    }
+}
+
+impl JsonSchema for DayOfYear {
+    fn schema_name() -> std::borrow::Cow<'static, str> {
+        "DayOfYear".into()
+    }
+    fn json_schema(_: &mut SchemaGenerator) -> Schema {
+        json_schema!({ "type": "string", "pattern": "^[0-9]{2}-[0-9]{2}$" })
+    }
+}

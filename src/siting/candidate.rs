@@ -18,6 +18,10 @@ const STEPS_A_SPACING: f64 = 20.0;
 const MOST_CANDIDATES: u64 = 400_000;
 /// Two feet of one edge closer than this, in metres, are one.
 const SAME_FOOT_M: f64 = 0.5;
+/// A fixed place this far from any line that bears candidates, in metres, has no foot.
+pub(super) const FIXED_REACH_M: f64 = 100.0;
+/// A fixed place further off its line than this, in metres, fixes the side.
+const ON_THE_LINE_M: f64 = 0.5;
 /// Coordinates are written with 7 decimals: a place moves by up to 8 mm, and a line near it
 /// as much.
 const ROUNDING_M: f64 = 0.02;
@@ -45,6 +49,8 @@ pub struct Candidate {
     pub on_stroke: (u32, f64),
     /// The node it stands at.
     pub node: Option<u32>,
+    /// The fixed place that it was laid for, by its number in the settings.
+    pub fixed: Option<u32>,
     /// The place of the site on the left and on the right of the line.
     pub sides: [SidePlace; 2],
 }
@@ -69,6 +75,10 @@ pub enum Bar {
     OutsideArea,
     /// Too near a keep-out.
     KeepOut(Near),
+    /// The plan bars the place.
+    Never(Near),
+    /// A fixed place lies on the other side of the line.
+    Fixed,
     /// A line of this kind lies nearer than the line of the foot, or between the two.
     OtherLine(LineKind),
 }
@@ -92,10 +102,13 @@ pub struct Ground<'a> {
     pub area: Option<&'a MultiPolygon<f64>>,
     /// The keep-outs.
     pub keep_outs: &'a KeepOuts,
+    /// What the plan bars by hand.
+    pub never: &'a KeepOuts,
 }
 
 /// Lays candidates at every node and along every line of the kinds asked for, at multiples
-/// of a twentieth of `required_m` from the line's start, and checks their sides.
+/// of a twentieth of `required_m` from the line's start, and at the foot of every fixed
+/// place; and checks their sides. A fixed place off its line fixes the side as well.
 ///
 /// They are ordered along the strokes, so that neighbours in number are neighbours on the
 /// ground.
@@ -110,7 +123,8 @@ pub fn lay_candidates(
     required_m: f64,
 ) -> Result<Vec<Candidate>, SitingError> {
     check_number(ground, settings, required_m)?;
-    let feet = lay_feet(ground, settings, required_m / STEPS_A_SPACING);
+    let mut feet = lay_feet(ground, settings, required_m / STEPS_A_SPACING);
+    feet.extend((0..settings.must.len()).filter_map(|k| lay_fixed(ground, settings, k)));
     if feet.is_empty() {
         let kinds: Vec<&str> = settings.along.kinds().map(LineKind::word).collect();
         return Err(SitingError::NoLine { kinds: kinds.join(", ") });
@@ -126,6 +140,7 @@ pub fn lay_candidates(
             .cmp(&place(b).0)
             .then(place(a).1.total_cmp(&place(b).1))
             .then(a.foot.edge.cmp(&b.foot.edge))
+            .then(a.fixed.cmp(&b.fixed))
     });
     Ok(candidates)
 }
@@ -153,6 +168,17 @@ struct Laid {
     along_m: f64,
     node: Option<u32>,
     stretch: usize,
+    fixed: Option<u32>,
+}
+
+/// The foot of a fixed place on the nearest line that bears candidates, if one is near.
+fn lay_fixed(ground: &Ground, settings: &SitingSettings, fixed: usize) -> Option<Laid> {
+    let bears = |line: u32| settings.along.has(ground.lines[line as usize].what.kind);
+    let stretch_of = |edge: &Edge| edge.stretches.iter().position(|s| bears(s.line));
+    let (_, at) = &settings.must[fixed];
+    let foot = ground.network.nearest_foot(*at, FIXED_REACH_M, |edge| stretch_of(edge).is_some())?;
+    let stretch = stretch_of(&ground.network.edges()[foot.edge as usize])?;
+    Some(Laid { edge: foot.edge, along_m: foot.along_m, node: None, stretch, fixed: Some(fixed as u32) })
 }
 
 fn lay_feet(ground: &Ground, settings: &SitingSettings, step_m: f64) -> Vec<Laid> {
@@ -197,7 +223,13 @@ fn lay_feet(ground: &Ground, settings: &SitingSettings, step_m: f64) -> Vec<Laid
             }
         };
         along.retain(|&(along_m, _)| within_a_walk(along_m));
-        feet.extend(along.into_iter().map(|(along_m, node)| Laid { edge: e as u32, along_m, node, stretch }));
+        feet.extend(along.into_iter().map(|(along_m, node)| Laid {
+            edge: e as u32,
+            along_m,
+            node,
+            stretch,
+            fixed: None,
+        }));
     }
     feet
 }
@@ -217,7 +249,13 @@ fn candidate(
     let along_edge = network.grid_bearing_deg(laid.edge, foot.along_m);
     let grid_bearing_deg = if against { along_edge + 180.0 } else { along_edge }.rem_euclid(360.0);
     let convergence = ground.frame.convergence_deg(foot.at)?;
-    let beside = |side| side_place(ground, settings, &foot, grid_bearing_deg, side);
+    let wanted = laid.fixed.and_then(|k| side_of_fixed(ground, settings, &foot, against, k));
+    let beside = |side: Side| {
+        side_place(ground, settings, &foot, grid_bearing_deg, side).map(|place| match wanted {
+            Some(wanted) if wanted != side => SidePlace { bar: Some(Bar::Fixed), ..place },
+            _ => place,
+        })
+    };
     Ok(Candidate {
         foot,
         place: ground.frame.to_lonlat(foot.at)?,
@@ -229,8 +267,25 @@ fn candidate(
         against,
         on_stroke: strokes.place(&foot).unwrap_or((u32::MAX, 0.0)),
         node: laid.node,
+        fixed: laid.fixed,
         sides: [beside(Side::Left)?, beside(Side::Right)?],
     })
+}
+
+/// The side of the line on which a fixed place lies; `None` where it lies on the line.
+fn side_of_fixed(
+    ground: &Ground,
+    settings: &SitingSettings,
+    foot: &Foot,
+    against: bool,
+    fixed: u32,
+) -> Option<Side> {
+    let at = settings.must.get(fixed as usize)?.1;
+    if at.distance_m(foot.at) <= ON_THE_LINE_M {
+        return None;
+    }
+    let side = ground.network.side_of(foot, at)?;
+    Some(if against { side.other() } else { side })
 }
 
 fn side_place(
@@ -266,6 +321,9 @@ fn bar(
     }
     if let Some(near) = ground.keep_outs.violated(place, settings.placement_error_m) {
         return Some(Bar::KeepOut(near));
+    }
+    if let Some(near) = ground.never.violated(place, 0.0) {
+        return Some(Bar::Never(near));
     }
     let own = foot.edge;
     let counts = |kinds: KindSet| kinds.kinds().any(|kind| !settings.across.has(kind));

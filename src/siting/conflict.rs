@@ -5,7 +5,8 @@ use std::collections::HashMap;
 use crate::frame::GroundPoint;
 use crate::network::{Foot, TravelGraph};
 
-/// How far apart feet must be, in frame metres.
+/// How far apart a foot keeps from others, in frame metres. Of two feet, the one that keeps
+/// further apart decides.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct Apart {
     /// Least travel distance.
@@ -15,37 +16,72 @@ pub struct Apart {
     pub straight_m: f64,
 }
 
-/// Pairs (a, b), a < b, of feet that are too near each other.
-///
-/// Cost: one search a foot, bounded by the travel distance; a second one, twice as wide,
-/// only from feet that have another within the straight-line distance and beyond it.
-pub fn conflicts(graph: &TravelGraph, feet: &[Foot], apart: Apart) -> Vec<(u32, u32)> {
-    let near = graph.distances(feet, feet, apart.travel_m);
-    let mut pairs: Vec<(u32, u32)> = Vec::new();
-    for a in 0..feet.len() {
-        let too_near = near.row(a).filter(|&(b, d)| b as usize > a && d < apart.travel_m);
-        pairs.extend(too_near.map(|(b, _)| (a as u32, b)));
+impl Apart {
+    /// What two feet keep from each other.
+    pub fn wider(self, other: Apart) -> Apart {
+        Apart {
+            travel_m: self.travel_m.max(other.travel_m),
+            straight_m: self.straight_m.max(other.straight_m),
+        }
     }
-    if apart.straight_m > 0.0 {
-        let beyond: Vec<(u32, u32)> = close_pairs(feet, apart.straight_m)
-            .into_iter()
-            .filter(|&(a, b)| near.get(a as usize, b as usize).is_none())
-            .collect();
-        pairs.extend(unjoined(graph, feet, &beyond, 2.0 * apart.travel_m));
+
+    /// Whether two feet are too near each other. `travel_m` is the way between them, if
+    /// there is one of at most twice the least travel distance; `straight_m` the straight line.
+    pub fn forbids(self, travel_m: Option<f64>, straight_m: f64) -> bool {
+        match travel_m.filter(|&d| d <= 2.0 * self.travel_m) {
+            Some(distance_m) => distance_m < self.travel_m,
+            None => straight_m < self.straight_m,
+        }
+    }
+}
+
+/// Pairs (a, b), a < b, of feet that are too near each other, sorted. `apart` says for each
+/// foot how far it keeps.
+///
+/// Cost: one search a foot, bounded by the greatest travel distance; a second one, twice as
+/// wide, only from feet that have another within the straight-line distance and beyond it.
+pub fn conflicts(graph: &TravelGraph, feet: &[Foot], apart: &[Apart]) -> Vec<(u32, u32)> {
+    let Some(widest) = apart.iter().copied().reduce(Apart::wider) else { return Vec::new() };
+    let between = |a: u32, b: u32| apart[a as usize].wider(apart[b as usize]);
+    let near = graph.distances(feet, feet, widest.travel_m);
+    let mut pairs: Vec<(u32, u32)> = Vec::new();
+    for a in 0..feet.len() as u32 {
+        let too_near = near.row(a as usize).filter(|&(b, d)| b > a && d < between(a, b).travel_m);
+        pairs.extend(too_near.map(|(b, _)| (a, b)));
+    }
+    if widest.straight_m > 0.0 {
+        let in_doubt = |&(a, b): &(u32, u32)| {
+            let rule = between(a, b);
+            let joined = near.get(a as usize, b as usize).is_some_and(|d| d <= 2.0 * rule.travel_m);
+            !joined && feet[a as usize].at.distance_m(feet[b as usize].at) < rule.straight_m
+        };
+        let beyond: Vec<(u32, u32)> =
+            close_pairs(feet, widest.straight_m).into_iter().filter(in_doubt).collect();
+        let within_m = |a: u32, b: u32| 2.0 * between(a, b).travel_m;
+        pairs.extend(unjoined(graph, feet, &beyond, within_m, 2.0 * widest.travel_m));
         pairs.sort_unstable();
     }
     pairs
 }
 
-/// Of some pairs those that no way of at most `within_m` joins.
-fn unjoined(graph: &TravelGraph, feet: &[Foot], pairs: &[(u32, u32)], within_m: f64) -> Vec<(u32, u32)> {
+/// Of some pairs those that no way of at most `within_m` joins; `widest_m` is the greatest
+/// of those.
+fn unjoined(
+    graph: &TravelGraph,
+    feet: &[Foot],
+    pairs: &[(u32, u32)],
+    within_m: impl Fn(u32, u32) -> f64,
+    widest_m: f64,
+) -> Vec<(u32, u32)> {
     let mut sources: Vec<u32> = pairs.iter().map(|&(a, _)| a).collect();
     sources.sort_unstable();
     sources.dedup();
     let from: Vec<Foot> = sources.iter().map(|&a| feet[a as usize]).collect();
-    let wide = graph.distances(&from, feet, within_m);
-    let row_of = |a: u32| sources.binary_search(&a).ok();
-    let joined = |&(a, b): &(u32, u32)| row_of(a).is_some_and(|row| wide.get(row, b as usize).is_some());
+    let wide = graph.distances(&from, feet, widest_m);
+    let joined = |&(a, b): &(u32, u32)| {
+        let row = sources.binary_search(&a).ok();
+        row.and_then(|row| wide.get(row, b as usize)).is_some_and(|d| d <= within_m(a, b))
+    };
     pairs.iter().copied().filter(|pair| !joined(pair)).collect()
 }
 

@@ -6,7 +6,6 @@ use super::cluster::{HotNode, Item};
 use super::conflict::{Apart, conflicts};
 use super::layout::Layout;
 use super::select::Conflicts;
-use super::settings::SitingError;
 use crate::frame::GroundPoint;
 use crate::network::{Edge, Foot, Network, TravelGraph};
 
@@ -46,21 +45,25 @@ pub struct Field {
 }
 
 impl Field {
-    /// Measures who is too near whom.
+    /// Measures who is too near whom. `apart` says for each candidate how far it keeps; a
+    /// hot node keeps as far as the widest of its members.
     pub fn new(
         candidates: &[Candidate],
         standing: Vec<usize>,
         hot: Vec<HotNode>,
         stations: &[Standing],
         travel: &TravelGraph,
-        apart: Apart,
+        apart: &[Apart],
     ) -> Self {
         let mut feet: Vec<Foot> = standing.iter().map(|&i| candidates[i].foot).collect();
         feet.extend(hot.iter().map(|h| h.foot));
-        let pairs = conflicts(travel, &feet, apart);
+        let of_hot = |h: &HotNode| h.members.iter().map(|&i| apart[i]).reduce(Apart::wider);
+        let apart: Vec<Apart> =
+            standing.iter().map(|&i| apart[i]).chain(hot.iter().filter_map(of_hot)).collect();
+        let pairs = conflicts(travel, &feet, &apart);
         let mut blocked = vec![Vec::new(); feet.len()];
         for (s, station) in stations.iter().enumerate() {
-            for p in too_near(station, &feet, travel, apart) {
+            for p in too_near(station, &feet, travel, &apart) {
                 blocked[p].push(s as u32);
             }
         }
@@ -129,40 +132,18 @@ impl Field {
     }
 }
 
-fn too_near(station: &Standing, feet: &[Foot], travel: &TravelGraph, apart: Apart) -> Vec<usize> {
-    let by_way = station.foot.map(|foot| travel.distances(&[foot], feet, 2.0 * apart.travel_m));
-    let near = |i: &usize| match by_way.as_ref().and_then(|by_way| by_way.get(0, *i)) {
-        Some(distance_m) => distance_m < apart.travel_m,
-        None => station.at.distance_m(feet[*i].at) < apart.straight_m,
+/// The feet that a station is too near to; each foot has its own rule.
+pub(super) fn too_near(
+    station: &Standing,
+    feet: &[Foot],
+    travel: &TravelGraph,
+    apart: &[Apart],
+) -> Vec<usize> {
+    let Some(widest) = apart.iter().copied().reduce(Apart::wider) else { return Vec::new() };
+    let by_way = station.foot.map(|foot| travel.distances(&[foot], feet, 2.0 * widest.travel_m));
+    let near = |i: &usize| {
+        let travel_m = by_way.as_ref().and_then(|by_way| by_way.get(0, *i));
+        apart[*i].forbids(travel_m, station.at.distance_m(feet[*i].at))
     };
     (0..feet.len()).filter(near).collect()
-}
-
-/// Checks that fixed places may stand together and beside the stations.
-///
-/// # Errors
-/// [`SitingError::Impossible`] says which of them blocks which, and how near it is.
-pub fn check_fixed(
-    fixed: &[(String, Foot)],
-    stations: &[Standing],
-    travel: &TravelGraph,
-    apart: Apart,
-    budget: Option<u32>,
-) -> Result<(), SitingError> {
-    let mut faults = Vec::new();
-    let mut others: Vec<Standing> = stations.to_vec();
-    for (name, foot) in fixed {
-        for other in &others {
-            if !too_near(other, std::slice::from_ref(foot), travel, apart).is_empty() {
-                let straight_m = other.at.distance_m(foot.at);
-                faults
-                    .push(format!("{name} is within the spacing of {} ({straight_m:.0} m away)", other.name));
-            }
-        }
-        others.push(Standing { name: name.clone(), at: foot.at, foot: Some(*foot) });
-    }
-    if let Some(budget) = budget.filter(|&budget| (budget as usize) < fixed.len()) {
-        faults.push(format!("{} sites are fixed and the budget is {budget}", fixed.len()));
-    }
-    if faults.is_empty() { Ok(()) } else { Err(SitingError::Impossible(faults.join("; "))) }
 }

@@ -38,6 +38,7 @@ type IndexedBox = GeomWithData<Rectangle<[f64; 2]>, u32>;
 /// edges up to some tens of kilometres. An index in degrees, scaled roughly to metres and
 /// with a margin for that, finds what may be near; only that is measured.
 pub struct KeepOuts {
+    names: Vec<String>,
     limits_m: Vec<f64>,
     widest_m: f64,
     origin: Coord<f64>,
@@ -51,7 +52,18 @@ pub struct KeepOuts {
 impl KeepOuts {
     /// Indexes keep-outs.
     pub fn new(keep_outs: &[KeepOut]) -> Self {
-        let corners: Vec<Coord<f64>> = keep_outs.iter().flat_map(|k| k.geometry.coords_iter()).collect();
+        let features: Vec<(&Geometry<f64>, f64)> =
+            keep_outs.iter().map(|k| (&k.geometry, k.distance_m)).collect();
+        let name = |k: &KeepOut| {
+            let own = k.name.as_ref().or(k.reason.as_ref());
+            own.map_or_else(|| k.source.to_string(), ToString::to_string)
+        };
+        Self { names: keep_outs.iter().map(name).collect(), ..Self::of(&features) }
+    }
+
+    /// Indexes features without names, each with its distance in metres.
+    pub fn of(features: &[(&Geometry<f64>, f64)]) -> Self {
+        let corners: Vec<Coord<f64>> = features.iter().flat_map(|(g, _)| g.coords_iter()).collect();
         let (low, high) = corners.iter().fold((90.0_f64, -90.0_f64), |(l, h), c| (l.min(c.y), h.max(c.y)));
         let lon = corners.first().map_or(0.0, |c| c.x);
         let origin = Coord { x: lon, y: (low + high) / 2.0 };
@@ -61,8 +73,9 @@ impl KeepOuts {
         let widest = scales.iter().copied().fold(0.0, f64::max).max(1e-6);
         let narrowest = scales.iter().copied().fold(1.0, f64::min).max(1e-6);
         let mut index = Self {
-            limits_m: keep_outs.iter().map(|k| k.distance_m).collect(),
-            widest_m: keep_outs.iter().map(|k| k.distance_m).fold(0.0, f64::max),
+            names: Vec::new(),
+            limits_m: features.iter().map(|(_, m)| *m).collect(),
+            widest_m: features.iter().map(|(_, m)| *m).fold(0.0, f64::max),
             origin,
             margin: 1.02 * widest / narrowest,
             edges: RTree::new(),
@@ -70,8 +83,8 @@ impl KeepOuts {
             polygons: Vec::new(),
         };
         let (mut edges, mut inner) = (Vec::new(), Vec::new());
-        for (i, keep_out) in keep_outs.iter().enumerate() {
-            index.take_apart(&keep_out.geometry, i as u32, &mut edges, &mut inner);
+        for (i, (geometry, _)) in features.iter().enumerate() {
+            index.take_apart(geometry, i as u32, &mut edges, &mut inner);
         }
         index.edges = RTree::bulk_load(edges);
         index.inner = RTree::bulk_load(inner);
@@ -137,12 +150,18 @@ impl KeepOuts {
         [short_way(c.x - self.origin.x) * east_m, (c.y - self.origin.y) * north_m]
     }
 
+    /// What a keep-out is called in messages: its name, its reason, or where it came from.
+    pub fn name(&self, keep_out: usize) -> &str {
+        self.names.get(keep_out).map_or("without a name", String::as_str)
+    }
+
     /// The keep-out that a place violates most: the one with the greatest lack of distance
-    /// among those nearer than their limit plus `error_m`. `None` if all are far enough.
+    /// among those nearer than their limit plus `error_m`, and those that hold it. `None` if
+    /// all are far enough.
     pub fn violated(&self, place: LonLat, error_m: f64) -> Option<Near> {
         self.within(place, self.widest_m + error_m)
             .into_iter()
-            .filter(|near| near.distance_m < near.limit_m + error_m)
+            .filter(|near| near.distance_m < near.limit_m + error_m || near.distance_m == 0.0)
             .max_by(|a, b| {
                 let lack = |n: &Near| n.limit_m - n.distance_m;
                 lack(a).total_cmp(&lack(b)).then(b.keep_out.cmp(&a.keep_out))
@@ -186,7 +205,7 @@ impl KeepOuts {
     }
 
     /// The keep-outs of the polygons that hold a place.
-    fn holding(&self, place: LonLat) -> impl Iterator<Item = u32> + '_ {
+    pub fn holding(&self, place: LonLat) -> impl Iterator<Item = u32> + '_ {
         let at = self.scaled(coord(place));
         self.inner.locate_all_at_point(&at).filter_map(move |envelope| {
             let (of, polygon) = &self.polygons[envelope.data as usize];

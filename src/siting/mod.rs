@@ -1,10 +1,14 @@
 //! Siting: where stations should go, on which side, and why.
 
+mod alternate;
 mod candidate;
 mod caution;
 mod cluster;
 mod conflict;
+mod country;
+mod fate;
 mod field;
+mod fixed;
 mod keep_out;
 mod layout;
 mod part;
@@ -18,20 +22,25 @@ mod settings;
 mod side;
 mod stability;
 mod stroke;
+mod target;
 pub mod wind;
 
 pub use candidate::{Bar, Candidate, Ground, SidePlace, lay_candidates};
 pub use caution::cautions;
 pub use cluster::{FURTHER_GAIN, HOT_ACTIVITY_QUANTILE, HOT_CONVERGENCE};
 pub use conflict::{Apart, conflicts};
+pub use country::{LayerScale, cover_part, layer_part, numbers_at};
+pub use fate::Fate;
 pub use keep_out::{KeepOuts, Near, distance_to_edge_m};
 pub use part::{Meeting, activity_part, convergence_part, line_kind_part, side_values, wind_part};
-pub use propose::{Choosing, Fate, Proposal, Site, propose, required_m};
-pub use reach::demand_of;
-pub use reason::{Grounds, SignNear, reason, sign_near};
+pub use propose::{Choosing, Proposal, Site, propose, required_m};
+pub use reach::{Demand, demand_of};
+pub use reason::{Grounds, Heard, SignNear, reason, sign_near};
 pub use review::{Review, Verdict, WORTH_MOVING};
 pub use score::{Part, STEPS_TO_ONE, against_greatest, scores, scores_with};
 pub use settings::{Objective, SitingError, SitingSettings, Weights};
 pub use side::{BREAK_COST, best_sides};
 pub use stability::{Stability, weighting};
 pub use stroke::{OnStroke, Strokes};
+pub use target::Target;
+pub use wind::SideValue;

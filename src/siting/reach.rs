@@ -11,9 +11,20 @@ use crate::surface::Surface;
 /// Demand is gathered into at most about this many places.
 const PLACES: f64 = 5000.0;
 
-/// Activity as demand: places with their share of all activity, which adds up to one. Cells
-/// of the surface are gathered into square blocks.
-pub fn demand_of(surface: &Surface) -> Vec<(GroundPoint, f64)> {
+/// Activity at a place.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct Demand {
+    /// The place.
+    pub at: GroundPoint,
+    /// Its share of all activity, in 0..=1.
+    pub share: f64,
+    /// How far a site reaches for it, in metres.
+    pub reach_m: f64,
+}
+
+/// Activity as demand, adding up to `share` of all. Cells of the surface are gathered into
+/// square blocks.
+pub fn demand_of(surface: &Surface, share: f64, reach_m: f64) -> Vec<Demand> {
     let grid = &surface.grid;
     let block = ((grid.cells() as f64 / PLACES).sqrt().ceil() as usize).max(1);
     let mut places = Vec::new();
@@ -28,33 +39,33 @@ pub fn demand_of(surface: &Surface) -> Vec<(GroundPoint, f64)> {
                 (sum, x, y) = (sum + value, x + value * at.x_m, y + value * at.y_m);
             }
             if sum > 0.0 {
-                places.push((GroundPoint::new(x / sum, y / sum), sum));
+                places.push(Demand { at: GroundPoint::new(x / sum, y / sum), share: sum, reach_m });
             }
         }
     }
-    let total: f64 = places.iter().map(|(_, share)| share).sum();
-    places.iter_mut().for_each(|(_, share)| *share /= total);
+    let total: f64 = places.iter().map(|place| place.share).sum();
+    places.iter_mut().for_each(|place| place.share *= share / total);
     places
 }
 
-/// Chooses so that the demand within `reach_m` of a foot is as great as possible. What
+/// Chooses so that the demand within its reach of a foot is as great as possible. What
 /// stations and fixed sites reach already is not counted again. A site's gain is what it
 /// adds to those of greater gain.
 pub fn choose_by_reach(
     layout: &Layout,
     candidates: &[Candidate],
     stations: &[Standing],
-    demand: &[(GroundPoint, f64)],
-    reach_m: f64,
+    demand: &[Demand],
     limits: Limits,
 ) -> Picked {
     let fixed = layout.fixed.iter().map(|&i| candidates[i].foot.at);
     let reached_by = |at: GroundPoint| {
         (0..demand.len() as u32)
-            .filter(|&j| demand[j as usize].0.distance_m(at) <= reach_m)
+            .filter(|&j| demand[j as usize].at.distance_m(at) <= demand[j as usize].reach_m)
             .collect::<Vec<u32>>()
     };
-    let mut worth: Vec<i64> = demand.iter().map(|(_, share)| (share * STEPS_TO_ONE).round() as i64).collect();
+    let mut worth: Vec<i64> =
+        demand.iter().map(|place| (place.share * STEPS_TO_ONE).round() as i64).collect();
     for at in stations.iter().map(|s| s.at) {
         reached_by(at).into_iter().for_each(|j| worth[j as usize] = 0);
     }

@@ -8,7 +8,7 @@ use super::score::Part;
 use super::wind::SideValue;
 use crate::frame::{GroundPoint, Placed};
 use crate::network::Network;
-use crate::record::{LineKind, Record, Sign};
+use crate::record::{Animal, LineKind, Record, Sign};
 
 /// A part that gives less than this share of the score is not worth a word.
 const WORTH_A_WORD: f64 = 0.08;
@@ -22,8 +22,12 @@ pub struct SignNear {
     pub most: Option<(Sign, f64)>,
     /// All sign.
     pub count: f64,
+    /// The animals that it names, in order.
+    pub animals: Vec<Animal>,
     /// The earliest day of any of it.
     pub since: Option<Date>,
+    /// The latest day of any of it.
+    pub until: Option<Date>,
 }
 
 /// The sign within `reach_m` frame metres of a place. Linear in the records.
@@ -35,11 +39,29 @@ pub fn sign_near(records: &[&Placed<Record>], at: GroundPoint, reach_m: f64) -> 
         Some(b) if b.1 >= next.1 => best,
         _ => Some(next),
     });
+    let mut animals: Vec<Animal> = near().filter_map(|r| r.what.animal.clone()).collect();
+    animals.sort();
+    animals.dedup();
     SignNear {
         most,
         count: near().map(|r| r.what.count).sum(),
+        animals,
         since: near().filter_map(|r| r.what.date).min(),
+        until: near().filter_map(|r| r.what.date).max(),
     }
+}
+
+/// The sign behind one part of the score.
+#[derive(Clone, PartialEq, Debug)]
+pub struct Heard {
+    /// The part's name.
+    pub part: String,
+    /// The sign around the foot.
+    pub sign: SignNear,
+    /// How far around, in metres.
+    pub reach_m: f64,
+    /// Days before this are more than a year older than the latest sign of all.
+    pub old_before: Option<Date>,
 }
 
 /// What a reason is made from.
@@ -54,10 +76,8 @@ pub struct Grounds<'a> {
     pub network: &'a Network,
     /// The node that gives its convergence.
     pub meeting: Option<Meeting>,
-    /// The sign around its foot.
-    pub sign: &'a SignNear,
-    /// How far around, in metres.
-    pub reach_m: f64,
+    /// The sign around its foot, by part.
+    pub heard: &'a [Heard],
     /// What the wind says of its side.
     pub wind: Option<SideValue>,
 }
@@ -84,21 +104,41 @@ pub fn reason(grounds: &Grounds) -> String {
 
 fn phrase(grounds: &Grounds, part: &Part) -> Option<String> {
     match part.name.as_str() {
-        name if name.starts_with("activity") => sign_words(grounds),
+        name if name.starts_with("activity") => {
+            sign_words(grounds.heard.iter().find(|heard| heard.part == name)?)
+        }
         "convergence" => meeting_words(grounds),
         "wind" => wind_words(grounds),
         "line_kind" => None,
-        "cover" => Some("cover close by".to_string()),
-        other => Some(format!("high {}", other.replace('_', " "))),
+        "cover" => cover_words(part.raw[grounds.index]),
+        "non_target" => None,
+        other => Some(format!("good {} here", other.replace('_', " "))),
     }
 }
 
-fn sign_words(grounds: &Grounds) -> Option<String> {
-    let (sign, count) = grounds.sign.most?;
-    let what = if count == grounds.sign.count { plural(sign, count) } else { "pieces of sign".to_string() };
-    let number = if grounds.sign.count == count { count } else { grounds.sign.count };
-    let since = grounds.sign.since.map_or(String::new(), |day| format!(" since {}", month(day)));
-    Some(format!("{} {what} within {:.0} m{since}", trimmed(number), grounds.reach_m))
+fn sign_words(heard: &Heard) -> Option<String> {
+    let near = &heard.sign;
+    let (sign, most) = near.most?;
+    let animals: Vec<&str> = near.animals.iter().map(Animal::word).collect();
+    let whose = match animals.as_slice() {
+        [one] => format!("{one} "),
+        [one, other] => format!("{one} and {other} "),
+        _ => String::new(),
+    };
+    let found = if most == near.count {
+        format!("{} {whose}{}", trimmed(most), plural(sign, most))
+    } else {
+        format!("{} {whose}signs", trimmed(near.count))
+    };
+    let mostly = if most == near.count {
+        String::new()
+    } else {
+        format!(", {} of them {}", trimmed(most), plural(sign, most))
+    };
+    let since = near.since.map_or(String::new(), |day| format!(" since {}", month(day)));
+    let old = near.until.filter(|day| heard.old_before.is_some_and(|old| *day < old));
+    let until = old.map_or(String::new(), |day| format!(", none after {}", month(day)));
+    Some(format!("{found} within {:.0} m{since}{mostly}{until}", heard.reach_m))
 }
 
 fn meeting_words(grounds: &Grounds) -> Option<String> {
@@ -125,11 +165,15 @@ fn wind_words(grounds: &Grounds) -> Option<String> {
     let wind = grounds.wind?;
     let kind = grounds.candidate.kind;
     match (wind.night >= CARRIES, wind.day >= CARRIES) {
-        (true, true) => Some(format!("air carries across the {kind} night and day")),
-        (true, false) => Some(format!("night air carries across the {kind}")),
-        (false, true) => Some(format!("day air carries across the {kind}")),
+        (true, true) => Some(format!("air carries scent across the {kind} night and day")),
+        (true, false) => Some(format!("night air carries scent across the {kind}")),
+        (false, true) => Some(format!("by day the air carries scent across the {kind}")),
         (false, false) => None,
     }
+}
+
+fn cover_words(metres: f64) -> Option<String> {
+    if metres <= 0.0 { Some("in cover".to_string()) } else { Some(format!("cover {metres:.0} m off")) }
 }
 
 fn way_word(only_tracks: bool) -> &'static str {

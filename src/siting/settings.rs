@@ -1,5 +1,6 @@
 //! Settings of the siting room, with their defaults and reasons.
 
+use super::target::Target;
 use super::wind::WindSettings;
 use crate::frame::GroundPoint;
 use crate::network::KindSet;
@@ -66,8 +67,10 @@ pub struct SitingSettings {
     pub cluster_apart_m: f64,
     /// Sites that must be: a name and a place in the frame.
     pub must: Vec<(String, GroundPoint)>,
-    /// Places where none may be: a name, a place in the frame, and the metres around it.
-    pub never: Vec<(String, GroundPoint, f64)>,
+    /// The animals that sites are meant for; without them all sign counts alike.
+    pub targets: Vec<Target>,
+    /// How far around it cover counts, in metres.
+    pub cover_reach_m: f64,
     /// Records of non-target animals this near, in metres, bar a foot.
     pub non_target_keep_out_m: Option<f64>,
     /// What is to be made greatest.
@@ -127,7 +130,8 @@ impl Default for SitingSettings {
             cluster: 1,
             cluster_apart_m: 50.0,
             must: Vec::new(),
-            never: Vec::new(),
+            targets: Vec::new(),
+            cover_reach_m: 100.0,
             non_target_keep_out_m: None,
             objective: Objective::Score,
             weightings: 1000,
@@ -142,6 +146,11 @@ impl SitingSettings {
         self.min_straight_m.unwrap_or(self.spacing_m / 2.0)
     }
 
+    /// The least spacing that any target animal asks for, in metres, or the general one.
+    pub fn least_spacing_m(&self) -> f64 {
+        self.targets.iter().map(|t| t.spacing_m).min_by(f64::total_cmp).unwrap_or(self.spacing_m)
+    }
+
     /// Says which setting makes no sense.
     ///
     /// # Errors
@@ -153,6 +162,7 @@ impl SitingSettings {
         let positive =
             [("spacing_m", self.spacing_m), ("offset_m", self.offset_m), ("reach_m", self.reach_m)];
         let not_negative = [
+            ("cover_reach_m", self.cover_reach_m),
             ("placement_error_m", self.placement_error_m),
             ("min_straight_m", self.straight_m()),
             ("walk_m", self.walk_m),

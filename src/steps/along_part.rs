@@ -1,33 +1,29 @@
 //! What activity along lines says of candidate sites.
 
-use super::along::{ActivityAt, line_activity, searched_lines_of};
-use super::sign::chosen_sign;
-use super::{Desk, Outcome, StepError};
-use crate::network::{KindSet, Network};
+use super::along::{ActivityAt, SearchedLines, line_activity};
+use super::{Desk, StepError};
+use crate::frame::Placed;
+use crate::network::Network;
+use crate::record::Record;
 use crate::siting::{Candidate, Part, against_greatest};
 use crate::surface::along::EdgePoint;
 
-/// The part "activity" from a survey: at each foot the sign per km searched, drawn towards
+/// A part of the score from a survey: at each foot the sign per km searched, drawn towards
 /// the mean where little was searched, against the greatest; where nobody searched, the
-/// sign per km of line against the greatest of that. `None` where the job has no survey
-/// leg, no sign, or none near the lines: then the plain surface has to do.
+/// sign per km of line against the greatest of that. `None` where there is no sign near the
+/// lines: then the plain surface has to do.
 ///
 /// # Errors
 /// As [`line_activity`].
 pub(super) fn rate_part(
     desk: &Desk,
     network: &Network,
-    kinds: KindSet,
+    lines: &SearchedLines,
     candidates: &[Candidate],
-    weight: f64,
-    outcome: &mut Outcome,
+    (name, weight): (&str, f64),
+    records: &[&Placed<Record>],
 ) -> Result<Option<Part>, StepError> {
-    if desk.job.legs.is_empty() || candidates.is_empty() {
-        return Ok(None);
-    }
-    let lines = searched_lines_of(desk, network, kinds, outcome)?;
-    let sign = chosen_sign(desk, outcome);
-    let Ok(activity) = line_activity(desk, network, &lines, &sign.records) else { return Ok(None) };
+    let Ok(activity) = line_activity(desk, network, lines, records) else { return Ok(None) };
     let feet: Vec<EdgePoint> = candidates.iter().map(|candidate| (&candidate.foot).into()).collect();
     let known = activity.at(&feet).map_err(|why| StepError::Request {
         files: desk.files_of(&["sign", "survey", "line"]),
@@ -51,7 +47,7 @@ pub(super) fn rate_part(
         activity.kernel.sigma_m()
     );
     Ok(Some(Part {
-        name: "activity".to_string(),
+        name: name.to_string(),
         weight,
         unit: "sign per km searched (per km of line where nobody searched)",
         from,

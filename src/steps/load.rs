@@ -6,6 +6,7 @@ use std::time::Instant;
 use jiff::tz::TimeZone;
 
 use super::terrain::{self, Ground};
+use super::sign::period_of;
 use super::{Outcome, Progress, StepError};
 use crate::files::write::{InputFile, Provenance};
 use crate::files::{FileError, LonLatBox, RawFeature, ReadAs, read_features};
@@ -68,6 +69,7 @@ impl Desk<'_> {
 /// [`StepError::Job`].
 pub fn load<'a>(plan: &'a Plan, progress: &'a dyn Progress) -> Result<Desk<'a>, StepError> {
     let started = Instant::now();
+    period_of(plan)?;
     let mut builder = Builder::new(&plan.fields, zone_of(plan)?);
     let mut reading = Reading { plan, progress, builder: &mut builder, failed: Vec::new() };
     for layer in &plan.sign {
@@ -96,6 +98,7 @@ pub fn load<'a>(plan: &'a Plan, progress: &'a dyn Progress) -> Result<Desk<'a>, 
     if let Some(wind) = &plan.wind.file {
         reading.file("wind", wind, ReadAs::Rows, Builder::wind_row);
     }
+    reading.places();
     if let Some(area) = &plan.place.area {
         reading.file("area", area, ReadAs::Lines, Builder::area);
     }
@@ -164,6 +167,29 @@ struct Reading<'a> {
 }
 
 impl Reading<'_> {
+    /// Places and layers that only sites heed.
+    fn places(&mut self) {
+        let table = &self.plan.sites;
+        if let Some(file) = table.must.file() {
+            self.file("must", file, ReadAs::Points, Builder::must);
+        }
+        if let Some(file) = table.never.file() {
+            self.file("never", file, ReadAs::Points, Builder::never);
+        }
+        for place in table.must.listed() {
+            self.builder.must_at(place.at, place.name.as_deref());
+        }
+        for place in table.never.listed() {
+            self.builder.never_at(place.at, place.within_m.get(), place.name.as_deref());
+        }
+        if let Some(file) = &table.cover {
+            self.file("cover", file, ReadAs::Lines, Builder::cover);
+        }
+        for (k, layer) in table.layer.iter().enumerate() {
+            self.file("layer", &layer.file, ReadAs::Lines, |b, raw| b.number(raw, k, &layer.property));
+        }
+    }
+
     fn file(&mut self, role: &str, path: &Path, read_as: ReadAs, take: impl Fn(&mut Builder, RawFeature)) {
         self.progress.stage(&format!("reading {}", path.display()), None);
         let mut seen = 0;

@@ -1,13 +1,35 @@
 //! The sign that a step uses, with what is odd about it.
 
-use super::{Desk, Outcome};
-use crate::job::{Choice, Chosen, choose};
-use crate::plan::Plan;
+use super::{Desk, Outcome, StepError};
+use crate::job::{Choice, Chosen, DaysOfYear, choose};
+use crate::plan::{PeriodTable, Plan};
 use crate::record::Animal;
 
-/// The plan's choice of sign.
+/// The time of the year that the plan asks for.
+///
+/// # Errors
+/// [`StepError::Setting`] for a name that `[periods]` does not have.
+pub(super) fn period_of(plan: &Plan) -> Result<Option<&PeriodTable>, StepError> {
+    let Some(name) = &plan.select.period else { return Ok(None) };
+    plan.periods.get(name).map(Some).ok_or_else(|| {
+        let known: Vec<&str> = plan.periods.keys().map(String::as_str).collect();
+        let known = if known.is_empty() { "none".to_string() } else { known.join(", ") };
+        StepError::Setting {
+            key: "select.period",
+            what: format!("unknown period \"{name}\"; [periods] in the plan has {known}"),
+        }
+    })
+}
+
+/// The plan's choice of sign. Its period was looked up when the inputs were read.
 pub(super) fn choice_of(plan: &Plan) -> Choice {
+    let period = period_of(plan).ok().flatten();
+    let times = period.iter().flat_map(|period| &period.dates).map(|(animal, days)| {
+        let days = DaysOfYear { from: days.from.month_and_day(), to: days.to.month_and_day() };
+        (Animal::from_word(animal), days)
+    });
     Choice {
+        times: times.collect(),
         animals: plan.select.animals.iter().map(|word| Animal::from_word(word)).collect(),
         from: plan.select.from.map(|d| d.0),
         to: plan.select.to.map(|d| d.0),

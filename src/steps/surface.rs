@@ -20,8 +20,8 @@ use crate::surface::{
     choose_grid, density, density_at_places, every_rule, hot_areas, weigh,
 };
 
-pub(super) use settings::{bandwidth_of, kernel_of};
-use settings::{edge_of, hot_area_percents, weights_of, window_of};
+pub(super) use settings::{bandwidth_of, kernel_of, weights_of};
+use settings::{edge_of, hot_area_percents, window_of};
 
 /// A surface with what made it, for the steps that build on it.
 pub struct SurfaceDone {
@@ -33,8 +33,8 @@ pub struct SurfaceDone {
     pub bandwidth: Bandwidth,
     /// What every rule gives; empty where nobody asked.
     pub rules: Vec<(Rule, Result<Bandwidth, SurfaceError>)>,
-    window: Option<Window>,
-    weighed: Weighed,
+    pub(super) window: Option<Window>,
+    pub(super) weighed: Weighed,
     density_seconds: f64,
 }
 

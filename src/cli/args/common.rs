@@ -40,6 +40,9 @@ pub(in crate::cli) struct Common {
     /// Last day of sign to use
     #[arg(long, value_name = "DATE")]
     to: Option<DayText>,
+    /// Time of the year whose sign is used: a name from [periods] in the plan
+    #[arg(long, value_name = "NAME")]
+    period: Option<String>,
 }
 
 impl Common {
@@ -55,6 +58,7 @@ impl Common {
         plan.select.animals.extend(self.animal.iter().cloned());
         plan.select.from = self.from;
         plan.select.to = self.to;
+        plan.select.period = self.period.clone();
     }
 }
 

@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use clap::Args;
 
-use crate::plan::{Plan, Positive};
+use crate::plan::{Places, Plan, Positive};
 
 /// How sites are chosen.
 #[derive(Args)]
@@ -27,6 +27,12 @@ pub(in crate::cli) struct SitesFlags {
     /// Random weightings to hold the sites against (default 1000); 0 for none
     #[arg(long, value_name = "N")]
     weightings: Option<u64>,
+    /// Sites that must be: points, such as must.geojson from the map
+    #[arg(long, value_name = "FILE")]
+    must: Option<PathBuf>,
+    /// Where no site may be: points and lines with their within_m, polygons
+    #[arg(long, value_name = "FILE")]
+    never: Option<PathBuf>,
     /// Wind: CSV with time, from_deg and speed_m_s, or with from_deg, day and night
     #[arg(long, value_name = "FILE")]
     wind: Option<PathBuf>,
@@ -40,6 +46,8 @@ impl SitesFlags {
         plan.sites.cluster = self.cluster;
         plan.sites.objective = self.objective.clone();
         plan.sites.weightings = self.weightings;
+        plan.sites.must = self.must.clone().map(Places::File).unwrap_or_default();
+        plan.sites.never = self.never.clone().map(Places::File).unwrap_or_default();
         plan.wind.file = self.wind.clone();
     }
 }

@@ -2,27 +2,21 @@
 
 use crate::frame::{Frame, FrameError, GroundPoint, LonLat};
 use crate::network::KindSet;
-use crate::plan::{NonNegative, Plan};
+use crate::plan::{NonNegative, Plan, TargetTable};
 use crate::record::{Animal, LineKind};
 use crate::siting::select::Limits;
-use crate::siting::{Objective, SitingSettings};
-use crate::steps::StepError;
+use crate::siting::{Objective, SitingSettings, Target};
+use crate::steps::sign::period_of;
+use crate::steps::{Desk, StepError};
 
 /// The settings of the siting room, defaults where the plan is silent.
-pub(super) fn settings_of(plan: &Plan, frame: &Frame) -> Result<SitingSettings, StepError> {
-    let table = &plan.sites;
+pub(super) fn settings_of(desk: &Desk) -> Result<SitingSettings, StepError> {
+    let (plan, table) = (desk.plan, &desk.plan.sites);
     let d = SitingSettings::default();
-    let place = |at: [f64; 2], key| ground(frame, at, key);
-    let named = |name: &Option<String>, k: usize| name.clone().unwrap_or_else(|| format!("{}", k + 1));
-    let must =
-        table.must.iter().enumerate().map(|(k, m)| Ok((named(&m.name, k), place(m.at, "sites.must")?)));
-    let never = table
-        .never
-        .iter()
-        .enumerate()
-        .map(|(k, n)| Ok((named(&n.name, k), place(n.at, "sites.never")?, n.within_m.get())));
+    let spacing_m = table.spacing_m.map_or(d.spacing_m, |v| v.get());
+    let reach_m = table.reach_m.map_or(d.reach_m, |v| v.get());
     let settings = SitingSettings {
-        spacing_m: table.spacing_m.map_or(d.spacing_m, |v| v.get()),
+        spacing_m,
         min_straight_m: table.min_straight_m.map(NonNegative::get),
         budget: table.budget.map(|n| u32::try_from(n).unwrap_or(u32::MAX)),
         offset_m: table.offset_m.map_or(d.offset_m, |v| v.get()),
@@ -30,11 +24,12 @@ pub(super) fn settings_of(plan: &Plan, frame: &Frame) -> Result<SitingSettings, 
         along: if table.along.is_empty() { d.along } else { kinds(&table.along, "sites.along")? },
         walk_m: table.walk_m.map_or(d.walk_m, NonNegative::get),
         across: kinds(&table.across, "sites.across")?,
-        reach_m: table.reach_m.map_or(d.reach_m, |v| v.get()),
+        reach_m,
+        targets: targets(plan, spacing_m, reach_m),
+        cover_reach_m: table.cover_reach_m.map_or(d.cover_reach_m, |v| v.get()),
         cluster: table.cluster.map_or(d.cluster, |n| u32::try_from(n).unwrap_or(u32::MAX)),
         cluster_apart_m: table.cluster_apart_m.map_or(d.cluster_apart_m, NonNegative::get),
-        must: must.collect::<Result<_, StepError>>()?,
-        never: never.collect::<Result<_, StepError>>()?,
+        must: desk.job.must.iter().map(|m| (m.what.name.to_string(), m.ground)).collect(),
         non_target_keep_out_m: plan.non_target.keep_out_m.map(|v| v.get()),
         objective: match &table.objective {
             None => d.objective,
@@ -53,15 +48,19 @@ pub(super) fn settings_of(plan: &Plan, frame: &Frame) -> Result<SitingSettings, 
 }
 
 fn with_weights(mut settings: SitingSettings, plan: &Plan) -> Result<SitingSettings, StepError> {
-    let table = &plan.sites.weights;
-    let weights = &mut settings.weights;
-    for (weight, asked) in [
-        (&mut weights.activity, table.activity),
-        (&mut weights.convergence, table.convergence),
-        (&mut weights.line_kind, table.line_kind),
-        (&mut weights.wind, table.wind),
-    ] {
-        *weight = asked.map_or(*weight, NonNegative::get);
+    // What the time of the year says goes before what the plan says in general.
+    let period = period_of(plan)?.map(|period| &period.weights);
+    for table in [Some(&plan.sites.weights), period].into_iter().flatten() {
+        let weights = &mut settings.weights;
+        for (weight, asked) in [
+            (&mut weights.activity, table.activity),
+            (&mut weights.convergence, table.convergence),
+            (&mut weights.line_kind, table.line_kind),
+            (&mut weights.wind, table.wind),
+            (&mut weights.cover, table.cover),
+        ] {
+            *weight = asked.map_or(*weight, NonNegative::get);
+        }
     }
     for (word, value) in &plan.sites.line_kinds {
         let kind = kind(word, "sites.line_kinds")?;
@@ -72,6 +71,17 @@ fn with_weights(mut settings: SitingSettings, plan: &Plan) -> Result<SitingSetti
     wind.scent_reach_m = plan.wind.scent_reach_m.map_or(wind.scent_reach_m, |v| v.get());
     wind.night_share = plan.wind.night_share.map_or(wind.night_share, |v| v.get().min(1.0));
     Ok(settings)
+}
+
+/// The animals that sites are meant for, in the order of their names.
+fn targets(plan: &Plan, spacing_m: f64, reach_m: f64) -> Vec<Target> {
+    let target = |(word, table): (&String, &TargetTable)| Target {
+        animal: Animal::from_word(word),
+        weight: table.weight.map_or(1.0, NonNegative::get),
+        reach_m: table.reach_m.map_or(reach_m, |v| v.get()),
+        spacing_m: table.spacing_m.map_or(spacing_m, |v| v.get()),
+    };
+    plan.sites.targets.iter().map(target).collect()
 }
 
 /// When the search ends.

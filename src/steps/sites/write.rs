@@ -4,11 +4,15 @@ use geo_types::{Geometry, Point};
 use serde_json::{Map, Value, json};
 
 use super::Done;
+use super::parts::written;
 use crate::files::OutputSet;
 use crate::files::write::{GeoJsonWriter, GpxPoint, round_to, write_csv, write_gpx};
-use crate::frame::LonLat;
+use crate::frame::{GroundPoint, LonLat, Placed};
+use crate::record::Record;
 use crate::siting::wind::SideValue;
-use crate::siting::{Bar, Candidate, Fate, Grounds, Near, STEPS_TO_ONE, Site, reason, sign_near};
+use crate::siting::{
+    Bar, Candidate, Fate, Grounds, Heard, Near, STEPS_TO_ONE, Site, Target, reason, sign_near,
+};
 use crate::steps::StepError;
 
 /// Writes every file but the summary.
@@ -72,6 +76,10 @@ fn site_properties(done: &Done, rank: usize, site: &Site) -> (String, LonLat, Ma
     put("side", json!(site.side.word()));
     put("offset_m", json!(done.settings.offset_m));
     put("bearing_deg", json!(round_to(candidate.bearing_deg, 2)));
+    if let Some(target) = done.target_of(site.candidate) {
+        put("target", json!(target.animal.word()));
+        put("spacing_m", json!(target.spacing_m));
+    }
     put("nearest_site_m", json!(site.nearest_site_m.map(|d| round_to(d, 2))));
     put("cluster_id", json!(site.cluster.map(|node| format!("n{}", node + 1))));
     if let Some(near) = site.keep_out {
@@ -103,7 +111,7 @@ fn stand(done: &Done, candidate: &Candidate, put: &mut impl FnMut(&str, Value) -
 fn parts(done: &Done, i: usize) -> Value {
     let part = |p: &crate::siting::Part| {
         let value = json!({
-            "raw": round_to(p.raw[i], 6),
+            "raw": written(p.raw[i]),
             "value": round_to(p.value[i], 6),
             "weight": p.weight,
             "unit": p.unit,
@@ -116,17 +124,35 @@ fn parts(done: &Done, i: usize) -> Value {
 
 fn reason_of(done: &Done, site: &Site) -> String {
     let candidate = &done.candidates[site.candidate];
-    let sign = sign_near(&done.records, candidate.foot.at, done.settings.reach_m);
     reason(&Grounds {
         candidate,
         index: site.candidate,
         parts: &done.parts,
         network: done.network,
         meeting: done.meetings[site.candidate],
-        sign: &sign,
-        reach_m: done.settings.reach_m,
+        heard: &heard_at(done, candidate.foot.at),
         wind: wind_at(done, site),
     })
+}
+
+/// The sign around a foot behind each part that counts sign.
+fn heard_at(done: &Done, foot: GroundPoint) -> Vec<Heard> {
+    let heard = |part: String, records: &[&Placed<Record>], reach_m: f64| Heard {
+        part,
+        sign: sign_near(records, foot, reach_m),
+        reach_m,
+        old_before: done.old_before,
+    };
+    let targets = &done.settings.targets;
+    if targets.is_empty() {
+        return vec![heard("activity".to_string(), &done.records, done.settings.reach_m)];
+    }
+    let of_target = |target: &Target| {
+        let own = |r: &&&Placed<Record>| r.what.animal.as_ref() == Some(&target.animal);
+        let records: Vec<&Placed<Record>> = done.records.iter().filter(own).copied().collect();
+        heard(target.part_name(), &records, target.reach_m)
+    };
+    targets.iter().map(of_target).collect()
 }
 
 fn keep_out(done: &Done, near: &Near) -> Value {
@@ -157,6 +183,12 @@ fn site_cautions(done: &Done, site: &Site) -> Vec<String> {
     }
     let reach_m = done.settings.reach_m;
     let foot = done.candidates[site.candidate].foot.at;
+    let near = sign_near(&done.records, foot, reach_m);
+    if let (Some(old), Some(until)) = (done.old_before, near.until)
+        && until < old
+    {
+        said.push(format!("the sign within {reach_m:.0} m is old: none after {until}"));
+    }
     for animal in super::settings::non_target_of(done.desk.plan) {
         let of = |r: &&&crate::frame::Placed<crate::record::Record>| r.what.animal.as_ref() == Some(&animal);
         let near = || done.non_target.iter().filter(of).filter(|r| r.ground.distance_m(foot) <= reach_m);
@@ -194,13 +226,16 @@ fn why_not(done: &Done, fate: &Fate) -> String {
         Fate::NearStation(s) => {
             format!("within the spacing of station {}", done.stations[*s].what.station_id)
         }
-        Fate::Never(name) => format!("barred by the plan: {name}"),
         Fate::Barred([left, right]) => match (left, right) {
             (Some(Bar::KeepOut(near)), _) | (_, Some(Bar::KeepOut(near))) => {
                 let feature = &done.desk.job.keep_outs[near.keep_out];
                 let name = feature.name.as_ref().or(feature.reason.as_ref());
                 let name = name.map_or_else(|| feature.source.to_string(), ToString::to_string);
                 format!("keep-out {name} at {:.1} m, limit {} m", near.distance_m, near.limit_m)
+            }
+            (Some(Bar::Never(near)), _) | (_, Some(Bar::Never(near))) => {
+                let name = done.desk.job.never[near.keep_out].name.as_deref().unwrap_or_default();
+                format!("barred by the plan: {name}")
             }
             _ => fate.reason().to_string(),
         },

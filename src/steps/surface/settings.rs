@@ -2,6 +2,7 @@
 
 use crate::plan::{MetresOrRule, SurfaceTable};
 use crate::record::Sign;
+use crate::steps::sign::period_of;
 use crate::steps::{Desk, StepError};
 use crate::surface::{
     Bandwidth, EdgeRule, Kernel, Rule, SurfaceError, WeightSettings, WeightedPoint, Window, choose_bandwidth,
@@ -58,7 +59,7 @@ pub(in crate::steps) fn bandwidth_of(
     choose_bandwidth(rule, points, None).map_err(|e: SurfaceError| request(desk, e))
 }
 
-pub(super) fn weights_of(desk: &Desk) -> Result<WeightSettings, StepError> {
+pub(in crate::steps) fn weights_of(desk: &Desk) -> Result<WeightSettings, StepError> {
     let table = &desk.plan.surface;
     let mut of_sign = Vec::new();
     for (word, factor) in &table.sign_weights {
@@ -69,7 +70,10 @@ pub(super) fn weights_of(desk: &Desk) -> Result<WeightSettings, StepError> {
         of_sign.push((sign, factor.get()));
     }
     Ok(WeightSettings {
-        half_life_days: table.half_life_days.map(|d| d.get()),
+        half_life_days: period_of(desk.plan)?
+            .and_then(|p| p.half_life_days)
+            .or(table.half_life_days)
+            .map(|d| d.get()),
         as_of: desk.plan.select.to.map(|d| d.0),
         of_sign,
         accuracy_m: accuracy_m(table),

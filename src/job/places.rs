@@ -1,0 +1,116 @@
+//! What sites are asked to heed besides lines and sign: fixed and barred places, cover, and
+//! numbers about the country.
+
+use std::path::Path;
+use std::sync::Arc;
+
+use geo_types::{Geometry, MultiPolygon, Point};
+
+use super::fields::Fields;
+use super::findings::Findings;
+use super::shapes::{checked_geometry, kind_of, points_of, polygons_of};
+use crate::files::RawFeature;
+use crate::frame::LonLat;
+use crate::record::{FixedPlace, KeepOut, NumberedArea, SourcePlace};
+
+/// The places so far.
+#[derive(Default)]
+pub(super) struct PlaceRows {
+    pub must: Vec<(FixedPlace, LonLat)>,
+    pub never: Vec<KeepOut>,
+    pub cover: Option<MultiPolygon<f64>>,
+    /// By the layer's number in the plan.
+    pub layers: Vec<Vec<NumberedArea>>,
+}
+
+impl PlaceRows {
+    /// A place where a site must be, from a file.
+    pub fn must(&mut self, raw: &RawFeature, fields: &Fields, findings: &mut Findings) {
+        let own = ["name", "site_id", "station_id"].iter().find_map(|p| fields.text(&raw.properties, p));
+        let id = || raw.source.id.as_deref().map(str::to_string);
+        let name = own.or_else(id).unwrap_or_else(|| (self.must.len() + 1).to_string());
+        for at in points_of(raw, findings) {
+            self.must.push((FixedPlace { name: name.as_str().into(), source: raw.source.clone() }, at));
+        }
+    }
+
+    /// A place where a site must be, from the plan itself.
+    pub fn must_at(&mut self, at: [f64; 2], name: Option<&str>, findings: &mut Findings) {
+        let source = in_plan("sites.must", self.must.len());
+        let name = name.map_or_else(|| (self.must.len() + 1).to_string(), str::to_string);
+        match LonLat::new(at[0], at[1]) {
+            Ok(at) => self.must.push((FixedPlace { name: name.as_str().into(), source }, at)),
+            Err(why) => findings.fault(&source, why),
+        }
+    }
+
+    /// A feature near which no site may be, from a file. A polygon without a distance bars
+    /// what lies in it; a point or a line needs one, since none is invented.
+    pub fn never(&mut self, raw: &RawFeature, fields: &Fields, findings: &mut Findings) {
+        let Some(geometry) = checked_geometry(raw, findings) else { return };
+        let is_area = matches!(geometry, Geometry::Polygon(_) | Geometry::MultiPolygon(_));
+        let within_m = match fields.number(&raw.properties, "within_m") {
+            Ok(Some(metres)) if metres.is_finite() && metres >= 0.0 => metres,
+            Ok(None) if is_area => 0.0,
+            Ok(None) => {
+                let what =
+                    format!("is a barred {} without within_m, the metres around it", kind_of(&geometry));
+                return findings.fault(&raw.source, what);
+            }
+            Ok(Some(metres)) => {
+                let what = format!("has the within_m {metres}, where a number of 0 or more is wanted");
+                return findings.fault(&raw.source, what);
+            }
+            Err(text) => {
+                return findings
+                    .fault(&raw.source, format!("has the within_m {text}, where a number is wanted"));
+            }
+        };
+        let name = fields.text(&raw.properties, "name").or_else(|| fields.text(&raw.properties, "reason"));
+        self.bar(geometry, within_m, name.as_deref(), raw.source.clone());
+    }
+
+    /// A place around which no site may be, from the plan itself.
+    pub fn never_at(&mut self, at: [f64; 2], within_m: f64, name: Option<&str>, findings: &mut Findings) {
+        let source = in_plan("sites.never", self.never.len());
+        match LonLat::new(at[0], at[1]) {
+            Ok(_) => self.bar(Point::new(at[0], at[1]).into(), within_m, name, source),
+            Err(why) => findings.fault(&source, why),
+        }
+    }
+
+    fn bar(&mut self, geometry: Geometry<f64>, distance_m: f64, name: Option<&str>, source: SourcePlace) {
+        let name = name.map_or_else(|| (self.never.len() + 1).to_string(), str::to_string);
+        let name = Some(Arc::from(name.as_str()));
+        self.never.push(KeepOut { geometry, distance_m, reason: None, name, source });
+    }
+
+    /// A polygon of cover.
+    pub fn cover(&mut self, raw: &RawFeature, findings: &mut Findings) {
+        if let Some(polygons) = polygons_of(raw, findings) {
+            self.cover.get_or_insert(MultiPolygon(Vec::new())).0.extend(polygons.0);
+        }
+    }
+
+    /// A polygon with a number, of the plan's layer of that number.
+    pub fn number(&mut self, raw: &RawFeature, layer: usize, property: &str, findings: &mut Findings) {
+        if self.layers.len() <= layer {
+            self.layers.resize(layer + 1, Vec::new());
+        }
+        let Some(polygons) = polygons_of(raw, findings) else { return };
+        match Fields::default().number(&raw.properties, property) {
+            Ok(Some(number)) if number.is_finite() => {
+                self.layers[layer].push(NumberedArea { polygons, number });
+            }
+            Ok(_) => findings.warn_at(&raw.source, format!("has no number {property}; left out")),
+            Err(text) => {
+                findings
+                    .warn_at(&raw.source, format!("has the {property} {text}, which is no number; left out"));
+            }
+        }
+    }
+}
+
+fn in_plan(key: &str, index: usize) -> SourcePlace {
+    SourcePlace { file: Path::new(key).into(), index, id: None }
+}

@@ -1,0 +1,156 @@
+//! `sites.json`, and what is said of the sites.
+
+use serde_json::{Map, Value, json};
+
+use super::{Done, wind, write};
+use crate::files::OutputSet;
+use crate::files::write::round_to;
+use crate::siting::{Fate, Review, STEPS_TO_ONE, Site, Target, Verdict};
+use crate::steps::{Outcome, StepError};
+
+pub(super) fn summarise(
+    done: &Done,
+    choose_seconds: f64,
+    write_seconds: f64,
+    set: &mut OutputSet,
+    outcome: &mut Outcome,
+) -> Result<(), StepError> {
+    let proposal = &done.proposal;
+    let score = |units: i64| round_to(units as f64 / STEPS_TO_ONE, 6);
+    let mut refusals = Map::new();
+    for fate in done.proposal.fates.iter().filter(|fate| !matches!(fate, Fate::Chosen(_))) {
+        let count = refusals.entry(fate.reason()).or_insert(json!(0));
+        *count = json!(count.as_u64().unwrap_or(0) + 1);
+    }
+    let mut summary = Map::new();
+    let mut put = |name: &str, value: Value| summary.insert(name.to_string(), value);
+    put("cautions", json!(done.cautions));
+    put("objective", json!(done.settings.objective.word()));
+    put("sites", json!(done.proposal.sites.len()));
+    put("candidates", json!(done.candidates.len()));
+    put("total", json!(score(proposal.total)));
+    put("upper_bound", json!(score(proposal.upper_bound)));
+    put("gap", json!(round_to(proposal.gap(), 6)));
+    put("spacing_m", json!(done.settings.spacing_m));
+    put("min_straight_m", json!(done.settings.straight_m()));
+    put("budget", json!(done.settings.budget));
+    if !done.settings.targets.is_empty() {
+        put("targets", targets(done));
+    }
+    if let Some(period) = &done.desk.plan.select.period {
+        put("period", json!(period));
+    }
+    put("fixed", json!(done.settings.must.len()));
+    put("stations_respected", json!(done.stations.len()));
+    put("refusals", Value::Object(refusals));
+    if let Some(wind) = &done.wind {
+        put("wind", wind::summary(done, wind, outcome)?);
+    }
+    if !proposal.reviews.is_empty() {
+        put("stations", json!(proposal.reviews.iter().map(|r| review(done, r)).collect::<Vec<_>>()));
+    }
+    if let Some(hangs) = hanging(done) {
+        put("weightings", json!(done.settings.weightings));
+        put("hang_on_one_weight", hangs);
+    }
+    if let Some(age) = age_of_sign(done, outcome) {
+        put("sign", age);
+    }
+    put("frame_scale", json!(round_to(done.scale, 9)));
+    put("seconds", json!({ "choose": choose_seconds, "write": write_seconds }));
+    if done.settings.budget.is_none() {
+        summary.remove("budget");
+    }
+    set.write_summary("sites.json", &Value::Object(summary.clone()))?;
+    for caution in done.cautions.iter().take_while(|c| c.starts_with("The plan has no")) {
+        outcome.warn(caution.clone());
+    }
+    outcome.say(format!(
+        "{} sites of {} candidates, spacing {} m (yours to set); total score {:.3}, at most {:.3} is possible (gap {:.2} %)",
+        done.proposal.sites.len(),
+        done.candidates.len(),
+        done.settings.spacing_m,
+        score(proposal.total),
+        score(proposal.upper_bound),
+        100.0 * proposal.gap()
+    ));
+    tell_stations(done, outcome);
+    outcome.set("sites", summary);
+    Ok(())
+}
+
+/// What each target animal asks for, and how many sites are meant for it.
+fn targets(done: &Done) -> Value {
+    let told = |target: &Target| {
+        let meant = |site: &&Site| done.target_of(site.candidate) == Some(target);
+        let summary = json!({
+            "weight": target.weight,
+            "reach_m": target.reach_m,
+            "spacing_m": target.spacing_m,
+            "sites": done.proposal.sites.iter().filter(meant).count(),
+        });
+        (target.animal.word().to_string(), summary)
+    };
+    Value::Object(done.settings.targets.iter().map(told).collect())
+}
+
+fn review(done: &Done, review: &Review) -> Value {
+    let mut told = json!({
+        "station_id": done.stations[review.station].what.station_id.as_ref(),
+        "verdict": review.verdict.word(),
+        "gain": round_to(review.gain, 6),
+        "because": review.because,
+    });
+    if let (Some(to), Some(told)) = (review.to, told.as_object_mut()) {
+        let place = done.candidates[to].place;
+        told.insert("to".to_string(), json!([round_to(place.lon_deg(), 7), round_to(place.lat_deg(), 7)]));
+    }
+    told
+}
+
+/// The sites that hang on the weight of one part, by part.
+fn hanging(done: &Done) -> Option<Value> {
+    let mut by_part: Map<String, Value> = Map::new();
+    for (rank, site) in done.proposal.sites.iter().enumerate() {
+        if let [part] = site.stability.as_ref()?.hangs_on.as_slice() {
+            let ids = by_part.entry(part.clone()).or_insert(json!([]));
+            ids.as_array_mut()?.push(json!(write::site_id(rank)));
+        }
+    }
+    Some(Value::Object(by_part))
+}
+
+fn tell_stations(done: &Done, outcome: &mut Outcome) {
+    for review in &done.proposal.reviews {
+        let id = &done.stations[review.station].what.station_id;
+        match review.verdict {
+            Verdict::Lift => outcome.warn(format!("station {id}: lift; {}", review.because)),
+            Verdict::Move => outcome.say(format!("station {id}: move, gains {:.2}", review.gain)),
+            Verdict::Keep => {}
+        }
+    }
+    let keep = done.proposal.reviews.iter().filter(|r| r.verdict == Verdict::Keep).count();
+    if !done.stations.is_empty() {
+        outcome.say(format!("{keep} of {} stations in the ground are best kept", done.stations.len()));
+    }
+}
+
+/// How old the sign is, counted back from the latest of it.
+fn age_of_sign(done: &Done, outcome: &mut Outcome) -> Option<Value> {
+    let days = || done.records.iter().filter_map(|r| r.what.date);
+    let (first, last) = (days().min()?, days().max()?);
+    let old = days().filter(|day| done.old_before.is_some_and(|old| *day < old)).count();
+    if old > 0 {
+        outcome.warn(format!(
+            "{}: {old} of {} records are more than a year older than the latest ({last})",
+            done.desk.files_of(&["sign"]),
+            done.records.len()
+        ));
+    }
+    Some(json!({
+        "records": done.records.len(),
+        "first": first.to_string(),
+        "last": last.to_string(),
+        "older_than_a_year": old,
+    }))
+}
