@@ -12,7 +12,7 @@ use super::intern::Words;
 use super::places::PlaceRows;
 use super::shapes::{checked_geometry, points_of, polygons_of, ways_of};
 use super::wind::WindRows;
-use super::{Findings, GroundArea, Job, JobError, Query};
+use super::{Findings, GroundArea, Job, JobError, NumberSource, Query};
 use crate::files::write::InputFile;
 use crate::files::{Properties, RawFeature};
 use crate::frame::{Frame, FrameError, LonLat, Placed, Traced};
@@ -356,6 +356,11 @@ impl Builder {
         self.places.cover(&raw, &mut self.findings);
     }
 
+    /// One more layer of numbers.
+    pub fn number_layer(&mut self) {
+        self.places.layers.push(Vec::new());
+    }
+
     /// A polygon with a number, of the plan's layer of that number.
     pub fn number(&mut self, raw: RawFeature, layer: usize, property: &str) {
         self.places.number(&raw, layer, property, &mut self.findings);
@@ -423,7 +428,7 @@ impl Builder {
             must: place_all(&frame, places.must, |m| &m.source, &mut findings),
             never: places.never,
             cover: places.cover,
-            layers: places.layers,
+            layers: places.layers.into_iter().map(NumberSource::Areas).collect(),
             inputs,
             findings,
             frame,

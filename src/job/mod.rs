@@ -21,7 +21,7 @@ use std::collections::HashMap;
 use std::sync::Arc;
 
 use crate::files::write::InputFile;
-use crate::files::{Properties, RawFeature};
+use crate::files::{Properties, RasterFile, RawFeature};
 use crate::frame::{Frame, FrameError, Placed, Traced};
 use crate::record::{
     Access, Area, FixedPlace, Gate, KeepOut, Line, NumberedArea, Record, SourcePlace, Station, SurveyLeg,
@@ -63,13 +63,22 @@ pub struct Job {
     /// Cover, in longitude and latitude degrees.
     pub cover: Option<geo_types::MultiPolygon<f64>>,
     /// Numbers about the country, by the layer's number in the plan.
-    pub layers: Vec<Vec<NumberedArea>>,
+    pub layers: Vec<NumberSource>,
     /// Points to evaluate at.
     pub queries: Vec<Placed<Query>>,
     /// The inputs read, in the order they were given.
     pub inputs: Vec<InputFile>,
     /// What was odd in the inputs.
     pub findings: Findings,
+}
+
+/// Where the numbers of a layer are.
+#[derive(Debug)]
+pub enum NumberSource {
+    /// On polygons.
+    Areas(Vec<NumberedArea>),
+    /// In the cells of a raster.
+    Cells(Box<RasterFile>),
 }
 
 /// The land under control in both coordinates.

@@ -94,13 +94,11 @@ impl PlaceRows {
 
     /// A polygon with a number, of the plan's layer of that number.
     pub fn number(&mut self, raw: &RawFeature, layer: usize, property: &str, findings: &mut Findings) {
-        if self.layers.len() <= layer {
-            self.layers.resize(layer + 1, Vec::new());
-        }
         let Some(polygons) = polygons_of(raw, findings) else { return };
+        let Some(areas) = self.layers.get_mut(layer) else { return };
         match Fields::default().number(&raw.properties, property) {
             Ok(Some(number)) if number.is_finite() => {
-                self.layers[layer].push(NumberedArea { polygons, number });
+                areas.push(NumberedArea { polygons, number });
             }
             Ok(_) => findings.warn_at(&raw.source, format!("has no number {property}; left out")),
             Err(text) => {

@@ -163,10 +163,15 @@ pub struct TargetTable {
 pub struct NumberLayer {
     /// Name of the part.
     pub name: String,
-    /// The file: polygons.
+    /// The file: polygons, or a GeoTIFF of one band.
     pub file: PathBuf,
-    /// The property that holds the number.
-    pub property: String,
+    /// The property of the polygons that holds the number.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub property: Option<String>,
+    /// Whether the numbers of a GeoTIFF are classes, which must not be mixed with those of
+    /// the cells around.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub classes: bool,
     /// How much it counts; only the proportions matter.
     pub weight: NonNegative,
     /// The number that is worth nothing; the least where a site may stand if absent.

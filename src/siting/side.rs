@@ -11,9 +11,9 @@ pub struct Choice {
     pub value: [Option<f64>; 2],
 }
 
-/// What the sides of two neighbours in a row lose when they are the same. A side must be
-/// worth that much more than the other before it breaks the alternation.
-pub const BREAK_COST: f64 = 0.5;
+/// What the sides of two neighbours in a row lose when they are the same. A line stays on
+/// one side throughout where that side is worth more than twice as much above the other.
+pub const BREAK_COST: f64 = 0.25;
 
 /// Two sequences closer than this are equally good; the one that starts on the left is
 /// taken.

@@ -5,8 +5,9 @@ use std::time::Instant;
 
 use jiff::tz::TimeZone;
 
-use super::terrain::{self, Ground};
+use super::number_layers::{is_raster, read_rasters};
 use super::sign::period_of;
+use super::terrain::{self, Ground};
 use super::{Outcome, Progress, StepError};
 use crate::files::write::{InputFile, Provenance};
 use crate::files::{FileError, LonLatBox, RawFeature, ReadAs, read_features};
@@ -116,7 +117,8 @@ pub fn load<'a>(plan: &'a Plan, progress: &'a dyn Progress) -> Result<Desk<'a>, 
         Some(dem) => Some(ground_of(plan, dem, &mut builder, &mut epsg, progress)?),
         None => None,
     };
-    let job = builder.finish(epsg)?;
+    let mut job = builder.finish(epsg)?;
+    read_rasters(plan, &mut job)?;
     Ok(Desk { plan, job, progress, ground, read_seconds: started.elapsed().as_secs_f64() })
 }
 
@@ -186,7 +188,10 @@ impl Reading<'_> {
             self.file("cover", file, ReadAs::Lines, Builder::cover);
         }
         for (k, layer) in table.layer.iter().enumerate() {
-            self.file("layer", &layer.file, ReadAs::Lines, |b, raw| b.number(raw, k, &layer.property));
+            self.builder.number_layer();
+            if let Some(property) = layer.property.as_ref().filter(|_| !is_raster(layer)) {
+                self.file("layer", &layer.file, ReadAs::Lines, |b, raw| b.number(raw, k, property));
+            }
         }
     }
 

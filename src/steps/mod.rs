@@ -89,6 +89,7 @@ mod inspect;
 mod load;
 mod new;
 mod nodes;
+mod number_layers;
 mod outcome;
 mod report;
 mod round;

@@ -3,6 +3,7 @@
 use super::Made;
 use crate::files::write::round_to;
 use crate::frame::Placed;
+use crate::job::NumberSource;
 use crate::record::Record;
 use crate::siting::{
     Candidate, Demand, LayerScale, Meeting, Part, SideValue, SitingSettings, Target, activity_part,
@@ -149,12 +150,18 @@ pub(super) fn demand(made: &Made) -> Result<Vec<Demand>, StepError> {
 fn layers(desk: &Desk, candidates: &[Candidate], outcome: &mut Outcome) -> Vec<Part> {
     let mut parts = Vec::new();
     for (k, layer) in desk.plan.sites.layer.iter().enumerate() {
-        let areas = desk.job.layers.get(k).map_or(&[][..], Vec::as_slice);
-        let numbers = numbers_at(candidates, areas);
+        let numbers: Vec<Option<f64>> = match desk.job.layers.get(k) {
+            Some(NumberSource::Areas(areas)) => numbers_at(candidates, areas),
+            Some(NumberSource::Cells(cells)) if layer.classes => {
+                candidates.iter().map(|c| cells.nearest(c.place)).collect()
+            }
+            Some(NumberSource::Cells(cells)) => candidates.iter().map(|c| cells.bilinear(c.place)).collect(),
+            None => vec![None; candidates.len()],
+        };
+        let file = layer.file.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
         let standing = || candidates.iter().zip(&numbers).filter(|(c, _)| c.stands());
         let missing = standing().filter(|(_, number)| number.is_none()).count();
         if missing > 0 {
-            let file = layer.file.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
             outcome.warn(format!(
                 "{file}: says nothing at {missing} of {} places where a site may stand; {}",
                 standing().count(),
@@ -164,11 +171,10 @@ fn layers(desk: &Desk, candidates: &[Candidate], outcome: &mut Outcome) -> Vec<P
             ));
         }
         let scale = LayerScale { worst: layer.worst, best: layer.best, elsewhere: layer.elsewhere };
-        let from = format!(
-            "{}, property {}",
-            layer.file.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default(),
-            layer.property
-        );
+        let from = match &layer.property {
+            Some(property) => format!("{file}, property {property}"),
+            None => file,
+        };
         parts.push(layer_part(&layer.name, layer.weight.get(), from, candidates, &numbers, &scale));
     }
     parts
