@@ -3,7 +3,7 @@
 use approx::assert_abs_diff_eq;
 use geo_types::{MultiPolygon, polygon};
 use stakeline::frame::{
-    Frame, FrameError, GroundPoint, LonLat, azimuth_deg, destination, distance_m, polygons_area_m2,
+    Frame, FrameError, GroundPoint, LonLat, System, azimuth_deg, destination, distance_m, polygons_area_m2,
     utm_epsg_of,
 };
 
@@ -11,6 +11,13 @@ const MM: f64 = 0.001;
 
 fn at(lat: f64, lon: f64) -> LonLat {
     LonLat::new(lon, lat).unwrap()
+}
+
+/// A place that a table gives in the datum of a grid system: GDA94 for 28348 to 28358.
+fn at_in_datum_of(epsg: u32, lat: f64, lon: f64) -> LonLat {
+    let geographic = if (28348..=28358).contains(&epsg) { 4283 } else { 4326 };
+    let (lon, lat) = System::from_epsg(geographic).unwrap().to_lonlat_deg(lon, lat).unwrap();
+    at(lat, lon)
 }
 
 /// Geodesics on WGS84: Karney (2013), documented examples of GeographicLib, recomputed
@@ -62,11 +69,12 @@ fn projected_coordinates_agree_with_the_gda_manual() {
     ];
     for (epsg, (lat, lon), easting, northing) in cases {
         let frame = Frame::from_epsg(epsg).unwrap();
-        let p = frame.to_ground(at(lat, lon)).unwrap();
+        let place = at_in_datum_of(epsg, lat, lon);
+        let p = frame.to_ground(place).unwrap();
         assert_abs_diff_eq!(p.x_m, easting, epsilon = MM);
         assert_abs_diff_eq!(p.y_m, northing, epsilon = MM);
         let back = frame.to_lonlat(p).unwrap();
-        assert!(distance_m(back, at(lat, lon)) < MM, "EPSG:{epsg} does not come back");
+        assert!(distance_m(back, place) < MM, "EPSG:{epsg} does not come back");
     }
 }
 
@@ -90,8 +98,8 @@ fn convergence_turns_grid_bearings_into_true_ones() {
 #[test]
 fn plane_bearing_and_distance_of_the_manuals_line() {
     let frame = Frame::from_epsg(28355).unwrap();
-    let a = frame.to_ground(at(-37.95103341666667, 144.42486788888888)).unwrap();
-    let b = frame.to_ground(at(-37.65282113888889, 143.92649552777777)).unwrap();
+    let a = frame.to_ground(at_in_datum_of(28355, -37.95103341666667, 144.42486788888888)).unwrap();
+    let b = frame.to_ground(at_in_datum_of(28355, -37.65282113888889, 143.92649552777777)).unwrap();
     assert_abs_diff_eq!(a.distance_m(b), 54992.279, epsilon = MM);
     assert_abs_diff_eq!(a.grid_bearing_deg(b), 305.28921805369083, epsilon = 1e-6);
 }
@@ -134,4 +142,92 @@ fn a_place_out_of_reach_is_an_error_and_no_nonsense() {
         assert!(distance_m(back, at(35.0, -33.0)) < 1.0, "{p:?}");
     }
     assert!(frame.to_lonlat(GroundPoint::new(f64::NAN, 0.0)).is_err());
+}
+
+/// Alice Springs (ALIC) in GDA94 and GDA2020: worked example of the GDA2020 Technical Manual
+/// (ICSM), section 3.1.1, geocentric; turned to longitude and latitude on GRS80 (closed form).
+#[test]
+fn gda94_comes_to_gda2020_by_the_seven_published_parameters() {
+    let (lon94, lat94) = geographic(-4052051.7643, 4212836.2017, -2545106.0245);
+    let (lon20, lat20) = geographic(-4052052.7379, 4212835.9897, -2545104.5898);
+    let (lon, lat) = System::from_epsg(4283).unwrap().to_lonlat_deg(lon94, lat94).unwrap();
+    assert!(distance_m(at(lat, lon), at(lat20, lon20)) < MM);
+    let apart = distance_m(at(lat94, lon94), at(lat20, lon20));
+    assert!((1.4..1.8).contains(&apart), "{apart}");
+}
+
+/// Flinders Peak from GDA94 to GDA2020: PROJ 9.8, "GDA94 to GDA2020 (1)".
+#[test]
+fn gda94_agrees_with_proj() {
+    let (lon, lat) =
+        System::from_epsg(4283).unwrap().to_lonlat_deg(144.42486788888888, -37.95103341666667).unwrap();
+    assert!(distance_m(at(lat, lon), at(-37.951020218729184, 144.42487390469094)) < MM);
+    let apart = distance_m(at(lat, lon), at(-37.95103341666667, 144.42486788888888));
+    assert_abs_diff_eq!(apart, 1.556, epsilon = 0.005);
+    // The published grid coordinates (ICSM manual) come to the same place.
+    let mga = System::from_epsg(28355).unwrap();
+    let (lon_grid, lat_grid) = mga.to_lonlat_deg(273741.2966, 5796489.7769).unwrap();
+    assert!(distance_m(at(lat, lon), at(lat_grid, lon_grid)) < MM);
+}
+
+/// Systems that are WGS84 for our purpose come to it to the millimetre; same grid values as
+/// above, the NZTM2000 one from PROJ 9.5.1.
+#[test]
+fn inputs_come_back_from_their_grids() {
+    for (epsg, (x, y), (lat, lon)) in [
+        (7856, (210590.3467623465, 6677424.095710545), (-30.0, 150.0)),
+        (7854, (725341.3432047346, 6013160.817131631), (-36.0, 143.5)),
+        (32755, (500000.0, 6126956.935571456), (-35.0, 147.0)),
+    ] {
+        let (lon_found, lat_found) = System::from_epsg(epsg).unwrap().to_lonlat_deg(x, y).unwrap();
+        assert!(distance_m(at(lat_found, lon_found), at(lat, lon)) < MM, "EPSG:{epsg}");
+    }
+    for epsg in [4326, 7844, 4167, 4258, 4269] {
+        assert!(System::from_epsg(epsg).unwrap().is_lonlat(), "EPSG:{epsg}");
+    }
+}
+
+#[test]
+fn datums_that_need_a_grid_are_refused_by_name() {
+    for (epsg, name) in [
+        (20255, "AGD66"),
+        (4202, "AGD66"),
+        (20355, "AGD84"),
+        (27200, "NZGD49"),
+        (4272, "NZGD49"),
+        (26711, "NAD27"),
+        (27700, "OSGB36"),
+    ] {
+        let why = System::from_epsg(epsg).err().unwrap().to_string();
+        assert!(why.contains(name) && why.contains("grid") || why.contains("OSTN15"), "EPSG:{epsg}: {why}");
+        assert!(Frame::from_epsg(epsg).is_err(), "EPSG:{epsg}");
+    }
+}
+
+/// Descriptions as `.prj` files and GDAL carry them; the points are those of the tests above.
+#[test]
+fn descriptions_are_read() {
+    let esri = r#"PROJCS["GDA_1994_MGA_Zone_55",GEOGCS["GCS_GDA_1994",DATUM["D_GDA_1994",SPHEROID["GRS_1980",6378137.0,298.257222101]],PRIMEM["Greenwich",0.0],UNIT["Degree",0.0174532925199433]],PROJECTION["Transverse_Mercator"],PARAMETER["False_Easting",500000.0],PARAMETER["False_Northing",10000000.0],PARAMETER["Central_Meridian",147.0],PARAMETER["Scale_Factor",0.9996],PARAMETER["Latitude_Of_Origin",0.0],UNIT["Meter",1.0]]"#;
+    let (lon, lat) = System::from_wkt(esri).unwrap().to_lonlat_deg(273741.2966, 5796489.7769).unwrap();
+    assert!(distance_m(at(lat, lon), at(-37.951020218729184, 144.42487390469094)) < MM);
+    let coded = r#"PROJCS["GDA2020 / MGA zone 55",GEOGCS["GDA2020",DATUM["GDA2020",SPHEROID["GRS 1980",6378137,298.257222101,AUTHORITY["EPSG","7019"]],AUTHORITY["EPSG","1168"]],UNIT["degree",0.0174532925199433],AUTHORITY["EPSG","7844"]],PROJECTION["Transverse_Mercator"],PARAMETER["latitude_of_origin",0],PARAMETER["central_meridian",147],PARAMETER["scale_factor",0.9996],PARAMETER["false_easting",500000],PARAMETER["false_northing",10000000],UNIT["metre",1],AUTHORITY["EPSG","7855"]]"#;
+    assert_eq!(System::from_wkt(coded).unwrap().name(), "EPSG:7855");
+    let wgs84 = r#"GEOGCS["GCS_WGS_1984",DATUM["D_WGS_1984",SPHEROID["WGS_1984",6378137.0,298.257223563]],PRIMEM["Greenwich",0.0],UNIT["Degree",0.0174532925199433]]"#;
+    assert!(System::from_wkt(wgs84).unwrap().is_lonlat());
+    let agd = esri.replace("D_GDA_1994", "D_Australian_1984");
+    assert!(System::from_wkt(&agd).err().unwrap().to_string().contains("AGD84"));
+    let odd = esri.replace("D_GDA_1994", "D_Mars").replace("6378137.0", "3396190.0");
+    assert!(System::from_wkt(&odd).err().unwrap().to_string().contains("D_Mars"));
+    assert!(System::from_wkt("nothing").is_err());
+}
+
+/// Longitude and latitude on GRS80 of a geocentric point: Bowring (1976), exact here to well
+/// under a micrometre.
+fn geographic(x: f64, y: f64, z: f64) -> (f64, f64) {
+    let (a, f) = (6_378_137.0_f64, 1.0 / 298.257_222_101);
+    let (b, e2) = (a * (1.0 - f), f * (2.0 - f));
+    let p = x.hypot(y);
+    let t = (z * a).atan2(p * b);
+    let lat = (z + e2 / (1.0 - e2) * b * t.sin().powi(3)).atan2(p - e2 * a * t.cos().powi(3));
+    (y.atan2(x).to_degrees(), lat.to_degrees())
 }

@@ -3,6 +3,7 @@
 use proj4rs::Proj;
 use proj4rs::transform::transform;
 
+use super::system::{definition, wgs84_proj};
 use super::{FrameError, GroundPoint, LonLat, destination, distance_m};
 
 /// A projected system in metres, and the way to it from WGS84 longitude and latitude.
@@ -27,17 +28,16 @@ impl Frame {
     /// The frame of an EPSG code.
     ///
     /// # Errors
-    /// [`FrameError::UnknownEpsg`], or [`FrameError::NotMetric`] for a system that is
-    /// geographic, not in metres, or bound to a datum that needs a grid file.
+    /// [`FrameError::UnknownEpsg`]; [`FrameError::NotMetric`] for a system that is geographic
+    /// or not in metres; [`FrameError::NeedsGrid`] and [`FrameError::UnknownDatum`] for one
+    /// whose datum cannot be converted here.
     pub fn from_epsg(epsg: u32) -> Result<Self, FrameError> {
         let refuse = |why| FrameError::NotMetric { epsg, why };
-        let code = u16::try_from(epsg).map_err(|_| FrameError::UnknownEpsg(epsg))?;
-        let definition = crs_definitions::from_code(code).ok_or(FrameError::UnknownEpsg(epsg))?;
-        if definition.proj4.contains("+nadgrids") {
-            return Err(refuse("is tied to a datum that needs a grid file"));
+        let definition = definition(epsg)?;
+        if definition.contains("+nadgrids") {
+            return Err(refuse("is a map of the web, whose metres are none"));
         }
-        let projected =
-            Proj::from_proj_string(definition.proj4).map_err(|_| FrameError::UnknownEpsg(epsg))?;
+        let projected = Proj::from_proj_string(&definition).map_err(|_| FrameError::UnknownEpsg(epsg))?;
         if projected.is_latlong() {
             return Err(refuse("is geographic: its units are degrees"));
         }
@@ -47,8 +47,7 @@ impl Frame {
         if (projected.to_meter() - 1.0).abs() > 1e-12 {
             return Err(refuse("is not in metres"));
         }
-        let lonlat = Proj::from_proj_string("+proj=longlat +datum=WGS84 +no_defs")
-            .map_err(|_| FrameError::UnknownEpsg(4326))?;
+        let lonlat = wgs84_proj()?;
         Ok(Self { epsg, lonlat, projected })
     }
 

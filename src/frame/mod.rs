@@ -1,12 +1,15 @@
 //! Places and the metric frame: [`LonLat`] on the ellipsoid, [`GroundPoint`] in metres,
-//! the [`Frame`] that turns one into the other, and distances that do not depend on it.
+//! the [`Frame`] that turns one into the other, the [`System`] that an input is in, and distances that do not depend on it.
 
+mod datum;
 mod ellipsoid;
 mod ground;
 mod point;
+mod system;
 
 pub use ellipsoid::{azimuth_deg, destination, distance_m, path_length_geodesic_m, polygons_area_m2};
 pub use ground::{Frame, ScaleError, utm_epsg_of};
+pub use system::System;
 pub use point::{GroundPoint, LonLat, Placed, Traced, path_length_m};
 
 /// What can be wrong with a coordinate or a projected system.
@@ -34,6 +37,36 @@ pub enum FrameError {
         epsg: u32,
         /// What it is instead.
         why: &'static str,
+    },
+    /// The datum of a system needs a grid file; guessing would be metres off.
+    #[error(
+        "{system} is on {datum}, which needs {grid} to come to WGS84; convert the data in a GIS that has it, to WGS84 or to the national system of today"
+    )]
+    NeedsGrid {
+        /// The system.
+        system: String,
+        /// The datum.
+        datum: &'static str,
+        /// The grid file.
+        grid: &'static str,
+    },
+    /// The way from the datum of a system to WGS84 is not known here.
+    #[error(
+        "{system} has a datum ({datum}) whose way to WGS84 is not known here; convert the data in a GIS, to WGS84"
+    )]
+    UnknownDatum {
+        /// The system.
+        system: String,
+        /// The datum, or its ellipsoid.
+        datum: String,
+    },
+    /// The description of a system cannot be used.
+    #[error("the coordinate system \"{name}\" cannot be used: {why}; convert the data to WGS84")]
+    Definition {
+        /// What it calls itself.
+        name: String,
+        /// Why.
+        why: String,
     },
     /// A place that the projected system cannot hold.
     #[error("({at}) lies outside what EPSG:{epsg} can hold")]

@@ -44,7 +44,13 @@ impl StepError {
     pub fn is_usage(&self) -> bool {
         match self {
             StepError::Job(JobError::Frame(e)) => {
-                matches!(e, FrameError::UnknownEpsg(_) | FrameError::NotMetric { .. })
+                matches!(
+                    e,
+                    FrameError::UnknownEpsg(_)
+                        | FrameError::NotMetric { .. }
+                        | FrameError::NeedsGrid { .. }
+                        | FrameError::UnknownDatum { .. }
+                )
             }
             StepError::Setting { .. } => true,
             _ => false,
