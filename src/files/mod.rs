@@ -9,6 +9,6 @@ pub mod write;
 pub use output_set::{MANIFEST, OutputError, OutputSet};
 pub use raw::{Properties, RawFeature, RawShape};
 pub use read::{
-    FileError, LonLatBox, MAX_CELLS, Placement, RasterFile, RasterSystem, ReadAs, ReadReport, read_features,
-    read_raster, read_text,
+    FileError, LonLatBox, MAX_CELLS, Placement, RasterFile, RasterSystem, ReadAs, ReadOptions, ReadReport,
+    read_features, read_raster, read_text,
 };

@@ -1,74 +1,152 @@
-//! CSV with a header line and columns for longitude and latitude. Comma, semicolon or tab
-//! is told from the header. Every other column becomes a text property.
+//! CSV with a header line and two columns for the place: longitude and latitude, or easting
+//! and northing in a system that the file, a `.prj` beside it, or its layer in the plan names.
+//! Comma, semicolon or tab is told from the header, as is a decimal comma from the numbers;
+//! lines may end in LF, CRLF or CR. Every other column becomes a text property.
 
-use std::io::{BufRead, BufReader, Read};
+use std::io::{BufReader, Read};
 use std::path::Path;
 use std::sync::Arc;
 
 use geo_types::{Geometry, Point};
 use serde_json::Value;
 
-use super::{FileError, Input, ReadAs};
+use super::system::{Said, to_lonlat};
+use super::{FileError, Input, ReadAs, Request, Take};
 use crate::files::{Properties, RawFeature, RawShape};
+use crate::frame::System;
 use crate::record::SourcePlace;
 
-const LON_NAMES: [&str; 5] = ["lon", "longitude", "long", "lng", "x_lon"];
-const LAT_NAMES: [&str; 3] = ["lat", "latitude", "y_lat"];
+/// Names of the two columns of a place, east first, in lower case.
+const DEGREES: [(&[&str], &[&str]); 1] =
+    [(&["lon", "longitude", "long", "lng", "x_lon", "decimallongitude"], &["lat", "latitude", "y_lat", "decimallatitude"])];
+const METRES: [(&[&str], &[&str]); 2] = [
+    (&["easting", "east", "e", "easting_m", "utm_e", "mga_e", "utm_easting"], &["northing", "north", "n", "northing_m", "utm_n", "mga_n", "utm_northing"]),
+    (&["x", "x_m", "point_x", "xcoord", "x_coord"], &["y", "y_m", "point_y", "ycoord", "y_coord"]),
+];
 
-pub(super) fn read(
-    path: &Path,
-    input: &mut Input,
-    read_as: ReadAs,
-    take: &mut dyn FnMut(RawFeature),
-) -> Result<usize, FileError> {
+pub(super) fn read(request: &Request, input: &mut Input, take: Take) -> Result<usize, FileError> {
     let delimiter = delimiter_of(input.head());
     let text = BufReader::with_capacity(1 << 16, input.by_ref());
     let mut rows =
         csv::ReaderBuilder::new().delimiter(delimiter).flexible(true).trim(csv::Trim::All).from_reader(text);
-    let columns = Columns::find(path, rows.headers().map_err(|e| explain(path, &e))?, read_as)?;
-    let file: Arc<Path> = Arc::from(path);
+    let header = rows.headers().map_err(|e| explain(request, &e))?;
+    let columns = Columns::find(request, header, delimiter)?;
+    let mut system = None;
+    let file: Arc<Path> = Arc::from(request.path);
     let mut row = csv::StringRecord::new();
     let mut index = 0;
-    while rows.read_record(&mut row).map_err(|e| explain(path, &e))? {
+    while rows.read_record(&mut row).map_err(|e| explain(request, &e))? {
+        let shape = columns.shape(&row);
+        let system = match &system {
+            Some(system) => system,
+            None => system.insert(columns.system(request, &row)?),
+        };
         let source = SourcePlace { file: file.clone(), index, id: columns.id(&row) };
-        take(RawFeature { shape: columns.shape(&row), properties: columns.properties(&row), source });
+        take(RawFeature { shape: to_lonlat(shape, system), properties: columns.properties(&row), source });
         index += 1;
     }
     Ok(index)
 }
 
+/// Whether the first line of a file is the header of a table with a place, or of any table.
+pub(super) fn looks_like_a_table(head: &[u8], any: bool) -> bool {
+    let header = first_line(head);
+    if header.contains(&0) || std::str::from_utf8(header).is_err() {
+        return false;
+    }
+    let delimiter = delimiter_of(head);
+    let text = String::from_utf8_lossy(header).to_lowercase();
+    let names: Vec<&str> = text.split(char::from(delimiter)).map(|n| n.trim().trim_matches('"')).collect();
+    let pair = DEGREES.iter().chain(&METRES).any(|(east, north)| {
+        names.iter().any(|n| east.contains(n)) && names.iter().any(|n| north.contains(n))
+    });
+    names.len() > 1 && (any || pair)
+}
+
+/// The first line, whichever way lines end.
+fn first_line(head: &[u8]) -> &[u8] {
+    head.split(|&b| b == b'\n' || b == b'\r').next().unwrap_or(&[])
+}
+
 fn delimiter_of(head: &[u8]) -> u8 {
-    let mut header = Vec::new();
-    // Reading from a slice cannot fail.
-    let _ = BufReader::new(head).read_until(b'\n', &mut header);
+    let header = first_line(head);
     let count = |byte| header.iter().filter(|&&b| b == byte).count();
     [b',', b';', b'\t'].into_iter().max_by_key(|&byte| (count(byte), byte == b',')).unwrap_or(b',')
 }
 
+/// What the two columns of a place hold.
+#[derive(Clone, Copy, PartialEq)]
+enum Unit {
+    Degrees,
+    Metres,
+    /// There are none, and none are needed.
+    None,
+}
+
 struct Columns {
     names: Vec<String>,
-    lon: usize,
-    lat: usize,
+    x: usize,
+    y: usize,
+    unit: Unit,
     id: Option<usize>,
+    epsg: Option<usize>,
+    /// Whether numbers may be written with a comma: only where commas do not part columns.
+    comma: bool,
 }
 
 impl Columns {
-    fn find(path: &Path, header: &csv::StringRecord, read_as: ReadAs) -> Result<Self, FileError> {
+    fn find(request: &Request, header: &csv::StringRecord, delimiter: u8) -> Result<Self, FileError> {
         let names: Vec<String> = header.iter().map(str::to_string).collect();
         let place = |wanted: &[&str]| names.iter().position(|n| wanted.contains(&n.to_lowercase().as_str()));
-        match (place(&LON_NAMES), place(&LAT_NAMES)) {
-            (Some(lon), Some(lat)) => {
-                let id = place(&["id", "fid"]);
-                Ok(Self { names, lon, lat, id })
+        let pair = |(east, north): &(&[&str], &[&str])| place(east).zip(place(north));
+        let (x, y, unit) = if let Some((x, y)) = DEGREES.iter().find_map(pair) {
+            (x, y, Unit::Degrees)
+        } else if let Some((x, y)) = METRES.iter().find_map(pair) {
+            (x, y, Unit::Metres)
+        } else if request.options.read_as == ReadAs::Rows {
+            (names.len(), names.len(), Unit::None)
+        } else {
+            return Err(request.wrong(format!(
+                "has no columns \"lon\" and \"lat\" (nor \"easting\" and \"northing\"); its header reads: {}",
+                names.join(", ")
+            )));
+        };
+        // A table whose rows need no place may have columns x and y that mean something else.
+        let unit = match unit {
+            Unit::Metres if request.options.read_as == ReadAs::Rows && request.options.epsg.is_none() => Unit::None,
+            unit => unit,
+        };
+        let (id, epsg) = (place(&["id", "fid"]), place(&["epsg"]));
+        Ok(Self { x, y, unit, id, epsg, names, comma: delimiter != b',' })
+    }
+
+    /// The system, once the first row is known.
+    fn system(&self, request: &Request, row: &csv::StringRecord) -> Result<System, FileError> {
+        if self.unit == Unit::None {
+            return Ok(System::wgs84());
+        }
+        let column = self.epsg.and_then(|c| row.get(c)).and_then(|text| text.trim().parse::<u32>().ok());
+        let said = match (column, self.unit) {
+            (Some(epsg), _) => Said::System(request.known(System::from_epsg(epsg))?),
+            (None, Unit::Degrees) => Said::MeansWgs84,
+            (None, _) => Said::Nothing,
+        };
+        let sample = self.number(row, self.x).zip(self.number(row, self.y));
+        let system = request.system(said, sample)?;
+        match sample {
+            Some((x, y)) if self.unit == Unit::Degrees && system.to_lonlat_deg(x, y).is_err() => {
+                Err(request.wrong(format!("has degrees in its columns, and {} is in metres", system.name())))
             }
-            _ if read_as == ReadAs::Rows => {
-                let none = names.len();
-                Ok(Self { id: place(&["id", "fid"]), names, lon: none, lat: none })
-            }
-            _ => Err(FileError::format(
-                path,
-                format!("has no columns \"lon\" and \"lat\"; its header reads: {}", names.join(", ")),
-            )),
+            _ => Ok(system),
+        }
+    }
+
+    fn number(&self, row: &csv::StringRecord, column: usize) -> Option<f64> {
+        let text = row.get(column)?;
+        match text.parse() {
+            Ok(number) => Some(number),
+            Err(_) if self.comma => with_point(text)?.parse().ok(),
+            Err(_) => None,
         }
     }
 
@@ -78,32 +156,49 @@ impl Columns {
 
     fn shape(&self, row: &csv::StringRecord) -> RawShape {
         let text = |column| row.get(column).unwrap_or("");
-        let (lon, lat) = (text(self.lon), text(self.lat));
-        if lon.is_empty() && lat.is_empty() {
+        let (x, y) = (text(self.x), text(self.y));
+        if self.unit == Unit::None || x.is_empty() && y.is_empty() {
             return RawShape::Null;
         }
-        match (lon.parse::<f64>(), lat.parse::<f64>()) {
-            (Ok(lon), Ok(lat)) => RawShape::Shape(Geometry::Point(Point::new(lon, lat))),
-            _ => RawShape::Broken(format!("has the coordinates \"{lon}\", \"{lat}\", which are no numbers")),
+        match (self.number(row, self.x), self.number(row, self.y)) {
+            (Some(x), Some(y)) => RawShape::Shape(Geometry::Point(Point::new(x, y))),
+            _ => {
+                let line = row.position().map(|p| format!(" (line {})", p.line())).unwrap_or_default();
+                RawShape::Broken(format!("has the coordinates \"{x}\", \"{y}\", which are no numbers{line}"))
+            }
         }
     }
 
     fn properties(&self, row: &csv::StringRecord) -> Properties {
+        let is_place = |i| self.unit != Unit::None && (i == self.x || i == self.y);
         self.names
             .iter()
             .zip(row)
             .enumerate()
-            .filter(|(i, (_, text))| *i != self.lon && *i != self.lat && !text.is_empty())
-            .map(|(_, (name, text))| (name.clone(), Value::from(text)))
+            .filter(|(i, (_, text))| !is_place(*i) && !text.is_empty())
+            .map(|(_, (name, text))| {
+                let number = self.comma.then(|| with_point(text)).flatten();
+                (name.clone(), number.map_or_else(|| Value::from(text), Value::from))
+            })
             .collect()
     }
 }
 
-fn explain(path: &Path, error: &csv::Error) -> FileError {
-    let line = error.position().map(|p| format!(" at line {}", p.line())).unwrap_or_default();
+/// A number written with a decimal comma, with a point instead.
+fn with_point(text: &str) -> Option<String> {
+    let (whole, part) = text.split_once(',')?;
+    let digits = |text: &str| !text.is_empty() && text.bytes().all(|b| b.is_ascii_digit());
+    (digits(whole.trim_start_matches(['-', '+'])) && digits(part)).then(|| format!("{whole}.{part}"))
+}
+
+fn explain(request: &Request, error: &csv::Error) -> FileError {
+    let line = error.position().map(|p| p.line());
+    let at = line.map(|line| format!(" at line {line}")).unwrap_or_default();
     match error.kind() {
-        csv::ErrorKind::Utf8 { .. } => FileError::encoding(path, format!("bytes that are not valid{line}")),
-        csv::ErrorKind::Io(e) => FileError::open(path, e),
-        _ => FileError::format(path, format!("is not valid CSV{line}: {error}")),
+        csv::ErrorKind::Utf8 { .. } => {
+            FileError::encoding(request.path, format!("bytes that are not valid{at}"))
+        }
+        csv::ErrorKind::Io(e) => FileError::open(request.path, e),
+        _ => request.wrong(format!("is not valid CSV{at}: {error}")),
     }
 }

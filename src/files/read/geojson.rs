@@ -1,58 +1,234 @@
 //! GeoJSON (RFC 7946), streamed: features are passed on one by one while the text is read.
 //!
-//! Accepted as root: a feature collection, a feature, a bare geometry. Structure that
+//! Accepted as root: a feature collection, a feature, a bare geometry, and features one after
+//! the other (newline-delimited, RFC 8142). Structure that
 //! breaks the standard inside one feature spoils that feature only.
 
 use std::fmt;
-use std::io::{BufReader, Read};
+use std::io;
 use std::path::Path;
 use std::sync::Arc;
 
+use rayon::prelude::*;
 use serde::de::{DeserializeSeed, Deserializer, IgnoredAny, MapAccess, SeqAccess, Visitor};
 use serde_json::Value;
 
-use super::{FileError, Input};
+use super::system::{Said, to_lonlat};
+use super::{FileError, Input, Request, Take};
 use crate::files::{Properties, RawFeature, RawShape};
+use crate::frame::{FrameError, System};
 use crate::record::SourcePlace;
 
+mod fault;
 mod geometry;
+mod text;
 
 use geometry::{GEOMETRY_TYPES, GeometryParts, OneGeometry};
+use text::{Span, Text};
 
-pub(super) fn read(
-    path: &Path,
-    input: &mut Input,
-    take: &mut dyn FnMut(RawFeature),
-) -> Result<usize, FileError> {
-    let mut sink = Sink { file: Arc::from(path), count: 0, take };
-    let mut json = serde_json::Deserializer::from_reader(BufReader::with_capacity(1 << 16, input.by_ref()));
-    let fault = Root { sink: &mut sink }.deserialize(&mut json).map_err(|e| explain(path, &e))?;
-    json.end().map_err(|e| explain(path, &e))?;
-    match fault {
-        None => Ok(sink.count),
-        Some(what) => Err(FileError::format(path, format!("is JSON but not GeoJSON: {what}"))),
+/// Bytes of features that are parsed together.
+const BATCH_BYTES: usize = 1 << 20;
+
+/// The fewest features worth a thread of their own.
+const FEATURES_A_THREAD: usize = 64;
+
+pub(super) fn read(request: &Request, input: &mut Input, take: Take) -> Result<usize, FileError> {
+    let sink = Sink { file: Arc::from(request.path), count: 0, system: None, take };
+    let mut reading = Reading { request, text: Text::new(input), sink };
+    match reading.root() {
+        Ok(()) => Ok(reading.sink.count),
+        Err(Stop::File(why)) => Err(why),
+        Err(Stop::Io(e)) => Err(request.wrong(format!("cannot be read to its end: {e}"))),
+        Err(Stop::Syntax) => Err(fault::found_by_strict_reading(request)),
     }
 }
 
-fn explain(path: &Path, error: &serde_json::Error) -> FileError {
-    let place = format!("line {} column {}", error.line(), error.column());
-    let text = error.to_string();
-    let said = text.split(" at line ").next().unwrap_or(&text);
-    match error.classify() {
-        serde_json::error::Category::Io => {
-            FileError::format(path, format!("cannot be read to its end: {said}"))
+/// Why reading stops.
+enum Stop {
+    /// The file's error is known.
+    File(FileError),
+    /// The system refused.
+    Io(io::Error),
+    /// The text is not JSON; where, is for a strict reader to say.
+    Syntax,
+}
+
+impl From<FileError> for Stop {
+    fn from(why: FileError) -> Self {
+        Stop::File(why)
+    }
+}
+
+impl From<io::Error> for Stop {
+    fn from(why: io::Error) -> Self {
+        Stop::Io(why)
+    }
+}
+
+/// One file being read. The text is cut into features by a quick look at brackets and quotes;
+/// a batch of features is then parsed on all threads and passed on in order.
+struct Reading<'r, 'i, 't> {
+    request: &'r Request<'r>,
+    text: Text<'i>,
+    sink: Sink<'t>,
+}
+
+impl Reading<'_, '_, '_> {
+    /// The root: a collection, whose features are passed on as they come; one feature or
+    /// geometry; or a sequence of features, one after the other (RFC 8142 and its kin).
+    fn root(&mut self) -> Result<(), Stop> {
+        if self.text.peek()? != Some(b'{') {
+            return Err(self.not_an_object()?);
         }
-        serde_json::error::Category::Eof => FileError::format(
-            path,
-            format!("ends at {place} before it is whole; it looks cut short, copy it again"),
-        ),
-        _ if said.contains("unicode") => {
-            FileError::encoding(path, format!("{place} holds bytes that are not valid"))
+        let frame = self.frame()?;
+        let mut json = serde_json::Deserializer::from_slice(&frame);
+        let root = Root.deserialize(&mut json).map_err(|_| Stop::Syntax)?;
+        let (kind, parts) = root.map_err(|what| self.not_geojson(&what))?;
+        if let Some(parts) = parts {
+            if self.sink.system.is_none() {
+                let members: Value = serde_json::from_slice(&frame).map_err(|_| Stop::Syntax)?;
+                self.choose_system(members.get("crs"))?;
+            }
+            self.sink.put(parts);
         }
-        _ if said.contains("recursion") => {
-            FileError::format(path, format!("is nested deeper than 128 levels at {place}"))
+        match (self.text.peek()?, kind.as_str()) {
+            (None, _) => Ok(()),
+            (Some(b'{'), "Feature") => self.sequence(),
+            (Some(b'{'), _) => {
+                Err(self.not_geojson("more than one object stands in it, and the first is no feature").into())
+            }
+            _ => Err(Stop::Syntax),
         }
-        _ => FileError::format(path, format!("is not valid JSON at {place}: {said}")),
+    }
+
+    fn not_geojson(&self, what: &str) -> FileError {
+        self.request.wrong(format!("is JSON but not GeoJSON: {what}"))
+    }
+
+    fn not_an_object(&mut self) -> Result<Stop, Stop> {
+        let what = match self.text.peek()? {
+            Some(b'[') => "the root is a list, not an object",
+            Some(b'"') => "the root is a text, not an object",
+            Some(b't' | b'f') => "the root is true or false, not an object",
+            Some(b'n') => "the root is null",
+            Some(b'-' | b'0'..=b'9') => "the root is a number, not an object",
+            _ => return Ok(Stop::Syntax),
+        };
+        Ok(Stop::File(fault::strict(self.request).unwrap_or_else(|| self.not_geojson(what))))
+    }
+
+    /// The root object without the features in it, which are passed on.
+    fn frame(&mut self) -> Result<Vec<u8>, Stop> {
+        let mut frame = Vec::new();
+        self.expect(b'{', &mut frame)?;
+        while self.text.peek()? != Some(b'}') {
+            let key = self.text.value()?.ok_or(Stop::Syntax)?;
+            let is_features = self.text.slice(key) == b"\"features\"";
+            frame.extend_from_slice(self.text.slice(key));
+            self.expect(b':', &mut frame)?;
+            if is_features && self.text.peek()? == Some(b'[') {
+                let ahead: Vec<u8> = [&frame, b"null}".as_slice()].concat();
+                let ahead: Value = serde_json::from_slice(&ahead).map_err(|_| Stop::Syntax)?;
+                self.choose_system(ahead.get("crs"))?;
+                self.list()?;
+                frame.extend_from_slice(b"[]");
+            } else {
+                let value = self.text.value()?.ok_or(Stop::Syntax)?;
+                frame.extend_from_slice(self.text.slice(value));
+            }
+            self.text.release();
+            if self.text.peek()? != Some(b'}') {
+                self.expect(b',', &mut frame)?;
+                if self.text.peek()? == Some(b'}') {
+                    return Err(Stop::Syntax);
+                }
+            }
+        }
+        self.expect(b'}', &mut frame)?;
+        Ok(frame)
+    }
+
+    fn expect(&mut self, byte: u8, frame: &mut Vec<u8>) -> Result<(), Stop> {
+        frame.push(byte);
+        if self.text.step(byte)? { Ok(()) } else { Err(Stop::Syntax) }
+    }
+
+    /// The system, by the old member `crs` if there is one. RFC 7946 allows WGS84 alone, and
+    /// older files say what they are in.
+    fn choose_system(&mut self, crs: Option<&Value>) -> Result<(), Stop> {
+        let said = match crs.and_then(|crs| crs.pointer("/properties/name")).and_then(Value::as_str) {
+            None => Said::MeansWgs84,
+            Some(name) => Said::System(self.request.known(named_system(name))?),
+        };
+        self.sink.system = Some(self.request.system(said, None)?);
+        Ok(())
+    }
+
+    /// The features of a list.
+    fn list(&mut self) -> Result<(), Stop> {
+        let syntax = |found: bool| if found { Ok(()) } else { Err(Stop::Syntax) };
+        syntax(self.text.step(b'[')?)?;
+        self.text.release();
+        let mut batch = Vec::new();
+        if self.text.peek()? != Some(b']') {
+            loop {
+                batch.push(self.text.value()?.ok_or(Stop::Syntax)?);
+                if self.text.held() >= BATCH_BYTES {
+                    self.pass_on(&mut batch)?;
+                }
+                if self.text.peek()? == Some(b']') {
+                    break;
+                }
+                syntax(self.text.step(b',')?)?;
+            }
+        }
+        self.pass_on(&mut batch)?;
+        syntax(self.text.step(b']')?)
+    }
+
+    /// The features that stand one after the other to the end of the file.
+    fn sequence(&mut self) -> Result<(), Stop> {
+        let mut batch = Vec::new();
+        self.text.release();
+        while self.text.peek()?.is_some() {
+            batch.push(self.text.value()?.ok_or(Stop::Syntax)?);
+            if self.text.held() >= BATCH_BYTES {
+                self.pass_on(&mut batch)?;
+            }
+        }
+        self.pass_on(&mut batch)
+    }
+
+    /// Parses a batch on all threads and passes the features on in order.
+    fn pass_on(&mut self, batch: &mut Vec<Span>) -> Result<(), Stop> {
+        let slices: Vec<(Span, &[u8])> = batch.iter().map(|span| (*span, self.text.slice(*span))).collect();
+        let parsed: Vec<Result<FeatureParts, (u64, serde_json::Error)>> = slices
+            .par_iter()
+            .with_min_len(FEATURES_A_THREAD)
+            .map(|(span, bytes)| {
+                let mut json = serde_json::Deserializer::from_slice(bytes);
+                let parts = OneFeature.deserialize(&mut json).and_then(|parts| json.end().map(|()| parts));
+                parts.map_err(|e| (span.start, e))
+            })
+            .collect();
+        for parts in parsed {
+            self.sink.put(parts.map_err(|(start, e)| fault::in_feature(self.request, start, &e))?);
+        }
+        batch.clear();
+        self.text.release();
+        Ok(())
+    }
+}
+
+/// The system that a `crs` member names.
+fn named_system(name: &str) -> Result<System, FrameError> {
+    let upper = name.to_uppercase();
+    if upper.ends_with("CRS84") || upper == "WGS84" {
+        return Ok(System::wgs84());
+    }
+    match upper.contains("EPSG").then(|| upper.rsplit(':').next()?.parse::<u32>().ok()).flatten() {
+        Some(epsg) => System::from_epsg(epsg),
+        None => System::from_wkt(name),
     }
 }
 
@@ -109,10 +285,12 @@ macro_rules! seed_any {
 }
 use seed_any;
 
-struct Sink<'a> {
+/// Where features go, numbered and brought to longitude and latitude.
+struct Sink<'t> {
     file: Arc<Path>,
     count: usize,
-    take: &'a mut dyn FnMut(RawFeature),
+    system: Option<System>,
+    take: Take<'t>,
 }
 
 impl Sink<'_> {
@@ -122,73 +300,63 @@ impl Sink<'_> {
             Some(fault) => RawShape::Broken(fault),
             None => parts.shape.unwrap_or_else(|| RawShape::Broken("has no member \"geometry\"".into())),
         };
+        let shape = match &self.system {
+            Some(system) => to_lonlat(shape, system),
+            None => shape,
+        };
         (self.take)(RawFeature { shape, properties: parts.properties, source });
         self.count += 1;
     }
 }
 
-/// Reads the root object; the answer says why it is not GeoJSON, if it is not.
-struct Root<'s, 'a> {
-    sink: &'s mut Sink<'a>,
-}
+/// What the root object is: its type and, if it is no collection, the one feature in it.
+type RootParts = (String, Option<FeatureParts>);
 
-seed_any!(Root<'_, '_>, Option<String>);
+/// Reads the root object, from which the features have been taken out; or says why it is not
+/// GeoJSON.
+struct Root;
 
-impl<'de> Visitor<'de> for Root<'_, '_> {
-    type Value = Option<String>;
+seed_any!(Root, Result<RootParts, String>);
+
+impl<'de> Visitor<'de> for Root {
+    type Value = Result<RootParts, String>;
 
     fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str("a GeoJSON object")
     }
 
-    fn visit_map<M: MapAccess<'de>>(self, mut map: M) -> Result<Option<String>, M::Error> {
+    fn visit_map<M: MapAccess<'de>>(self, mut map: M) -> Result<Self::Value, M::Error> {
         let mut kind: Option<String> = None;
         let mut has_features = false;
-        let mut foreign_crs = None;
         let mut parts = FeatureParts::default();
         let mut geometry = GeometryParts::default();
         while let Some(key) = map.next_key::<String>()? {
             match key.as_str() {
                 "type" => kind = Some(word_of(map.next_value()?)),
-                "features" => has_features = map.next_value_seed(Features { sink: self.sink })?,
-                "crs" => foreign_crs = other_crs(&map.next_value::<Value>()?),
+                "features" => has_features = map.next_value::<Value>()?.is_array(),
                 "coordinates" | "geometries" => geometry.take(&key, &mut map)?,
                 _ => parts.take(&key, &mut map)?,
             }
         }
-        if let Some(name) = foreign_crs {
-            return Ok(Some(format!(
-                "it declares the coordinate system {name}, and RFC 7946 allows only WGS84 longitude and latitude; reproject it"
-            )));
-        }
-        Ok(match kind.as_deref() {
-            Some("FeatureCollection") if has_features => None,
-            Some("FeatureCollection") => Some("the collection has no list \"features\"".into()),
-            Some("Feature") => {
-                self.sink.put(parts);
-                None
+        Ok(match kind {
+            Some(kind) if kind == "FeatureCollection" && has_features => Ok((kind, None)),
+            Some(kind) if kind == "FeatureCollection" => {
+                Err("the collection has no list \"features\"".into())
             }
-            Some(name) if GEOMETRY_TYPES.contains(&name) => {
-                self.sink.put(FeatureParts { shape: Some(geometry.build(name)), ..Default::default() });
-                None
+            Some(kind) if kind == "Feature" => Ok((kind, Some(parts))),
+            Some(kind) if GEOMETRY_TYPES.contains(&kind.as_str()) => {
+                let shape = Some(geometry.build(&kind));
+                Ok((kind, Some(FeatureParts { shape, ..Default::default() })))
             }
-            Some(other) => Some(format!("its type is \"{other}\"")),
-            None => Some("the root object has no \"type\"".into()),
+            Some(kind) => Err(format!("its type is \"{kind}\"")),
+            None => Err("the root object has no \"type\"".into()),
         })
     }
 
-    fn visit_unit<E>(self) -> Result<Option<String>, E> {
-        Ok(Some("the root is null".into()))
+    fn visit_unit<E>(self) -> Result<Self::Value, E> {
+        Ok(Err("the root is null".into()))
     }
-    otherwise!(Option<String>, |what| Some(format!("the root is {what}, not an object")));
-}
-
-/// The name of an old `crs` member that means anything but WGS84 longitude and latitude.
-fn other_crs(value: &Value) -> Option<String> {
-    let name = value.pointer("/properties/name")?.as_str()?;
-    let upper = name.to_uppercase();
-    let is_wgs84 = upper.ends_with("CRS84") || upper.ends_with(":4326") || upper == "WGS84";
-    (!is_wgs84).then(|| name.to_string())
+    otherwise!(Result<RootParts, String>, |what| Err(format!("the root is {what}, not an object")));
 }
 
 fn word_of(value: Value) -> String {
@@ -196,30 +364,6 @@ fn word_of(value: Value) -> String {
         Value::String(s) => s,
         other => other.to_string(),
     }
-}
-
-/// Reads the list `features`; the answer says whether it was a list.
-struct Features<'s, 'a> {
-    sink: &'s mut Sink<'a>,
-}
-
-seed_any!(Features<'_, '_>, bool);
-
-impl<'de> Visitor<'de> for Features<'_, '_> {
-    type Value = bool;
-
-    fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str("a list of features")
-    }
-
-    fn visit_seq<S: SeqAccess<'de>>(self, mut seq: S) -> Result<bool, S::Error> {
-        while let Some(parts) = seq.next_element_seed(OneFeature)? {
-            self.sink.put(parts);
-        }
-        Ok(true)
-    }
-
-    otherwise!(map bool, |_| false);
 }
 
 #[derive(Default)]

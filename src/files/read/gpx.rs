@@ -9,23 +9,18 @@ use geo_types::{Geometry, LineString, MultiLineString};
 use gpx::{Gpx, Route, Track, Waypoint};
 use serde_json::Value;
 
-use super::{FileError, Input, ReadAs};
+use super::{FileError, Input, ReadAs, Request, Take};
 use crate::files::{Properties, RawFeature, RawShape};
 use crate::record::SourcePlace;
 
-pub(super) fn read(
-    path: &Path,
-    input: &mut Input,
-    read_as: ReadAs,
-    take: &mut dyn FnMut(RawFeature),
-) -> Result<usize, FileError> {
+pub(super) fn read(request: &Request, input: &mut Input, take: Take) -> Result<usize, FileError> {
     let gpx = gpx::read(BufReader::with_capacity(1 << 16, input.by_ref()))
-        .map_err(|e| FileError::format(path, format!("is not valid GPX: {e}")))?;
-    let features = match read_as {
+        .map_err(|e| request.wrong(format!("is not valid GPX: {e}")))?;
+    let features = match request.options.read_as {
         ReadAs::Points | ReadAs::Rows => gpx.waypoints.iter().map(from_waypoint).collect::<Vec<_>>(),
         ReadAs::Lines => lines_of(&gpx),
     };
-    let file: Arc<Path> = Arc::from(path);
+    let file: Arc<Path> = Arc::from(request.path);
     let count = features.len();
     for (index, (shape, properties)) in features.into_iter().enumerate() {
         take(RawFeature { shape, properties, source: SourcePlace { file: file.clone(), index, id: None } });

@@ -1,73 +1,36 @@
-//! Readers. The format is told by content first and by the file's ending second.
+//! Readers. The format is told by content first and by the file's ending second; every
+//! reader yields coordinates in WGS84 longitude and latitude, converted where the file or its
+//! layer in the plan names another system.
 
+mod camtrap;
 mod csv;
+mod error;
+mod format;
 mod geojson;
+mod geopackage;
 mod gpx;
 mod input;
+mod kml;
 mod raster;
+mod shapefile;
+mod sqlite;
+mod system;
+mod wkb;
 
-use std::io;
 use std::path::{Path, PathBuf};
 
 use sha2::{Digest, Sha256};
 
 use super::RawFeature;
+pub use error::FileError;
+use format::Format;
 use input::Input;
 pub use raster::{LonLatBox, MAX_CELLS, Placement, RasterFile, RasterSystem, read_raster};
 
-/// Why a file could not be read.
-#[derive(thiserror::Error, Clone, PartialEq, Debug)]
-pub enum FileError {
-    /// The file is missing, a folder, or not readable.
-    #[error("{}: cannot be read: {why}", path.display())]
-    Open {
-        /// The file.
-        path: PathBuf,
-        /// What the system says.
-        why: String,
-    },
-    /// The text is not in an encoding that this format allows.
-    #[error("{}: is not UTF-8 text ({why}); save it as UTF-8", path.display())]
-    Encoding {
-        /// The file.
-        path: PathBuf,
-        /// What was found.
-        why: String,
-    },
-    /// The content breaks the rules of its format.
-    #[error("{}: {what}", path.display())]
-    Format {
-        /// The file.
-        path: PathBuf,
-        /// What is wrong, where, and what to do.
-        what: String,
-    },
-}
-
-impl FileError {
-    fn format(path: &Path, what: impl Into<String>) -> Self {
-        FileError::Format { path: path.to_path_buf(), what: what.into() }
-    }
-
-    fn encoding(path: &Path, why: impl Into<String>) -> Self {
-        FileError::Encoding { path: path.to_path_buf(), why: why.into() }
-    }
-
-    fn open(path: &Path, error: &io::Error) -> Self {
-        let why = match error.kind() {
-            io::ErrorKind::NotFound => "no such file".to_string(),
-            io::ErrorKind::PermissionDenied => "permission denied".to_string(),
-            io::ErrorKind::IsADirectory => "it is a folder".to_string(),
-            _ => error.to_string(),
-        };
-        FileError::Open { path: path.to_path_buf(), why }
-    }
-}
-
-/// Which features of a file that holds several kinds are wanted. Only GPX does.
+/// Which features of a file that holds several kinds are wanted.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub enum ReadAs {
-    /// Points: GPX waypoints.
+    /// Points: GPX waypoints, the records of a camera data package.
     Points,
     /// Lines: GPX tracks, then routes.
     Lines,
@@ -75,41 +38,91 @@ pub enum ReadAs {
     Rows,
 }
 
+/// How a file is to be read.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct ReadOptions {
+    /// Which features of a file that holds several kinds are wanted.
+    pub read_as: ReadAs,
+    /// EPSG code of the system that the coordinates are in, for a file that does not say.
+    pub epsg: Option<u32>,
+    /// The layer wanted of a file that holds several.
+    pub layer: Option<String>,
+    /// EPSG code to name as the likely one where a file does not say its own.
+    pub likely_epsg: Option<u32>,
+}
+
+impl From<ReadAs> for ReadOptions {
+    fn from(read_as: ReadAs) -> Self {
+        Self { read_as, epsg: None, layer: None, likely_epsg: None }
+    }
+}
+
 /// What a reader says of a file when it has read it to the end.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub struct ReadReport {
     /// Features passed on.
     pub features: usize,
-    /// SHA-256 of the file's bytes, in hexadecimal.
+    /// SHA-256 of the file's bytes, in hexadecimal; of a format of several files, of their
+    /// bytes one after the other.
     pub sha256: String,
+    /// What was odd in the file, in words, each once.
+    pub notes: Vec<String>,
 }
 
+/// One reading: where the file lies, what it is called, how it is read.
+struct Request<'a> {
+    place: &'a Path,
+    path: &'a Path,
+    options: &'a ReadOptions,
+}
+
+impl Request<'_> {
+    fn wrong(&self, what: impl Into<String>) -> FileError {
+        FileError::format(self.path, what)
+    }
+}
+
+/// Where features go.
+type Take<'t> = &'t mut dyn FnMut(RawFeature);
+
 /// Reads the file that lies at `place` and passes each feature on as it comes, so that memory
-/// does not grow with the file. Byte-order marks are skipped. `path` is the name by which
-/// messages and features call the file.
+/// does not grow with the file. `path` is the name by which messages and features call it.
+/// A folder is read as the camera data package that it holds.
+///
+/// Formats: GeoJSON and its newline-delimited form, CSV, GPX, KML, KMZ, Shapefile,
+/// GeoPackage, Camtrap DP.
 ///
 /// # Errors
 /// [`FileError`] for the whole file: missing, not text, not the format it seems to be, cut
-/// short. Faults of single features are left to the one who takes them.
+/// short, in a coordinate system that is not said or cannot be converted. Faults of single
+/// features are left to the one who takes them.
 pub fn read_features(
     place: &Path,
     path: &Path,
-    read_as: ReadAs,
-    take: &mut dyn FnMut(RawFeature),
+    options: impl Into<ReadOptions>,
+    take: Take,
 ) -> Result<ReadReport, FileError> {
-    let mut input = Input::open(place, path)?;
-    let features = match sniff(path, input.head()) {
-        Some(Format::GeoJson) => geojson::read(path, &mut input, take)?,
-        Some(Format::Csv) => csv::read(path, &mut input, read_as, take)?,
-        Some(Format::Gpx) => gpx::read(path, &mut input, read_as, take)?,
-        None => {
-            return Err(FileError::format(
-                path,
-                "is not GeoJSON, CSV or GPX, as far as its content and its ending tell",
-            ));
-        }
+    let options = options.into();
+    let package = place.join(camtrap::DESCRIPTOR);
+    let place: PathBuf = if package.is_file() { package } else { place.to_path_buf() };
+    let request = Request { place: &place, path, options: &options };
+    let mut input = Input::open(&place, path)?;
+    let mut notes = Vec::new();
+    let format = format::of(&request, input.head())?;
+    if format.is_text() {
+        input.expect_text(path)?;
+    }
+    let features = match format {
+        Format::GeoJson => geojson::read(&request, &mut input, take)?,
+        Format::Csv => csv::read(&request, &mut input, take)?,
+        Format::Gpx => gpx::read(&request, &mut input, take)?,
+        Format::Kml => kml::read(&request, &mut input, take)?,
+        Format::Kmz => kml::read_zipped(&request, take)?,
+        Format::Shapefile => shapefile::read(&request, &mut input, take)?,
+        Format::GeoPackage => geopackage::read(&request, take, &mut notes)?,
+        Format::Camtrap => camtrap::read(&request, &mut input, take, &mut notes)?,
     };
-    Ok(ReadReport { features, sha256: input.finish(path)? })
+    Ok(ReadReport { features, sha256: input.finish(path)?, notes })
 }
 
 /// Reads a small text file (a plan, a table) whole, with its SHA-256 in hexadecimal. A
@@ -124,27 +137,6 @@ pub fn read_text(path: &Path) -> Result<(String, String), FileError> {
         FileError::encoding(path, format!("byte {} is not valid", e.utf8_error().valid_up_to() + 1))
     })?;
     Ok((text.strip_prefix('\u{feff}').map(str::to_string).unwrap_or(text), sha256))
-}
-
-enum Format {
-    GeoJson,
-    Csv,
-    Gpx,
-}
-
-fn sniff(path: &Path, head: &[u8]) -> Option<Format> {
-    let ending = path.extension().and_then(|e| e.to_str()).unwrap_or("").to_lowercase();
-    let text = String::from_utf8_lossy(head);
-    match text.trim_start().as_bytes().first() {
-        Some(b'{' | b'[') => Some(Format::GeoJson),
-        Some(b'<') if text.contains("<gpx") => Some(Format::Gpx),
-        _ => match ending.as_str() {
-            "json" | "geojson" => Some(Format::GeoJson),
-            "gpx" => Some(Format::Gpx),
-            "csv" | "tsv" | "txt" => Some(Format::Csv),
-            _ => None,
-        },
-    }
 }
 
 pub(super) fn hex(bytes: &[u8]) -> String {

@@ -1,0 +1,232 @@
+//! Shapefile: shapes from `.shp`, attributes from `.dbf`, the system from `.prj`, the encoding
+//! from `.cpg`. Without `.shx` the shapes are read one after the other. Heights and measures
+//! are left out.
+
+use std::fs::File;
+use std::io::{BufReader, Read, Seek, SeekFrom};
+use std::path::Path;
+use std::sync::Arc;
+
+use geo_types::{Coord, Geometry, LineString, MultiLineString, MultiPoint, Point, Polygon};
+use serde_json::Value;
+use shapefile::record::polygon::GenericPolygon;
+use shapefile::record::traits::HasXY;
+use shapefile::{PolygonRing, Shape, ShapeReader};
+
+use super::system::{Said, beside, to_lonlat};
+use super::{FileError, Input, Request, Take};
+use crate::files::{Properties, RawFeature, RawShape};
+use crate::record::SourcePlace;
+
+pub(super) fn read(request: &Request, input: &mut Input, take: Take) -> Result<usize, FileError> {
+    let damaged = |e: shapefile::Error| request.wrong(format!("is a damaged Shapefile: {e}"));
+    let source = open(request, request.place)?;
+    let index = beside(request.place, "shx").map(|shx| open(request, &shx)).transpose()?;
+    let mut shapes = match index {
+        Some(index) => ShapeReader::with_shx(source, index).map_err(damaged)?,
+        None => ShapeReader::new(source).map_err(damaged)?,
+    };
+    let mut rows = beside(request.place, "dbf").map(|dbf| Rows::open(request, input, &dbf)).transpose()?;
+    if let Some(prj) = beside(request.place, "prj") {
+        input.hash_further(&whole(request, &prj)?);
+    }
+    let corner = shapes.header().bbox.min;
+    let system = request.system(Said::Nothing, Some((corner.x, corner.y)))?;
+    let file: Arc<Path> = Arc::from(request.path);
+    let mut count = 0;
+    for (index, shape) in shapes.iter_shapes().enumerate() {
+        let shape = shape.map_err(|e| {
+            request.wrong(format!("is a damaged Shapefile: shape {} cannot be read ({e}); copy it again", index + 1))
+        })?;
+        let row = match &mut rows {
+            None => Some(Properties::new()),
+            Some(rows) => rows.next(request, index)?,
+        };
+        let Some(properties) = row else { continue };
+        let source = SourcePlace { file: file.clone(), index: count, id: None };
+        take(RawFeature { shape: to_lonlat(raw_shape(shape), &system), properties, source });
+        count += 1;
+    }
+    Ok(count)
+}
+
+fn open(request: &Request, place: &Path) -> Result<BufReader<File>, FileError> {
+    File::open(place).map(BufReader::new).map_err(|e| FileError::open(request.path, &e))
+}
+
+fn whole(request: &Request, place: &Path) -> Result<Vec<u8>, FileError> {
+    std::fs::read(place).map_err(|e| FileError::open(request.path, &e))
+}
+
+/// The attribute table, row by row in step with the shapes.
+struct Rows {
+    table: dbase::Reader<BufReader<File>>,
+    names: Vec<String>,
+    /// Which rows are marked as deleted; the table's reader passes them over.
+    deleted: Vec<bool>,
+}
+
+impl Rows {
+    fn open(request: &Request, input: &mut Input, dbf: &Path) -> Result<Self, FileError> {
+        let broken = |e: dbase::Error| request.wrong(format!("has a damaged attribute table (.dbf): {e}"));
+        let source = open(request, dbf)?;
+        let builder = dbase::ReaderBuilder::new();
+        let table = match encoding(request)? {
+            Encoding::Utf8 => builder.with_encoding(dbase::encoding::UnicodeLossy).build(source),
+            Encoding::Western => builder.with_encoding(yore::code_pages::CP1252).build(source),
+            Encoding::FromTable => builder.build(source),
+        };
+        let table = table.map_err(broken)?;
+        let names = table.fields().iter().map(|field| field.name().to_string()).collect();
+        let (hash, deleted) = flags_of(&mut open(request, dbf)?).map_err(|e| FileError::open(request.path, &e))?;
+        input.hash_further(&hash);
+        Ok(Self { table, names, deleted })
+    }
+
+    /// The attributes of the shape at `index`; `None` where its row is deleted.
+    fn next(&mut self, request: &Request, index: usize) -> Result<Option<Properties>, FileError> {
+        if self.deleted.get(index).copied().unwrap_or(false) {
+            return Ok(None);
+        }
+        let Some(row) = self.table.iter_records().next() else {
+            return Err(request.wrong(format!(
+                "has an attribute table (.dbf) of {index} rows and more shapes than that; the files do not belong together"
+            )));
+        };
+        let mut row = row
+            .map_err(|e| request.wrong(format!("has a damaged attribute table (.dbf), row {}: {e}", index + 1)))?;
+        let cells = self.names.iter().filter_map(|name| Some((name.clone(), value(row.remove(name)?)?)));
+        Ok(Some(cells.collect()))
+    }
+}
+
+/// The bytes of a table hashed into 32, and its marks of deletion.
+fn flags_of(table: &mut BufReader<File>) -> std::io::Result<(Vec<u8>, Vec<bool>)> {
+    use sha2::{Digest, Sha256};
+    let mut bytes = Vec::new();
+    table.seek(SeekFrom::Start(0))?;
+    table.read_to_end(&mut bytes)?;
+    let number = |at: usize, n: usize| {
+        bytes.get(at..at + n).unwrap_or(&[]).iter().rev().fold(0_usize, |sum, &b| sum << 8 | usize::from(b))
+    };
+    let (rows, start, wide) = (number(4, 4), number(8, 2), number(10, 2).max(1));
+    let fits = bytes.len().saturating_sub(start) / wide + 1;
+    let deleted = (0..rows.min(fits)).map(|i| bytes.get(start + i * wide) == Some(&b'*')).collect();
+    Ok((Sha256::digest(&bytes).to_vec(), deleted))
+}
+
+enum Encoding {
+    Utf8,
+    Western,
+    FromTable,
+}
+
+/// What the `.cpg` file says.
+fn encoding(request: &Request) -> Result<Encoding, FileError> {
+    let Some(cpg) = beside(request.place, "cpg") else { return Ok(Encoding::FromTable) };
+    let text = String::from_utf8_lossy(&whole(request, &cpg)?).trim().to_uppercase();
+    Ok(match text.as_str() {
+        "UTF-8" | "UTF8" | "65001" => Encoding::Utf8,
+        "1252" | "CP1252" | "WINDOWS-1252" | "ISO-8859-1" | "ISO 8859-1" | "88591" | "ANSI 1252" => Encoding::Western,
+        _ => Encoding::FromTable,
+    })
+}
+
+fn value(cell: dbase::FieldValue) -> Option<Value> {
+    use dbase::FieldValue as Cell;
+    let number = |n: f64| if n.fract() == 0.0 && n.abs() < 9e15 { Value::from(n as i64) } else { Value::from(n) };
+    let day = |d: dbase::Date| format!("{:04}-{:02}-{:02}", d.year(), d.month(), d.day());
+    match cell {
+        Cell::Character(text) => text.map(Value::from),
+        Cell::Memo(text) => Some(Value::from(text)),
+        Cell::Numeric(n) => n.map(number),
+        Cell::Float(n) => n.map(|n| number(f64::from(n))),
+        Cell::Double(n) | Cell::Currency(n) => Some(number(n)),
+        Cell::Integer(n) => Some(Value::from(n)),
+        Cell::Logical(set) => set.map(Value::from),
+        Cell::Date(date) => date.map(|d| Value::from(day(d))),
+        Cell::DateTime(at) => {
+            let (date, time) = (at.date(), at.time());
+            let (hour, minute, second) = (time.hours(), time.minutes(), time.seconds());
+            Some(Value::from(format!("{}T{hour:02}:{minute:02}:{second:02}", day(date))))
+        }
+    }
+}
+
+fn raw_shape(shape: Shape) -> RawShape {
+    let built = match &shape {
+        Shape::NullShape => return RawShape::Null,
+        Shape::Point(p) => Ok(point(p)),
+        Shape::PointM(p) => Ok(point(p)),
+        Shape::PointZ(p) => Ok(point(p)),
+        Shape::Multipoint(points) => Ok(many(points.points())),
+        Shape::MultipointM(points) => Ok(many(points.points())),
+        Shape::MultipointZ(points) => Ok(many(points.points())),
+        Shape::Polyline(line) => lines(line.parts()),
+        Shape::PolylineM(line) => lines(line.parts()),
+        Shape::PolylineZ(line) => lines(line.parts()),
+        Shape::Polygon(polygon) => polygons(polygon),
+        Shape::PolygonM(polygon) => polygons(polygon),
+        Shape::PolygonZ(polygon) => polygons(polygon),
+        Shape::Multipatch(_) => Err("is a multipatch (a surface in space), where points, lines or polygons are read".into()),
+    };
+    built.map_or_else(RawShape::Broken, RawShape::Shape)
+}
+
+fn at(point: &impl HasXY) -> Coord<f64> {
+    Coord { x: point.x(), y: point.y() }
+}
+
+fn point(point: &impl HasXY) -> Geometry<f64> {
+    Geometry::Point(Point(at(point)))
+}
+
+fn many(points: &[impl HasXY]) -> Geometry<f64> {
+    Geometry::MultiPoint(MultiPoint(points.iter().map(|p| Point(at(p))).collect()))
+}
+
+fn ring(points: &[impl HasXY]) -> LineString<f64> {
+    LineString(points.iter().map(at).collect())
+}
+
+fn lines<P: HasXY>(parts: &[Vec<P>]) -> Result<Geometry<f64>, String> {
+    let mut lines: Vec<LineString<f64>> = parts.iter().filter(|p| p.len() > 1).map(|p| ring(p)).collect();
+    match lines.len() {
+        0 => Err("is a line without two points".into()),
+        1 => Ok(Geometry::LineString(lines.remove(0))),
+        _ => Ok(Geometry::MultiLineString(MultiLineString(lines))),
+    }
+}
+
+/// Outer rings with the holes that lie in them. A hole in no outer ring counts as one: files
+/// with rings turned the wrong way are common.
+fn polygons<P: HasXY>(polygon: &GenericPolygon<P>) -> Result<Geometry<f64>, String> {
+    use geo::Contains;
+    let (mut outer, mut holes) = (Vec::new(), Vec::new());
+    for part in polygon.rings() {
+        let ring = ring(part.points());
+        if ring.0.len() < 4 {
+            return Err(format!("has a ring of {} position(s), where four are needed", ring.0.len()));
+        }
+        match part {
+            PolygonRing::Outer(_) => outer.push(Polygon::new(ring, Vec::new())),
+            PolygonRing::Inner(_) => holes.push(ring),
+        }
+    }
+    for hole in holes {
+        let corner = hole.0.first().copied().map(Point);
+        let around = match outer.len() {
+            1 => Some(0),
+            _ => outer.iter().position(|p| corner.is_some_and(|corner| p.contains(&corner))),
+        };
+        match around.and_then(|i| outer.get_mut(i)) {
+            Some(polygon) => polygon.interiors_push(hole),
+            None => outer.push(Polygon::new(hole, Vec::new())),
+        }
+    }
+    match outer.len() {
+        0 => Err("is a polygon without a ring".into()),
+        1 => Ok(Geometry::Polygon(outer.remove(0))),
+        _ => Ok(Geometry::MultiPolygon(outer.into())),
+    }
+}
