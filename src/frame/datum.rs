@@ -89,7 +89,8 @@ pub(super) fn completed(epsg: u32, definition: &str) -> Result<String, FrameErro
         if has("+ellps=GRS80") || has("+ellps=WGS84") {
             return Ok(format!("{definition} +towgs84=0,0,0,0,0,0,0"));
         }
-        let ellipsoid = definition.split_whitespace().find(|w| w.starts_with("+ellps=") || w.starts_with("+a="));
+        let ellipsoid =
+            definition.split_whitespace().find(|w| w.starts_with("+ellps=") || w.starts_with("+a="));
         let datum = format!("on {}", ellipsoid.unwrap_or("an unnamed ellipsoid").trim_start_matches('+'));
         return Err(FrameError::UnknownDatum { system: format!("EPSG:{epsg}"), datum });
     }

@@ -9,8 +9,8 @@ mod system;
 
 pub use ellipsoid::{azimuth_deg, destination, distance_m, path_length_geodesic_m, polygons_area_m2};
 pub use ground::{Frame, ScaleError, utm_epsg_of};
-pub use system::System;
 pub use point::{GroundPoint, LonLat, Placed, Traced, path_length_m};
+pub use system::System;
 
 /// What can be wrong with a coordinate or a projected system.
 #[derive(thiserror::Error, Clone, PartialEq, Debug)]

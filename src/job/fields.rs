@@ -15,12 +15,35 @@ use crate::files::Properties;
 #[derive(Clone, Debug, Default)]
 pub struct Fields {
     names: BTreeMap<String, String>,
+    dates: Option<DateOrder>,
+}
+
+/// Which comes first in a day written 1/5/2026.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum DateOrder {
+    /// The day: 1 May.
+    DayFirst,
+    /// The month: 5 January.
+    MonthFirst,
 }
 
 impl Fields {
     /// From the plan's `[fields]` table for one layer: property to name in the file.
     pub fn new(names: Option<&BTreeMap<String, String>>) -> Self {
-        Self { names: names.cloned().unwrap_or_default() }
+        Self { names: names.cloned().unwrap_or_default(), dates: None }
+    }
+
+    /// The same names, with days written 1/5/2026 read in this order.
+    pub fn with_dates(self, dates: Option<DateOrder>) -> Self {
+        Self { dates, ..self }
+    }
+
+    /// What to do about a day that cannot be read.
+    pub fn date_hint(&self) -> &'static str {
+        match self.dates {
+            None => "write 2026-05-31, or say dates = \"day-first\" or \"month-first\" in [place]",
+            Some(_) => "write 2026-05-31",
+        }
     }
 
     /// The value of a property that is neither missing, null nor an empty text.
@@ -89,10 +112,17 @@ impl Fields {
         property: &str,
         zone: Option<&TimeZone>,
     ) -> Result<Option<Date>, String> {
-        match self.text(properties, property) {
-            None => Ok(None),
-            Some(text) => local_day(&text, zone).map(Some).ok_or_else(|| format!("\"{text}\"")),
+        let Some(text) = self.text(properties, property) else { return Ok(None) };
+        let unread = || format!("\"{text}\"");
+        // Where the time of day has a column of its own, its offset may move the day.
+        if property == "date"
+            && let (Some(zone), Some(time)) = (zone, self.text(properties, "time"))
+            && let Some(day) = civil_day(&text, self.dates)
+            && let Ok(instant) = format!("{day}T{time}").parse::<Timestamp>()
+        {
+            return Ok(Some(zone.to_datetime(instant).date()));
         }
+        local_day(&text, zone).or_else(|| civil_day(&text, self.dates)).map(Some).ok_or_else(unread)
     }
 }
 
@@ -110,6 +140,57 @@ fn local_day(text: &str, zone: Option<&TimeZone>) -> Option<Date> {
     })
 }
 
+/// A day as people and spreadsheets write it, with or without a time after it: 31/12/2026,
+/// 31.12.26, 27-Dec-04, 27 December 2004, 2026/12/31. Years of two digits are 1969 to 2068, as
+/// POSIX has it. A day that can be meant in two ways is read only in a known order.
+fn civil_day(text: &str, order: Option<DateOrder>) -> Option<Date> {
+    let mut parts = text.split(['/', '-', '.', ' ', ',']).filter(|part| !part.is_empty());
+    let (a, b, c) = (parts.next()?, parts.next()?, parts.next()?);
+    let whole = |text: &str| text.parse::<u16>().ok().filter(|_| text.bytes().all(|b| b.is_ascii_digit()));
+    let year = |text: &str| match (text.len(), whole(text)?) {
+        (4, year) => Some(year),
+        (2, short) => Some(if short < 69 { 2000 + short } else { 1900 + short }),
+        _ => None,
+    };
+    let day = |year: u16, month: u16, day: u16| {
+        Date::new(i16::try_from(year).ok()?, i8::try_from(month).ok()?, i8::try_from(day).ok()?).ok()
+    };
+    if let Some(month) = month_named(b) {
+        return day(year(c)?, month, whole(a)?);
+    }
+    if a.len() == 4 {
+        return day(whole(a)?, whole(b)?, whole(c.get(..2).unwrap_or(c))?);
+    }
+    let (first, second, year) = (whole(a)?, whole(b)?, year(c)?);
+    match (order, first > 12, second > 12) {
+        (Some(DateOrder::DayFirst), ..) | (None, true, false) => day(year, second, first),
+        (Some(DateOrder::MonthFirst), ..) | (None, false, true) => day(year, first, second),
+        _ if first == second => day(year, first, second),
+        _ => None,
+    }
+}
+
+/// The number of a month by its English name or the first three letters of it.
+fn month_named(text: &str) -> Option<u16> {
+    const NAMES: [&str; 12] = [
+        "january",
+        "february",
+        "march",
+        "april",
+        "may",
+        "june",
+        "july",
+        "august",
+        "september",
+        "october",
+        "november",
+        "december",
+    ];
+    let text = text.to_lowercase();
+    let found = NAMES.iter().position(|name| text.len() >= 3 && name.starts_with(&text))?;
+    u16::try_from(found + 1).ok()
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -125,6 +206,37 @@ mod tests {
         assert_eq!(day("2026-05-01 18:30:00", None).as_deref(), Some("2026-05-01"));
         assert_eq!(day("1/5/2026", None), None);
         assert_eq!(day("2026-13-01", None), None);
+    }
+
+    #[test]
+    fn days_are_read_as_people_write_them() {
+        let day = |text: &str, order| civil_day(text, order).map(|d| d.to_string());
+        for text in [
+            "27-Dec-04",
+            "27 December 2004",
+            "27/12/2004",
+            "27.12.04",
+            "12/27/2004",
+            "2004/12/27",
+            "27/12/2004 12:01",
+        ] {
+            assert_eq!(day(text, None).as_deref(), Some("2004-12-27"), "{text}");
+        }
+        assert_eq!(day("1/5/2026", None), None);
+        assert_eq!(day("1/5/2026", Some(DateOrder::DayFirst)).as_deref(), Some("2026-05-01"));
+        assert_eq!(day("1/5/2026", Some(DateOrder::MonthFirst)).as_deref(), Some("2026-01-05"));
+        assert_eq!(day("5/5/2026", None).as_deref(), Some("2026-05-05"));
+        assert_eq!(day("31/2/2026", None), None);
+        assert_eq!(day("spring", None), None);
+    }
+
+    #[test]
+    fn a_time_in_its_own_column_moves_the_day() {
+        let sydney = TimeZone::get("Australia/Sydney").unwrap();
+        let row: Properties = serde_json::from_str(r#"{"date":"1-May-26","time":"18:30:00Z"}"#).unwrap();
+        let day = |zone| Fields::default().date(&row, "date", zone).unwrap().map(|d| d.to_string());
+        assert_eq!(day(Some(&sydney)).as_deref(), Some("2026-05-02"));
+        assert_eq!(day(None).as_deref(), Some("2026-05-01"));
     }
 
     #[test]

@@ -4,6 +4,7 @@
 //! never the raw file; [`Builder::finish`] chooses the frame and gives the [`Job`].
 
 mod build;
+mod extent;
 mod fields;
 mod findings;
 mod intern;
@@ -13,7 +14,7 @@ mod shapes;
 mod wind;
 
 pub use build::{Builder, SignDefaults};
-pub use fields::Fields;
+pub use fields::{DateOrder, Fields};
 pub use findings::{Findings, Warning};
 pub use select::{Choice, Chosen, DaysOfYear, choose};
 
@@ -24,8 +25,8 @@ use crate::files::write::InputFile;
 use crate::files::{Properties, RasterFile, RawFeature};
 use crate::frame::{Frame, FrameError, Placed, Traced};
 use crate::record::{
-    Access, Area, FixedPlace, Gate, KeepOut, Line, NumberedArea, Record, SourcePlace, Station, SurveyLeg,
-    Wind,
+    Access, Area, Deployment, FixedPlace, Gate, KeepOut, Line, NumberedArea, Record, SourcePlace, Station,
+    SurveyLeg, Wind,
 };
 
 /// Everything a step needs, in one frame.
@@ -36,6 +37,8 @@ pub struct Job {
     pub records: Vec<Placed<Record>>,
     /// Survey effort.
     pub legs: Vec<Traced<SurveyLeg>>,
+    /// Cameras and the nights they stood.
+    pub deployments: Vec<Placed<Deployment>>,
     /// Lines.
     pub lines: Vec<Traced<Line>>,
     /// Gates in fences.

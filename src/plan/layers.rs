@@ -1,6 +1,6 @@
 //! The tables that name the place and the input files.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -21,10 +21,56 @@ pub struct Place {
     /// File with the polygons under control.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub area: Option<PathBuf>,
+    /// EPSG code of the coordinate system that the area is in, where its file does not say.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub area_epsg: Option<u32>,
+    /// How days like 1/5/2026 are meant; left out, such a day is not guessed at.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub dates: Option<DateStyle>,
     /// IANA time zone of the place, for times without an offset.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub time_zone: Option<String>,
 }
+
+/// Which comes first in a day written 1/5/2026.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum DateStyle {
+    /// The day: 1 May.
+    DayFirst,
+    /// The month: 5 January.
+    MonthFirst,
+}
+
+/// An input file, and what has to be said of it where it does not say so itself.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct Source<'p> {
+    /// The file.
+    pub file: &'p Path,
+    /// EPSG code of the coordinate system that it is in.
+    pub epsg: Option<u32>,
+    /// The layer to read of several.
+    pub layer: Option<&'p str>,
+}
+
+impl<'p> Source<'p> {
+    /// A file that says all of itself.
+    pub fn plain(file: &'p Path) -> Self {
+        Self { file, epsg: None, layer: None }
+    }
+}
+
+macro_rules! has_source {
+    ($($layer:ty)*) => {$(
+        impl $layer {
+            /// The file and what the plan says of it.
+            pub fn source(&self) -> Source<'_> {
+                Source { file: &self.file, epsg: self.epsg, layer: self.layer.as_deref() }
+            }
+        }
+    )*};
+}
+has_source!(Layer SignLayer LineLayer KeepOutLayer ParcelLayer);
 
 /// `[select]`: which of the sign is used.
 #[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize, JsonSchema)]
@@ -50,6 +96,12 @@ pub struct Select {
 pub struct Layer {
     /// The file.
     pub file: PathBuf,
+    /// EPSG code of the coordinate system that the file is in, where the file does not say.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub epsg: Option<u32>,
+    /// The layer to read of a file that holds several.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub layer: Option<String>,
 }
 
 /// `[[sign]]` and `[[survey]]`.
@@ -57,6 +109,12 @@ pub struct Layer {
 pub struct SignLayer {
     /// The file.
     pub file: PathBuf,
+    /// EPSG code of the coordinate system that the file is in, where the file does not say.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub epsg: Option<u32>,
+    /// The layer to read of a file that holds several.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub layer: Option<String>,
     /// Season of every feature that does not carry one.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub season: Option<String>,
@@ -69,6 +127,12 @@ pub struct LineLayer {
     pub kind: String,
     /// The file.
     pub file: PathBuf,
+    /// EPSG code of the coordinate system that the file is in, where the file does not say.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub epsg: Option<u32>,
+    /// The layer to read of a file that holds several.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub layer: Option<String>,
 }
 
 /// `[[keep_out]]`.
@@ -76,6 +140,12 @@ pub struct LineLayer {
 pub struct KeepOutLayer {
     /// The file.
     pub file: PathBuf,
+    /// EPSG code of the coordinate system that the file is in, where the file does not say.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub epsg: Option<u32>,
+    /// The layer to read of a file that holds several.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub layer: Option<String>,
     /// Distance of every feature that does not carry its own `distance_m`, from your
     /// permit and label.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -90,6 +160,12 @@ pub struct KeepOutLayer {
 pub struct ParcelLayer {
     /// The file.
     pub file: PathBuf,
+    /// EPSG code of the coordinate system that the file is in, where the file does not say.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub epsg: Option<u32>,
+    /// The layer to read of a file that holds several.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub layer: Option<String>,
     /// Distance in metres from a station within which the holder is told, from your permit
     /// and label. Without it every parcel is listed: none is supplied here.
     #[serde(default, skip_serializing_if = "Option::is_none")]

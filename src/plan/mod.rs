@@ -24,7 +24,9 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 pub use compare::{CompareTable, SeasonOrFile};
-pub use layers::{KeepOutLayer, Layer, LineLayer, ParcelLayer, Place, Season, Select, SignLayer};
+pub use layers::{
+    DateStyle, KeepOutLayer, Layer, LineLayer, ParcelLayer, Place, Season, Select, SignLayer, Source,
+};
 pub use nodes::NodesTable;
 pub use period::{DaysOfYear, PeriodTable};
 pub use round::{ChecksTable, KitTable, RoundTable, RuleTable};

@@ -1,4 +1,4 @@
-//! Survey effort: the stretches that somebody searched.
+//! Survey effort: the stretches that somebody searched, and the nights that cameras stood.
 
 use std::sync::Arc;
 
@@ -20,6 +20,24 @@ pub struct SurveyLeg {
     pub observer: Option<Arc<str>>,
     /// Id of the outing.
     pub survey: Option<Arc<str>>,
+    /// Where it came from.
+    pub source: SourcePlace,
+}
+
+/// A camera that stood at one place for some nights. Its place is held beside it, in a
+/// [`Placed`](crate::frame::Placed).
+#[derive(Clone, PartialEq, Debug)]
+pub struct Deployment {
+    /// What the place is called.
+    pub name: Option<Arc<str>>,
+    /// Id of the deployment, which its records carry as their `survey`.
+    pub survey: Option<Arc<str>>,
+    /// The day it was set up.
+    pub from: Option<Date>,
+    /// The day it was taken down.
+    pub until: Option<Date>,
+    /// Nights between the two.
+    pub nights: f64,
     /// Where it came from.
     pub source: SourcePlace,
 }

@@ -14,7 +14,7 @@ mod wind;
 
 pub use access::{Access, OneWay};
 pub use check::{Check, Found};
-pub use effort::SurveyLeg;
+pub use effort::{Deployment, SurveyLeg};
 pub use keep_out::{Area, KeepOut};
 pub use line::{Gate, Line, LineKind};
 pub use place::{FixedPlace, NumberedArea};

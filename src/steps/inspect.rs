@@ -84,6 +84,11 @@ fn rest(desk: &Desk, outcome: &mut Outcome) {
     if !job.legs.is_empty() {
         outcome.say(format!("survey: {} legs, {legs_km:.3} km", job.legs.len()));
     }
+    if !job.deployments.is_empty() {
+        let nights: f64 = job.deployments.iter().map(|d| d.what.nights).sum();
+        outcome.say(format!("cameras: {} deployments, {nights} nights", job.deployments.len()));
+        outcome.set("cameras", json!({ "deployments": job.deployments.len(), "nights": nights }));
+    }
     outcome.say(format!("keep-outs: {}; stations: {}", job.keep_outs.len(), job.stations.len()));
     outcome.say(match area_ha {
         Some(ha) => format!("area: {ha:.1} ha"),

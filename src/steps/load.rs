@@ -1,6 +1,5 @@
 //! Reads every input that a plan names and builds the job.
 
-use std::path::Path;
 use std::time::Instant;
 
 use jiff::tz::TimeZone;
@@ -10,10 +9,10 @@ use super::sign::period_of;
 use super::terrain::{self, Ground};
 use super::{Outcome, Progress, StepError};
 use crate::files::write::{InputFile, Provenance};
-use crate::files::{FileError, LonLatBox, RawFeature, ReadAs, read_features};
+use crate::files::{FileError, LonLatBox, RawFeature, ReadAs, ReadOptions, read_features};
 use crate::frame::{destination, utm_epsg_of};
-use crate::job::{Builder, Job, SignDefaults};
-use crate::plan::Plan;
+use crate::job::{Builder, DateOrder, Job, SignDefaults};
+use crate::plan::{DateStyle, Plan, Source};
 use crate::record::LineKind;
 
 /// How far round the other inputs the ground is looked at, so that a creek that comes from beyond
@@ -71,43 +70,52 @@ impl Desk<'_> {
 pub fn load<'a>(plan: &'a Plan, progress: &'a dyn Progress) -> Result<Desk<'a>, StepError> {
     let started = Instant::now();
     period_of(plan)?;
-    let mut builder = Builder::new(&plan.fields, zone_of(plan)?);
+    let dates = plan.place.dates.map(|style| match style {
+        DateStyle::DayFirst => DateOrder::DayFirst,
+        DateStyle::MonthFirst => DateOrder::MonthFirst,
+    });
+    let mut builder = Builder::new(&plan.fields, zone_of(plan)?).with_dates(dates);
     let mut reading = Reading { plan, progress, builder: &mut builder, failed: Vec::new() };
     for layer in &plan.sign {
         let defaults = SignDefaults { season: layer.season.clone() };
-        reading.file("sign", &layer.file, ReadAs::Points, |b, raw| b.sign(raw, &defaults));
+        reading.file("sign", layer.source(), ReadAs::Points, |b, raw| b.sign(raw, &defaults));
     }
     for layer in &plan.survey {
-        reading.file("survey", &layer.file, ReadAs::Lines, |b, raw| b.leg(raw));
+        reading.file("survey", layer.source(), ReadAs::Lines, |b, raw| b.leg(raw));
     }
     for layer in &plan.line {
         let kind = LineKind::from_word(&layer.kind).ok_or_else(|| unknown_kind(&layer.kind))?;
-        reading.file("line", &layer.file, ReadAs::Lines, |b, raw| b.line(raw, kind));
+        reading.file("line", layer.source(), ReadAs::Lines, |b, raw| b.line(raw, kind));
     }
     for layer in &plan.keep_out {
         let distance_m = layer.distance_m.map(|d| d.get());
-        reading.file("keep_out", &layer.file, ReadAs::Points, |b, raw| {
+        reading.file("keep_out", layer.source(), ReadAs::Points, |b, raw| {
             b.keep_out(raw, distance_m, layer.reason.as_deref());
         });
     }
     for layer in &plan.station {
-        reading.file("station", &layer.file, ReadAs::Points, Builder::station);
+        reading.file("station", layer.source(), ReadAs::Points, Builder::station);
     }
     for layer in &plan.check {
-        reading.file("check", &layer.file, ReadAs::Rows, Builder::check_row);
+        reading.file("check", layer.source(), ReadAs::Rows, Builder::check_row);
     }
     if let Some(wind) = &plan.wind.file {
-        reading.file("wind", wind, ReadAs::Rows, Builder::wind_row);
+        reading.file("wind", Source::plain(wind), ReadAs::Rows, Builder::wind_row);
     }
     reading.places();
     if let Some(area) = &plan.place.area {
-        reading.file("area", area, ReadAs::Lines, Builder::area);
+        reading.file(
+            "area",
+            Source { epsg: plan.place.area_epsg, ..Source::plain(area) },
+            ReadAs::Lines,
+            Builder::area,
+        );
     }
     if let Some(untreated) = &plan.compare.untreated {
-        reading.file("untreated", untreated, ReadAs::Lines, Builder::untreated);
+        reading.file("untreated", Source::plain(untreated), ReadAs::Lines, Builder::untreated);
     }
     if let Some(at) = &plan.surface.at {
-        reading.file("at", at, ReadAs::Points, Builder::query);
+        reading.file("at", Source::plain(at), ReadAs::Points, Builder::query);
     }
     if !reading.failed.is_empty() {
         return Err(StepError::Files(reading.failed));
@@ -161,6 +169,12 @@ fn unknown_kind(word: &str) -> StepError {
     }
 }
 
+/// How a file that the plan names is to be read; `likely_epsg` is the code to name where it
+/// does not say its own.
+pub(super) fn read_options(source: Source, read_as: ReadAs, likely_epsg: Option<u32>) -> ReadOptions {
+    ReadOptions { read_as, epsg: source.epsg, layer: source.layer.map(str::to_string), likely_epsg }
+}
+
 struct Reading<'a> {
     plan: &'a Plan,
     progress: &'a dyn Progress,
@@ -173,10 +187,10 @@ impl Reading<'_> {
     fn places(&mut self) {
         let table = &self.plan.sites;
         if let Some(file) = table.must.file() {
-            self.file("must", file, ReadAs::Points, Builder::must);
+            self.file("must", Source::plain(file), ReadAs::Points, Builder::must);
         }
         if let Some(file) = table.never.file() {
-            self.file("never", file, ReadAs::Points, Builder::never);
+            self.file("never", Source::plain(file), ReadAs::Points, Builder::never);
         }
         for place in table.must.listed() {
             self.builder.must_at(place.at, place.name.as_deref());
@@ -185,20 +199,22 @@ impl Reading<'_> {
             self.builder.never_at(place.at, place.within_m.get(), place.name.as_deref());
         }
         if let Some(file) = &table.cover {
-            self.file("cover", file, ReadAs::Lines, Builder::cover);
+            self.file("cover", Source::plain(file), ReadAs::Lines, Builder::cover);
         }
         for (k, layer) in table.layer.iter().enumerate() {
             self.builder.number_layer();
             if let Some(property) = layer.property.as_ref().filter(|_| !is_raster(layer)) {
-                self.file("layer", &layer.file, ReadAs::Lines, |b, raw| b.number(raw, k, property));
+                self.file("layer", Source::plain(&layer.file), ReadAs::Lines, |b, raw| b.number(raw, k, property));
             }
         }
     }
 
-    fn file(&mut self, role: &str, path: &Path, read_as: ReadAs, take: impl Fn(&mut Builder, RawFeature)) {
+    fn file(&mut self, role: &str, source: Source, read_as: ReadAs, take: impl Fn(&mut Builder, RawFeature)) {
+        let path = source.file;
         self.progress.stage(&format!("reading {}", path.display()), None);
         let mut seen = 0;
-        let read = read_features(&self.plan.base.join(path), path, read_as, &mut |raw| {
+        let options = read_options(source, read_as, self.plan.place.epsg);
+        let read = read_features(&self.plan.base.join(path), path, options, &mut |raw| {
             seen += 1;
             if seen % 4096 == 0 {
                 self.progress.reach(seen);
@@ -207,6 +223,9 @@ impl Reading<'_> {
         });
         match read {
             Ok(report) => {
+                for note in report.notes {
+                    self.builder.findings().warn_at(path.display(), note);
+                }
                 if report.features == 0 {
                     self.builder.findings().warn_at(path.display(), "holds no feature of the kind wanted");
                 }

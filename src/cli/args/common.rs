@@ -1,6 +1,6 @@
 //! Flags that every step has.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use clap::Args;
 
@@ -31,6 +31,9 @@ pub(in crate::cli) struct Common {
     /// Projected system in metres to compute in; left out, the UTM zone of the place
     #[arg(long, value_name = "N")]
     epsg: Option<u32>,
+    /// Coordinate system that an input is in, where the file does not say: 28355=tracks.shp
+    #[arg(long, value_name = "N=FILE", num_args = 1.., value_parser = input_epsg)]
+    input_epsg: Vec<(u32, PathBuf)>,
     /// Animals whose sign is used; all if left out
     #[arg(long, value_name = "NAME", num_args = 1..)]
     animal: Vec<String>,
@@ -47,14 +50,18 @@ pub(in crate::cli) struct Common {
 
 impl Common {
     pub(in crate::cli) fn lay_on(&self, plan: &mut Plan) {
-        let sign_layer = |file: &PathBuf| SignLayer { file: file.clone(), season: None };
+        let sign_layer = |file: &PathBuf| SignLayer { file: file.clone(), ..Default::default() };
         plan.sign.extend(self.sign.iter().map(sign_layer));
         plan.survey.extend(self.survey.iter().map(sign_layer));
         plan.line.extend(self.line.iter().cloned());
         plan.keep_out.extend(self.keep_out.iter().cloned());
-        plan.station.extend(self.stations.iter().map(|file| Layer { file: file.clone() }));
+        plan.station
+            .extend(self.stations.iter().map(|file| Layer { file: file.clone(), ..Default::default() }));
         plan.place.area = self.area.clone();
         plan.place.epsg = self.epsg;
+        for (epsg, file) in &self.input_epsg {
+            declare(plan, *epsg, file);
+        }
         plan.select.animals.extend(self.animal.iter().cloned());
         plan.select.from = self.from;
         plan.select.to = self.to;
@@ -78,12 +85,34 @@ fn line_layer(text: &str) -> Result<LineLayer, String> {
     let known = || LineKind::ALL.map(LineKind::word).join(", ");
     let kind =
         LineKind::from_word(kind).ok_or_else(|| format!("unknown kind \"{kind}\"; known are {}", known()))?;
-    Ok(LineLayer { kind: kind.word().to_string(), file: file.into() })
+    Ok(LineLayer { kind: kind.word().to_string(), file: file.into(), ..Default::default() })
+}
+
+/// Says of every layer with this file which system it is in.
+fn declare(plan: &mut Plan, epsg: u32, file: &Path) {
+    let say = |named: &Path, own: &mut Option<u32>| {
+        if named == file {
+            *own = Some(epsg);
+        }
+    };
+    plan.sign.iter_mut().chain(&mut plan.survey).for_each(|l| say(&l.file, &mut l.epsg));
+    plan.line.iter_mut().for_each(|l| say(&l.file, &mut l.epsg));
+    plan.keep_out.iter_mut().for_each(|l| say(&l.file, &mut l.epsg));
+    plan.station.iter_mut().for_each(|l| say(&l.file, &mut l.epsg));
+    if let Some(area) = &plan.place.area {
+        say(area, &mut plan.place.area_epsg);
+    }
+}
+
+fn input_epsg(text: &str) -> Result<(u32, PathBuf), String> {
+    let (code, file) = text.split_once('=').ok_or("expected N=FILE, such as 28355=tracks.shp")?;
+    let code = code.trim_start_matches("EPSG:").parse().map_err(|_| format!("\"{code}\" is no EPSG code"))?;
+    Ok((code, file.into()))
 }
 
 fn keep_out_layer(text: &str) -> Result<KeepOutLayer, String> {
     let (metres, file) =
         text.split_once('=').ok_or("expected METRES=FILE, with the metres from your permit")?;
     let distance_m: NonNegative = metres.parse().map_err(|e| format!("metres: {e}"))?;
-    Ok(KeepOutLayer { file: file.into(), distance_m: Some(distance_m), reason: None })
+    Ok(KeepOutLayer { file: file.into(), distance_m: Some(distance_m), ..Default::default() })
 }

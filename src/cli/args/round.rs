@@ -24,7 +24,7 @@ struct LogFlags {
 
 impl LogFlags {
     fn lay_on(&self, plan: &mut Plan) {
-        plan.check.extend(self.checks.iter().map(|file| Layer { file: file.clone() }));
+        plan.check.extend(self.checks.iter().map(|file| Layer { file: file.clone(), ..Default::default() }));
         plan.round.every_days = self.every_days;
         plan.round.on = self.on;
     }

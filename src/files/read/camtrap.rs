@@ -34,7 +34,13 @@ pub(super) fn read(
     let read = input.by_ref().take(MAX_DESCRIPTOR_BYTES).read_to_end(&mut text);
     read.map_err(|e| FileError::open(request.path, &e))?;
     let package: Value = serde_json::from_slice(&text).map_err(|e| {
-        FileError::in_text(request.path, request.place, e.line(), e.column(), &format!("is not valid JSON: {e}"))
+        FileError::in_text(
+            request.path,
+            request.place,
+            e.line(),
+            e.column(),
+            &format!("is not valid JSON: {e}"),
+        )
     })?;
     let deployments = table(request, input, &package, "deployments", "deploymentID")?;
     match request.options.read_as {
@@ -47,7 +53,13 @@ pub(super) fn read(
 }
 
 /// The rows of one table of the package.
-fn table(request: &Request, input: &mut Input, package: &Value, name: &str, key: &str) -> Result<Vec<Row>, FileError> {
+fn table(
+    request: &Request,
+    input: &mut Input,
+    package: &Value,
+    name: &str,
+    key: &str,
+) -> Result<Vec<Row>, FileError> {
     let resources = package.get("resources").and_then(Value::as_array);
     let resource = resources
         .and_then(|list| list.iter().find(|r| r.get("name").and_then(Value::as_str) == Some(name)))
@@ -58,7 +70,9 @@ fn table(request: &Request, input: &mut Input, package: &Value, name: &str, key:
         _ => return Err(request.wrong(format!("does not give one path for its resource \"{name}\""))),
     };
     if path.contains("://") {
-        return Err(request.wrong(format!("keeps its {name} at {path}; fetch the file, and name it in \"path\"")));
+        return Err(
+            request.wrong(format!("keeps its {name} at {path}; fetch the file, and name it in \"path\""))
+        );
     }
     // A descriptor may name only what lies beside or below it.
     if Path::new(path).components().any(|part| !matches!(part, Component::Normal(_) | Component::CurDir)) {
@@ -95,7 +109,9 @@ fn place_of(deployment: Option<&Row>) -> RawShape {
     let number = |name: &str| deployment.and_then(|row| get(row, name))?.parse::<f64>().ok();
     match (number("longitude"), number("latitude")) {
         (Some(lon), Some(lat)) => RawShape::Shape(Geometry::Point(Point::new(lon, lat))),
-        _ if deployment.is_none() => RawShape::Broken("names a deployment that the package does not hold".into()),
+        _ if deployment.is_none() => {
+            RawShape::Broken("names a deployment that the package does not hold".into())
+        }
         _ => RawShape::Broken("is of a deployment without longitude and latitude".into()),
     }
 }

@@ -17,10 +17,15 @@ use crate::frame::System;
 use crate::record::SourcePlace;
 
 /// Names of the two columns of a place, east first, in lower case.
-const DEGREES: [(&[&str], &[&str]); 1] =
-    [(&["lon", "longitude", "long", "lng", "x_lon", "decimallongitude"], &["lat", "latitude", "y_lat", "decimallatitude"])];
+const DEGREES: [(&[&str], &[&str]); 1] = [(
+    &["lon", "longitude", "long", "lng", "x_lon", "decimallongitude"],
+    &["lat", "latitude", "y_lat", "decimallatitude"],
+)];
 const METRES: [(&[&str], &[&str]); 2] = [
-    (&["easting", "east", "e", "easting_m", "utm_e", "mga_e", "utm_easting"], &["northing", "north", "n", "northing_m", "utm_n", "mga_n", "utm_northing"]),
+    (
+        &["easting", "east", "e", "easting_m", "utm_e", "mga_e", "utm_easting"],
+        &["northing", "north", "n", "northing_m", "utm_n", "mga_n", "utm_northing"],
+    ),
     (&["x", "x_m", "point_x", "xcoord", "x_coord"], &["y", "y_m", "point_y", "ycoord", "y_coord"]),
 ];
 
@@ -113,7 +118,9 @@ impl Columns {
         };
         // A table whose rows need no place may have columns x and y that mean something else.
         let unit = match unit {
-            Unit::Metres if request.options.read_as == ReadAs::Rows && request.options.epsg.is_none() => Unit::None,
+            Unit::Metres if request.options.read_as == ReadAs::Rows && request.options.epsg.is_none() => {
+                Unit::None
+            }
             unit => unit,
         };
         let (id, epsg) = (place(&["id", "fid"]), place(&["epsg"]));

@@ -82,7 +82,10 @@ fn pointed_at(text: &str, line: usize, column: usize) -> String {
     let at = String::from_utf8_lossy(&before.chars().map(|c| c as u8).collect::<Vec<_>>()).chars().count();
     let start = at.saturating_sub(SHOWN_BEFORE);
     let part: String = text.chars().skip(start).take(SHOWN_BEFORE + SHOWN_AFTER).collect();
-    let (head, tail) = (if start > 0 { "…" } else { "" }, if text.chars().count() > start + part.chars().count() { "…" } else { "" });
+    let (head, tail) = (
+        if start > 0 { "…" } else { "" },
+        if text.chars().count() > start + part.chars().count() { "…" } else { "" },
+    );
     let number = line.to_string();
     let mut shown = format!("\n {number} | {head}{part}{tail}\n");
     let indent = number.len() + 4 + head.chars().count() + (at - start);

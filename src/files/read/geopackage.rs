@@ -27,9 +27,9 @@ pub(super) fn read(request: &Request, take: Take, notes: &mut Vec<String>) -> Re
     let mut database = Database::open(request.place).map_err(wrong)?;
     let layers = layers_of(&mut database).map_err(wrong)?;
     let layer = choose(request, &layers, notes)?;
-    let table = database
-        .table(&layer.name)
-        .ok_or_else(|| request.wrong(format!("names the layer \"{}\" and has no table for it", layer.name)))?;
+    let table = database.table(&layer.name).ok_or_else(|| {
+        request.wrong(format!("names the layer \"{}\" and has no table for it", layer.name))
+    })?;
     let system = system_of(request, &mut database, layer)?;
     let file: Arc<Path> = Arc::from(request.path);
     let mut count = 0;
@@ -80,7 +80,11 @@ fn layers_of(database: &mut Database) -> Result<Vec<Layer>, String> {
     Ok(rows.iter().filter_map(layer).collect())
 }
 
-fn choose<'l>(request: &Request, layers: &'l [Layer], notes: &mut Vec<String>) -> Result<&'l Layer, FileError> {
+fn choose<'l>(
+    request: &Request,
+    layers: &'l [Layer],
+    notes: &mut Vec<String>,
+) -> Result<&'l Layer, FileError> {
     let names = || layers.iter().map(|l| l.name.as_str()).collect::<Vec<_>>().join(", ");
     if let Some(wanted) = &request.options.layer {
         return layers
@@ -97,7 +101,11 @@ fn choose<'l>(request: &Request, layers: &'l [Layer], notes: &mut Vec<String>) -
         ([], _) => Err(request.wrong("has no feature layer")),
         ([only], _) => Ok(only),
         (_, [only]) => {
-            notes.push(format!("holds {} layers; \"{}\" is read, the only one of its kind", layers.len(), only.name));
+            notes.push(format!(
+                "holds {} layers; \"{}\" is read, the only one of its kind",
+                layers.len(),
+                only.name
+            ));
             Ok(only)
         }
         _ => Err(request.wrong(format!(

@@ -8,7 +8,8 @@ use std::path::Path;
 use std::sync::Arc;
 
 use geo_types::{
-    Coord, Geometry, GeometryCollection, LineString, MultiLineString, MultiPoint, MultiPolygon, Point, Polygon,
+    Coord, Geometry, GeometryCollection, LineString, MultiLineString, MultiPoint, MultiPolygon, Point,
+    Polygon,
 };
 use quick_xml::Reader;
 use quick_xml::events::{BytesStart, Event};
@@ -34,7 +35,8 @@ pub(super) fn read_zipped(request: &Request, take: Take) -> Result<usize, FileEr
     let broken = |e: zip::result::ZipError| request.wrong(format!("is an archive that cannot be read: {e}"));
     let mut archive = zip::ZipArchive::new(BufReader::new(file)).map_err(broken)?;
     let names: Vec<String> = archive.file_names().filter_map(Result::ok).map(|n| n.into_owned()).collect();
-    let ends = |ending: &str| names.iter().filter(|n| n.to_lowercase().ends_with(ending)).min_by_key(|n| n.len());
+    let ends =
+        |ending: &str| names.iter().filter(|n| n.to_lowercase().ends_with(ending)).min_by_key(|n| n.len());
     let Some(name) = ends(".kml") else {
         return Err(request.wrong(match ends(".shp") {
             Some(shp) => format!("is an archive with a Shapefile in it; unpack it and name {shp}"),
@@ -63,9 +65,9 @@ fn parse(request: &Request, text: impl BufRead, take: Take) -> Result<usize, Fil
     let file: Arc<Path> = Arc::from(request.path);
     let mut count = 0;
     loop {
-        let event = xml.read_event_into(&mut buffer).map_err(|e| {
-            request.wrong(format!("is not valid XML at byte {}: {e}", xml.error_position()))
-        })?;
+        let event = xml
+            .read_event_into(&mut buffer)
+            .map_err(|e| request.wrong(format!("is not valid XML at byte {}: {e}", xml.error_position())))?;
         match event {
             Event::Start(start) => walk.open(&start).map_err(|why| request.wrong(why))?,
             Event::Empty(start) => {

@@ -36,7 +36,10 @@ pub(super) fn read(request: &Request, input: &mut Input, take: Take) -> Result<u
     let mut count = 0;
     for (index, shape) in shapes.iter_shapes().enumerate() {
         let shape = shape.map_err(|e| {
-            request.wrong(format!("is a damaged Shapefile: shape {} cannot be read ({e}); copy it again", index + 1))
+            request.wrong(format!(
+                "is a damaged Shapefile: shape {} cannot be read ({e}); copy it again",
+                index + 1
+            ))
         })?;
         let row = match &mut rows {
             None => Some(Properties::new()),
@@ -78,7 +81,8 @@ impl Rows {
         };
         let table = table.map_err(broken)?;
         let names = table.fields().iter().map(|field| field.name().to_string()).collect();
-        let (hash, deleted) = flags_of(&mut open(request, dbf)?).map_err(|e| FileError::open(request.path, &e))?;
+        let (hash, deleted) =
+            flags_of(&mut open(request, dbf)?).map_err(|e| FileError::open(request.path, &e))?;
         input.hash_further(&hash);
         Ok(Self { table, names, deleted })
     }
@@ -93,8 +97,9 @@ impl Rows {
                 "has an attribute table (.dbf) of {index} rows and more shapes than that; the files do not belong together"
             )));
         };
-        let mut row = row
-            .map_err(|e| request.wrong(format!("has a damaged attribute table (.dbf), row {}: {e}", index + 1)))?;
+        let mut row = row.map_err(|e| {
+            request.wrong(format!("has a damaged attribute table (.dbf), row {}: {e}", index + 1))
+        })?;
         let cells = self.names.iter().filter_map(|name| Some((name.clone(), value(row.remove(name)?)?)));
         Ok(Some(cells.collect()))
     }
@@ -127,14 +132,17 @@ fn encoding(request: &Request) -> Result<Encoding, FileError> {
     let text = String::from_utf8_lossy(&whole(request, &cpg)?).trim().to_uppercase();
     Ok(match text.as_str() {
         "UTF-8" | "UTF8" | "65001" => Encoding::Utf8,
-        "1252" | "CP1252" | "WINDOWS-1252" | "ISO-8859-1" | "ISO 8859-1" | "88591" | "ANSI 1252" => Encoding::Western,
+        "1252" | "CP1252" | "WINDOWS-1252" | "ISO-8859-1" | "ISO 8859-1" | "88591" | "ANSI 1252" => {
+            Encoding::Western
+        }
         _ => Encoding::FromTable,
     })
 }
 
 fn value(cell: dbase::FieldValue) -> Option<Value> {
     use dbase::FieldValue as Cell;
-    let number = |n: f64| if n.fract() == 0.0 && n.abs() < 9e15 { Value::from(n as i64) } else { Value::from(n) };
+    let number =
+        |n: f64| if n.fract() == 0.0 && n.abs() < 9e15 { Value::from(n as i64) } else { Value::from(n) };
     let day = |d: dbase::Date| format!("{:04}-{:02}-{:02}", d.year(), d.month(), d.day());
     match cell {
         Cell::Character(text) => text.map(Value::from),
@@ -168,7 +176,9 @@ fn raw_shape(shape: Shape) -> RawShape {
         Shape::Polygon(polygon) => polygons(polygon),
         Shape::PolygonM(polygon) => polygons(polygon),
         Shape::PolygonZ(polygon) => polygons(polygon),
-        Shape::Multipatch(_) => Err("is a multipatch (a surface in space), where points, lines or polygons are read".into()),
+        Shape::Multipatch(_) => {
+            Err("is a multipatch (a surface in space), where points, lines or polygons are read".into())
+        }
     };
     built.map_or_else(RawShape::Broken, RawShape::Shape)
 }

@@ -71,7 +71,8 @@ impl Database {
             n => return Err(format!("has pages of {n} bytes, which SQLite does not know")),
         };
         let length = file.metadata().map_err(|e| e.to_string())?.len();
-        let pages = u32::try_from(length / page_bytes as u64).map_err(|_| "has too many pages".to_string())?;
+        let pages =
+            u32::try_from(length / page_bytes as u64).map_err(|_| "has too many pages".to_string())?;
         let usable = page_bytes.saturating_sub(usize::from(header[20]));
         if usable < 480 {
             return Err("reserves nearly all of its pages".into());
@@ -86,7 +87,9 @@ impl Database {
             place.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default()
         ));
         if wal.metadata().is_ok_and(|m| m.len() > 0) {
-            return Err("is open in another program (a -wal file lies beside it); close it there first".into());
+            return Err(
+                "is open in another program (a -wal file lies beside it); close it there first".into()
+            );
         }
         let mut database = Self { file, page_bytes, usable, pages, encoding, tables: Vec::new() };
         database.read_schema()?;
@@ -306,7 +309,8 @@ fn columns_of(sql: &str) -> (Vec<String>, Option<usize>) {
         let part = part.trim_start();
         let (name, rest) = name_of(part);
         let word = part.split(|c: char| c.is_whitespace() || c == '(').next().unwrap_or("").to_uppercase();
-        if ["CONSTRAINT", "PRIMARY", "UNIQUE", "CHECK", "FOREIGN"].contains(&word.as_str()) || name.is_empty() {
+        if ["CONSTRAINT", "PRIMARY", "UNIQUE", "CHECK", "FOREIGN"].contains(&word.as_str()) || name.is_empty()
+        {
             continue;
         }
         let rest = rest.to_uppercase();

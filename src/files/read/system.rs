@@ -63,14 +63,20 @@ impl Request<'_> {
     fn ask(&self, sample: Option<(f64, f64)>) -> FileError {
         let degrees = sample.is_some_and(|(x, y)| LonLat::new(x, y).is_ok());
         let likely = match (degrees, self.options.likely_epsg) {
-            (true, _) => "; its coordinates look like WGS84 longitude and latitude, which is epsg = 4326".into(),
-            (false, Some(epsg)) => {
-                format!("; its coordinates look like metres, and the likely code is that of the job, epsg = {epsg}")
+            (true, _) => {
+                "; its coordinates look like WGS84 longitude and latitude, which is epsg = 4326".into()
             }
-            (false, None) => "; its coordinates look like metres: the code is in the notes of whoever made it \
+            (false, Some(epsg)) => {
+                format!(
+                    "; its coordinates look like metres, and the likely code is that of the job, epsg = {epsg}"
+                )
+            }
+            (false, None) => {
+                "; its coordinates look like metres: the code is in the notes of whoever made it \
                               (7849 to 7856 are MGA2020 zones 49 to 56, 28349 to 28356 the same in GDA94, \
                               2193 is NZTM2000, 32601 to 32760 are UTM zones)"
-                .into(),
+                    .into()
+            }
         };
         self.wrong(format!(
             "does not say which coordinate system it is in (no .prj file lies beside it): write epsg = CODE in its \
@@ -100,10 +106,7 @@ pub(super) fn to_lonlat(shape: RawShape, system: &System) -> RawShape {
                 let (x, y) = system.to_lonlat_deg(c.x, c.y)?;
                 Ok::<_, FrameError>(Coord { x, y })
             });
-            moved.map_or_else(
-                |why| RawShape::Broken(format!("{why} ({})", system.name())),
-                RawShape::Shape,
-            )
+            moved.map_or_else(|why| RawShape::Broken(format!("{why} ({})", system.name())), RawShape::Shape)
         }
         other => other,
     }

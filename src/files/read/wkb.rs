@@ -3,7 +3,8 @@
 //! refused by name.
 
 use geo_types::{
-    Coord, Geometry, GeometryCollection, LineString, MultiLineString, MultiPoint, MultiPolygon, Point, Polygon,
+    Coord, Geometry, GeometryCollection, LineString, MultiLineString, MultiPoint, MultiPolygon, Point,
+    Polygon,
 };
 
 /// How deep collections may be nested.
@@ -121,7 +122,9 @@ impl Cursor<'_> {
                             linear geometry\") and export again"
                     .into());
             }
-            15..=17 => return Err("is a surface of triangles, where points, lines or polygons are read".into()),
+            15..=17 => {
+                return Err("is a surface of triangles, where points, lines or polygons are read".into());
+            }
             other => return Err(format!("has a geometry of the unknown type {other}")),
         }))
     }

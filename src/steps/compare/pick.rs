@@ -25,7 +25,7 @@ pub fn with_season_files(plan: &Plan) -> Plan {
         if let Some(SeasonOrFile::File(file)) = season
             && !plan.sign.iter().any(|layer| layer.file == *file)
         {
-            plan.sign.push(SignLayer { file: file.clone(), season: None });
+            plan.sign.push(SignLayer { file: file.clone(), ..Default::default() });
         }
     }
     plan

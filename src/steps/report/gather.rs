@@ -6,7 +6,7 @@ use serde_json::Value;
 
 use super::notices::notices;
 use crate::files::{
-    FileError, RasterFile, RawFeature, RawShape, ReadAs, read_features, read_raster, read_text,
+    FileError, RasterFile, RawFeature, RawShape, ReadAs, ReadOptions, read_features, read_raster, read_text,
 };
 use crate::frame::Placed;
 use crate::plan::Plan;
@@ -77,7 +77,7 @@ fn season_of(plan: &Plan, record: &Record) -> Option<String> {
 }
 
 fn layers(folder: &Path) -> Result<Layers, StepError> {
-    let of = |name| features(&folder.join(name));
+    let of = |name| features(&folder.join(name), ReadAs::Points);
     let mut sites = of("sites.geojson")?;
     sites.sort_by(|a, b| {
         let rank = |f: &Feature| f.number("rank").unwrap_or(f64::INFINITY);
@@ -96,12 +96,12 @@ fn layers(folder: &Path) -> Result<Layers, StepError> {
 }
 
 /// The features of a file, none where there is no such file.
-pub(super) fn features(path: &Path) -> Result<Vec<Feature>, StepError> {
+pub(super) fn features(path: &Path, options: impl Into<ReadOptions>) -> Result<Vec<Feature>, StepError> {
     let mut found = Vec::new();
     if !path.exists() {
         return Ok(found);
     }
-    read_features(path, path, ReadAs::Points, &mut |raw: RawFeature| {
+    read_features(path, path, options, &mut |raw: RawFeature| {
         if let RawShape::Shape(geometry) = raw.shape {
             let id = raw.source.id.map(|id| id.to_string()).unwrap_or_default();
             found.push(Feature { id, geometry, properties: raw.properties });

@@ -1,8 +1,10 @@
 //! Neighbours near a station, and the entrances of the area.
 
 use super::gather::features;
+use crate::files::ReadAs;
 use crate::record::StationState;
 use crate::report::{Feature, Notice, Parcel, Peg, entrances, parcel_notices, parcel_shape};
+use crate::steps::load::read_options;
 use crate::steps::{Desk, Outcome, StepError};
 
 /// Whom to tell, and where signs belong.
@@ -53,7 +55,8 @@ fn parcels(desk: &Desk, outcome: &mut Outcome) -> Result<Vec<Parcel>, StepError>
             ));
         }
         let mut no_ground = 0;
-        for (number, feature) in features(&path)?.into_iter().enumerate() {
+        let options = read_options(layer.source(), ReadAs::Points, desk.plan.place.epsg);
+        for (number, feature) in features(&path, options)?.into_iter().enumerate() {
             let Some(shape) = parcel_shape(&feature.geometry) else {
                 no_ground += 1;
                 continue;

@@ -76,7 +76,9 @@ fn hint(said: &str) -> &'static str {
         "expected `,` or `]`" => "; a comma is missing before this place",
         "trailing comma" => "; take the last comma of the list out",
         "key must be a string" => "; names stand in double quotes, and after the last one no comma",
-        "expected value" => "; texts stand in double quotes, numbers have a decimal point, NaN is written null",
+        "expected value" => {
+            "; texts stand in double quotes, numbers have a decimal point, NaN is written null"
+        }
         _ => "",
     }
 }

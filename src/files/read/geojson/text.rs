@@ -101,7 +101,8 @@ impl<'i> Text<'i> {
             from -= (self.start - before) as usize;
             if !more {
                 let ended = look.is_scalar();
-                let span = Span { start: self.start + self.at as u64, end: self.start + self.bytes.len() as u64 };
+                let span =
+                    Span { start: self.start + self.at as u64, end: self.start + self.bytes.len() as u64 };
                 self.at = if ended { self.bytes.len() } else { self.at };
                 return Ok(ended.then_some(span));
             }
@@ -146,7 +147,8 @@ impl Look {
                 }
                 continue;
             }
-            let marks = rest.iter().position(|&b| MARKS[usize::from(b)] || self.scalar && ENDS[usize::from(b)]);
+            let marks =
+                rest.iter().position(|&b| MARKS[usize::from(b)] || self.scalar && ENDS[usize::from(b)]);
             let Some(i) = marks else { break };
             match rest.get(i) {
                 _ if self.scalar => return Some(*from + i),

@@ -1,0 +1,167 @@
+//! Takes raw features of every role and makes the job of them: one file a role.
+
+mod effort;
+mod finish;
+mod keep_out;
+mod line;
+mod place;
+mod sign;
+mod station;
+
+use std::collections::{BTreeMap, HashMap, HashSet};
+use std::sync::Arc;
+
+use geo_types::MultiPolygon;
+use jiff::tz::TimeZone;
+
+use super::fields::{DateOrder, Fields};
+use super::intern::Words;
+use super::places::PlaceRows;
+use super::shapes::points_of;
+use super::wind::WindRows;
+use super::{Findings, Query};
+use crate::files::write::InputFile;
+use crate::files::{Properties, RawFeature};
+use crate::frame::LonLat;
+use crate::record::{Access, Deployment, Gate, KeepOut, Line, Record, SourcePlace, Station, SurveyLeg};
+
+/// What the plan says for sign or legs that do not say it themselves.
+#[derive(Clone, Debug, Default)]
+pub struct SignDefaults {
+    /// The season.
+    pub season: Option<String>,
+}
+
+/// Collects the domain objects of a job while files are read.
+#[derive(Default)]
+pub struct Builder {
+    fields: BTreeMap<String, BTreeMap<String, String>>,
+    zone: Option<TimeZone>,
+    dates: Option<DateOrder>,
+    words: Words,
+    ids: HashSet<Arc<str>>,
+    records: Vec<(Record, LonLat)>,
+    legs: Vec<(SurveyLeg, Vec<LonLat>)>,
+    deployments: Vec<(Deployment, LonLat)>,
+    lines: Vec<(Line, Vec<LonLat>)>,
+    gates: Vec<(Gate, LonLat)>,
+    access: Vec<Access>,
+    keep_outs: Vec<KeepOut>,
+    area: Option<MultiPolygon<f64>>,
+    untreated: Option<MultiPolygon<f64>>,
+    stations: Vec<(Station, LonLat)>,
+    station_properties: HashMap<Arc<str>, Properties>,
+    check_rows: Vec<RawFeature>,
+    queries: Vec<(Query, LonLat)>,
+    wind: WindRows,
+    places: PlaceRows,
+    inputs: Vec<InputFile>,
+    findings: Findings,
+}
+
+impl Builder {
+    /// A builder with the plan's `[fields]` table and the zone in which days are counted.
+    pub fn new(fields: &BTreeMap<String, BTreeMap<String, String>>, zone: Option<TimeZone>) -> Self {
+        Self { fields: fields.clone(), zone, ..Self::default() }
+    }
+
+    /// The same builder, reading days written 1/5/2026 in this order. Without an order such a
+    /// day is read only where it can be meant in one way.
+    pub fn with_dates(self, dates: Option<DateOrder>) -> Self {
+        Self { dates, ..self }
+    }
+
+    /// The findings so far, to add to.
+    pub fn findings(&mut self) -> &mut Findings {
+        &mut self.findings
+    }
+
+    /// Notes that an input was read to its end.
+    pub fn input(&mut self, input: InputFile) {
+        self.inputs.push(input);
+        self.ids.clear();
+    }
+
+    fn fields(&self, layer: &str) -> Fields {
+        Fields::new(self.fields.get(layer)).with_dates(self.dates)
+    }
+
+    fn note_id(&mut self, source: &SourcePlace) {
+        if let Some(id) = &source.id
+            && !self.ids.insert(id.clone())
+        {
+            self.findings.warn_at(source, "has an id that an earlier feature of the file has; both are used");
+        }
+    }
+
+    fn note_case(&mut self, raw: &RawFeature, layer: &str, properties: &[&str]) {
+        let fields = self.fields(layer);
+        for property in properties {
+            if let Some(name) = fields.missed_by_case(&raw.properties, property) {
+                self.findings.warn_at(
+                    &raw.source,
+                    format!(
+                        "has a property \"{name}\", which is not read as {property}; if it means that, map it in the plan: [fields.{layer}] {property} = \"{name}\""
+                    ),
+                );
+            }
+        }
+    }
+
+    /// A number of 0 or more; `None` after a fault.
+    fn quantity(&mut self, fields: &Fields, raw: &RawFeature, property: &str) -> Option<Option<f64>> {
+        match fields.number(&raw.properties, property) {
+            Ok(Some(value)) if !(value.is_finite() && value >= 0.0) => {
+                self.findings.fault(
+                    &raw.source,
+                    format!("has the {property} {value}, where a number of 0 or more is wanted"),
+                );
+                None
+            }
+            Ok(value) => Some(value),
+            Err(text) => {
+                self.findings
+                    .fault(&raw.source, format!("has the {property} {text}, where a number is wanted"));
+                None
+            }
+        }
+    }
+
+    fn date_of(&mut self, fields: &Fields, raw: &RawFeature, property: &str) -> Option<jiff::civil::Date> {
+        fields.date(&raw.properties, property, self.zone.as_ref()).unwrap_or_else(|text| {
+            self.findings.warn_at(
+                &raw.source,
+                format!(
+                    "has the unreadable {property} {text} ({}); it counts as undated",
+                    fields.date_hint()
+                ),
+            );
+            None
+        })
+    }
+
+    fn word(&mut self, fields: &Fields, raw: &RawFeature, property: &str) -> Option<Arc<str>> {
+        fields.text(&raw.properties, property).map(|text| self.words.share(&text))
+    }
+
+    /// A row of a check log, kept as it is.
+    pub fn check_row(&mut self, raw: RawFeature) {
+        self.check_rows.push(raw);
+    }
+
+    /// A row of a wind file.
+    pub fn wind_row(&mut self, raw: RawFeature) {
+        let fields = self.fields("wind");
+        self.wind.take(&raw, &fields, self.zone.as_ref(), &mut self.findings);
+    }
+
+    /// A point at which a surface is asked for.
+    pub fn query(&mut self, raw: RawFeature) {
+        let own_id = raw.source.id.as_deref().map(str::to_string);
+        for at in points_of(&raw, &mut self.findings) {
+            let id = own_id.clone().unwrap_or_else(|| (self.queries.len() + 1).to_string());
+            let query = Query { id, properties: raw.properties.clone(), source: raw.source.clone() };
+            self.queries.push((query, at));
+        }
+    }
+}

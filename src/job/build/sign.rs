@@ -1,0 +1,53 @@
+//! Records of sign.
+
+use super::{Builder, SignDefaults};
+use crate::files::RawFeature;
+use crate::job::fields::Fields;
+use crate::job::shapes::points_of;
+use crate::record::{Animal, Record, Sign};
+
+impl Builder {
+    /// A record of sign. A multi-point becomes a record a point.
+    pub fn sign(&mut self, raw: RawFeature, defaults: &SignDefaults) {
+        self.note_id(&raw.source);
+        self.note_case(&raw, "sign", &["sign", "animal", "date", "count", "season", "survey"]);
+        let places = points_of(&raw, &mut self.findings);
+        let Some(record) = self.record_of(&raw, defaults) else { return };
+        self.records.extend(places.into_iter().map(|at| (record.clone(), at)));
+    }
+
+    fn record_of(&mut self, raw: &RawFeature, defaults: &SignDefaults) -> Option<Record> {
+        let fields = self.fields("sign");
+        let properties = &raw.properties;
+        let source = &raw.source;
+        let sign = fields.text(properties, "sign").map_or(Sign::Other, |word| {
+            Sign::from_word(&word).unwrap_or_else(|| {
+                self.findings.warn_at(source, format!("has the unknown sign \"{word}\"; it counts as other"));
+                Sign::Other
+            })
+        });
+        let animal = fields.text(properties, "animal").map(|word| match Animal::from_word(&word) {
+            Animal::Named(name) => Animal::Named(self.words.share(&name)),
+            known => known,
+        });
+        let count = self.count_of(&fields, raw)?;
+        let accuracy_m = self.quantity(&fields, raw, "accuracy_m")?;
+        Some(Record {
+            sign,
+            animal,
+            date: self.date_of(&fields, raw, "date"),
+            count,
+            observer: self.word(&fields, raw, "observer"),
+            accuracy_m,
+            season: self
+                .word(&fields, raw, "season")
+                .or_else(|| defaults.season.as_ref().map(|s| self.words.share(s))),
+            survey: self.word(&fields, raw, "survey"),
+            source: source.clone(),
+        })
+    }
+
+    fn count_of(&mut self, fields: &Fields, raw: &RawFeature) -> Option<f64> {
+        self.quantity(fields, raw, "count").map(|count| count.unwrap_or(1.0))
+    }
+}
