@@ -2,12 +2,17 @@
 
 mod csv;
 mod geojson;
+mod geopackage;
 mod geotiff;
 mod gpx;
+mod kml;
 mod provenance;
+mod sqlite;
 
 pub use csv::write_csv;
 pub use geojson::{GeoJsonWriter, oriented, round_to};
+pub use geopackage::{ColumnKind, ColumnValue, GeoPackageWriter, LayerWriter};
 pub use geotiff::{Raster, write_geotiff};
 pub use gpx::{GpxPoint, GpxTrack, write_gpx};
+pub use kml::KmlWriter;
 pub use provenance::{InputFile, Provenance};
