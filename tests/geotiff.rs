@@ -71,3 +71,43 @@ fn the_raster_is_the_one_the_reference_library_read() {
         assert_eq!(at(2) as f32, values[index]);
     }
 }
+
+/// A raster of several tiles, with a hole, as `tests/golden/geotiff/validate_cog.py` checked it.
+fn large() -> Vec<u8> {
+    let (columns, rows) = (1300, 900);
+    let value = |i: usize| if i % 1300 < 40 { f32::NAN } else { ((i / 1300 * 7 + i % 1300) % 100) as f32 };
+    let values: Vec<f32> = (0..columns * rows).map(value).collect();
+    let raster = Raster {
+        west_m: 600_000.0,
+        north_m: 6_100_000.0,
+        cell_m: 25.0,
+        columns,
+        rows,
+        values: &values,
+        epsg: 7855,
+        description: "large",
+        unit: "sign/km2",
+    };
+    let mut file = Cursor::new(Vec::new());
+    write_geotiff(&mut file, &raster).unwrap();
+    file.into_inner()
+}
+
+#[test]
+#[ignore = "writes the raster to validate to $COG_OUT; run validate_cog.py on it afterwards"]
+fn write_the_raster_to_validate() {
+    std::fs::write(std::env::var("COG_OUT").unwrap(), large()).unwrap();
+}
+
+#[test]
+fn the_raster_is_a_valid_cloud_optimised_one() {
+    use sha2::{Digest, Sha256};
+    let checked = support::json(&golden("cog.json"));
+    let hash: String = Sha256::digest(large()).iter().map(|b| format!("{b:02x}")).collect();
+    assert_eq!(checked["sha256"], hash.as_str(), "validate it again with validate_cog.py");
+    assert_eq!(checked["valid"], true);
+    assert_eq!(checked["errors"], serde_json::json!([]));
+    assert_eq!(checked["warnings"], serde_json::json!([]));
+    assert_eq!(checked["overviews"], serde_json::json!([2, 4, 8]));
+    assert_eq!(checked["overview_differs_from_mean_by"], 0.0);
+}

@@ -126,8 +126,11 @@ fn with_outputs(
     step: impl FnOnce(&steps::Desk, &mut OutputSet) -> Result<Outcome, StepError>,
 ) -> Done {
     let mut set = OutputSet::begin(&results.out, results.force)?;
+    let also = if results.also.is_empty() { &plan.also } else { &results.also };
+    let plan = &Plan { also: also.clone(), ..plan.clone() };
     let desk = steps::load(plan, bar)?;
     let outcome = step(&desk, &mut set)?;
+    steps::also(plan, &mut set)?;
     steps::write_settings(plan, &mut set)?;
     let files = set.commit()?;
     Ok((outcome, files))

@@ -42,6 +42,28 @@ pub enum DateStyle {
     MonthFirst,
 }
 
+/// A format in which all layers of a run are written once more.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "lowercase")]
+pub enum AlsoFormat {
+    /// One GeoPackage, `layers.gpkg`.
+    Gpkg,
+    /// One KML file, `layers.kml`.
+    Kml,
+}
+
+impl std::str::FromStr for AlsoFormat {
+    type Err = String;
+
+    fn from_str(word: &str) -> Result<Self, String> {
+        match word.to_lowercase().as_str() {
+            "gpkg" | "geopackage" => Ok(AlsoFormat::Gpkg),
+            "kml" => Ok(AlsoFormat::Kml),
+            _ => Err(format!("unknown format \"{word}\"; known are gpkg, kml")),
+        }
+    }
+}
+
 /// An input file, and what has to be said of it where it does not say so itself.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub struct Source<'p> {

@@ -25,7 +25,8 @@ use serde::{Deserialize, Serialize};
 
 pub use compare::{CompareTable, SeasonOrFile};
 pub use layers::{
-    DateStyle, KeepOutLayer, Layer, LineLayer, ParcelLayer, Place, Season, Select, SignLayer, Source,
+    AlsoFormat, DateStyle, KeepOutLayer, Layer, LineLayer, ParcelLayer, Place, Season, Select, SignLayer,
+    Source,
 };
 pub use nodes::NodesTable;
 pub use period::{DaysOfYear, PeriodTable};
@@ -50,6 +51,9 @@ pub struct Plan {
     /// `working-directory` in the `settings.toml` that a run writes.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub paths_from: Option<PathsFrom>,
+    /// Formats in which all layers are written once more, into one file each.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub also: Vec<AlsoFormat>,
     /// The place: coordinate system, area, time zone.
     #[serde(skip_serializing_if = "is_default")]
     pub place: Place,

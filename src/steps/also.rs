@@ -74,7 +74,8 @@ fn geopackage(out: impl io::Write + io::Seek, layers: &[String], read: Read) -> 
             let mut written = Ok(());
             read(layer, &mut |raw| {
                 if written.is_ok() {
-                    let geometry = if let RawShape::Shape(geometry) = &raw.shape { Some(geometry) } else { None };
+                    let geometry =
+                        if let RawShape::Shape(geometry) = &raw.shape { Some(geometry) } else { None };
                     written = rows.put(geometry, &seen.values(&raw));
                 }
             })?;

@@ -80,6 +80,7 @@
 mod along;
 mod along_files;
 mod along_part;
+mod also;
 mod check_rows;
 mod checks;
 mod compare;
@@ -100,6 +101,7 @@ mod surface;
 mod terrain;
 
 pub use along::{ActivityAt, LineActivity, SearchedLines, Survey, line_activity, searched_lines};
+pub use also::also;
 pub use checks::checks;
 pub use compare::{compare, with_season_files};
 pub use demo::demo;

@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 
-use crate::plan::{DayText, KeepOutLayer, Layer, LineLayer, NonNegative, Plan, SignLayer};
+use crate::plan::{AlsoFormat, DayText, KeepOutLayer, Layer, LineLayer, NonNegative, Plan, SignLayer};
 use crate::record::LineKind;
 
 /// Inputs and the choice of sign.
@@ -75,6 +75,9 @@ pub(in crate::cli) struct Results {
     /// Folder for the results
     #[arg(long, value_name = "DIR")]
     pub out: PathBuf,
+    /// Further formats to write all layers in, one file each: gpkg, kml
+    #[arg(long, value_name = "FORMAT", num_args = 1.., value_delimiter = ',')]
+    pub also: Vec<AlsoFormat>,
     /// Replace what an earlier run wrote there; files of your own are kept
     #[arg(long)]
     pub force: bool,

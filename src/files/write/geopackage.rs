@@ -88,7 +88,8 @@ impl<W: Write + Seek> GeoPackageWriter<W> {
         columns: &[(String, ColumnKind)],
         fill: impl FnOnce(&mut LayerWriter<W>) -> io::Result<()>,
     ) -> io::Result<()> {
-        let own: String = columns.iter().map(|(name, kind)| format!(", {} {}", quoted(name), kind.sql())).collect();
+        let own: String =
+            columns.iter().map(|(name, kind)| format!(", {} {}", quoted(name), kind.sql())).collect();
         let sql = format!(
             "CREATE TABLE {} (\"fid\" INTEGER PRIMARY KEY NOT NULL, \"geom\" {geometry_type}{own})",
             quoted(name)
@@ -113,7 +114,14 @@ impl<W: Write + Seek> GeoPackageWriter<W> {
         database.table("gpkg_spatial_ref_sys", SYSTEMS.into(), |rows| {
             let undefined = Cell::Text("undefined");
             for (id, name) in [(-1, "Undefined Cartesian SRS"), (0, "Undefined geographic SRS")] {
-                let row = [Cell::Text(name), Cell::Null, Cell::Text("NONE"), Cell::Integer(id), undefined, Cell::Null];
+                let row = [
+                    Cell::Text(name),
+                    Cell::Null,
+                    Cell::Text("NONE"),
+                    Cell::Integer(id),
+                    undefined,
+                    Cell::Null,
+                ];
                 rows.put(id, &row)?;
             }
             let epsg = [Cell::Text("EPSG"), Cell::Integer(4326), Cell::Text(WGS84), Cell::Null];
@@ -121,7 +129,9 @@ impl<W: Write + Seek> GeoPackageWriter<W> {
         })?;
         database.table("gpkg_contents", CONTENTS.into(), |rows| {
             for (row, layer) in (1..).zip(&layers) {
-                let side = |pick: fn(&Rect<f64>) -> f64| layer.bounds.as_ref().map_or(Cell::Null, |b| Cell::Real(pick(b)));
+                let side = |pick: fn(&Rect<f64>) -> f64| {
+                    layer.bounds.as_ref().map_or(Cell::Null, |b| Cell::Real(pick(b)))
+                };
                 rows.put(
                     row,
                     &[
@@ -147,7 +157,10 @@ impl<W: Write + Seek> GeoPackageWriter<W> {
             for (row, layer) in (1..).zip(&layers) {
                 let zero = Cell::Integer(0);
                 let kind = Cell::Text(&layer.geometry_type);
-                rows.put(row, &[Cell::Text(&layer.name), Cell::Text("geom"), kind, Cell::Integer(4326), zero, zero])?;
+                rows.put(
+                    row,
+                    &[Cell::Text(&layer.name), Cell::Text("geom"), kind, Cell::Integer(4326), zero, zero],
+                )?;
             }
             Ok(())
         })?;
@@ -192,8 +205,12 @@ impl<W: Write + Seek> LayerWriter<'_, '_, W> {
         let bounds = geometry.bounding_rect();
         if let Some(new) = bounds {
             let all = self.bounds.unwrap_or(new);
-            let pick = |f: fn(f64, f64) -> f64, a: Coord<f64>, b: Coord<f64>| Coord { x: f(a.x, b.x), y: f(a.y, b.y) };
-            self.bounds = Some(Rect::new(pick(f64::min, all.min(), new.min()), pick(f64::max, all.max(), new.max())));
+            let pick = |f: fn(f64, f64) -> f64, a: Coord<f64>, b: Coord<f64>| Coord {
+                x: f(a.x, b.x),
+                y: f(a.y, b.y),
+            };
+            self.bounds =
+                Some(Rect::new(pick(f64::min, all.min(), new.min()), pick(f64::max, all.max(), new.max())));
         }
         let is_point = matches!(geometry, Geometry::Point(_));
         let envelope = bounds.filter(|_| !is_point);

@@ -1,11 +1,15 @@
 //! GeoTIFF: one float32 band, north up, tiled, deflate, NaN as no-data, after the OGC
-//! GeoTIFF Standard 1.1 (19-008r4). The band's description and unit go into the metadata
-//! tag that GDAL reads.
+//! GeoTIFF Standard 1.1 (19-008r4), laid out as a cloud-optimised one (OGC 21-026): the
+//! directories stand first, smaller versions of the raster go ahead of the full one. The band's
+//! description and unit go into the metadata tag that GDAL reads.
 
 use std::io::{self, Seek, Write};
 
-use tiff_core::{Compression, Predictor, Tag, TagValue};
-use tiff_writer::{ImageBuilder, TiffWriter, WriteOptions};
+use rayon::prelude::*;
+use tiff_core::{ByteOrder, Compression, Predictor};
+use tiff_writer::compress::{BlockEncodingOptions, compress_block};
+
+use super::tiff::{Directory, Tag};
 
 /// Side of a tile in cells.
 const TILE: usize = 256;
@@ -39,61 +43,145 @@ pub struct Raster<'a> {
     pub unit: &'a str,
 }
 
-/// Writes the raster.
+/// Writes the raster. A raster wider or higher than a tile gets smaller versions, each half the
+/// one before, down to one tile; a cell of them is the mean of the values under it. Tiles are
+/// packed on all threads; the bytes do not depend on how many there are.
 ///
 /// # Errors
 /// Those of the underlying writer; a size that does not agree with the values is
 /// [`io::ErrorKind::InvalidInput`].
-pub fn write_geotiff(out: impl Write + Seek, raster: &Raster) -> io::Result<()> {
+pub fn write_geotiff(mut out: impl Write + Seek, raster: &Raster) -> io::Result<()> {
     if raster.values.len() != raster.columns * raster.rows {
         return Err(io::Error::new(io::ErrorKind::InvalidInput, "raster size and values disagree"));
     }
-    let mut tiff = TiffWriter::new(out, WriteOptions::auto()).map_err(io::Error::other)?;
-    let image = tiff.add_image(image_of(raster)?).map_err(io::Error::other)?;
-    let mut tile = vec![f32::NAN; TILE * TILE];
-    let across = raster.columns.div_ceil(TILE);
-    for block in 0..across * raster.rows.div_ceil(TILE) {
-        fill_tile(raster, block / across * TILE, block % across * TILE, &mut tile);
-        tiff.write_block(&image, block, &tile).map_err(io::Error::other)?;
+    let mut smaller: Vec<Cells<Vec<f32>>> = Vec::new();
+    let whole = Cells { columns: raster.columns, rows: raster.rows, values: raster.values };
+    loop {
+        let next = match smaller.last() {
+            None if whole.is_one_tile() => break,
+            None => whole.halved(),
+            Some(last) if last.is_one_tile() => break,
+            Some(last) => last.halved(),
+        };
+        smaller.push(next);
     }
-    tiff.finish().map_err(io::Error::other)?.flush()
+    let mut images = vec![Directory { tags: tags_of(raster)?, blocks: whole.tiles()? }];
+    for cells in &smaller {
+        let tags = [vec![Tag::long(254, 1)], layout_of(cells.columns, cells.rows)?].concat();
+        images.push(Directory { tags, blocks: cells.tiles()? });
+    }
+    super::tiff::write(&mut out, &images)?;
+    out.flush()
 }
 
-fn image_of(raster: &Raster) -> io::Result<ImageBuilder> {
+/// Cells row by row from the north-west.
+struct Cells<V> {
+    columns: usize,
+    rows: usize,
+    values: V,
+}
+
+impl<V: AsRef<[f32]> + Sync> Cells<V> {
+    fn is_one_tile(&self) -> bool {
+        self.columns <= TILE && self.rows <= TILE
+    }
+
+    /// Half as many cells each way, rounded up: means of the values under each.
+    fn halved(&self) -> Cells<Vec<f32>> {
+        let (columns, rows) = (self.columns.div_ceil(2), self.rows.div_ceil(2));
+        let values = self.values.as_ref();
+        let mut half = vec![f32::NAN; columns * rows];
+        half.par_chunks_mut(columns).zip(values.par_chunks(2 * self.columns)).for_each(|(line, pair)| {
+            let (upper, lower) = pair.split_at(self.columns);
+            for (i, cell) in line.iter_mut().enumerate() {
+                let under = [upper.get(2 * i), upper.get(2 * i + 1), lower.get(2 * i), lower.get(2 * i + 1)];
+                let (sum, count) = under
+                    .into_iter()
+                    .flatten()
+                    .filter(|value| !value.is_nan())
+                    .fold((0.0, 0.0), |(sum, count), &value| (sum + f64::from(value), count + 1.0));
+                *cell = (sum / count) as f32;
+            }
+        });
+        Cells { columns, rows, values: half }
+    }
+
+    /// The packed tiles, row by row.
+    fn tiles(&self) -> io::Result<Vec<Vec<u8>>> {
+        let across = self.columns.div_ceil(TILE);
+        let options = BlockEncodingOptions {
+            byte_order: ByteOrder::LittleEndian,
+            compression: Compression::Deflate,
+            predictor: Predictor::FloatingPoint,
+            samples_per_pixel: 1,
+            row_width_pixels: TILE,
+            jpeg_options: None,
+            jpeg_sampling: None,
+            deflate_level: Some(1),
+        };
+        (0..across * self.rows.div_ceil(TILE))
+            .into_par_iter()
+            .map_init(
+                || vec![f32::NAN; TILE * TILE],
+                |tile, block| {
+                    self.fill(block / across * TILE, block % across * TILE, tile);
+                    compress_block(tile, options, block).map_err(io::Error::other)
+                },
+            )
+            .collect()
+    }
+
+    fn fill(&self, row_0: usize, column_0: usize, tile: &mut [f32]) {
+        tile.fill(f32::NAN);
+        let wide = TILE.min(self.columns - column_0);
+        for (i, line) in tile.chunks_exact_mut(TILE).take(self.rows - row_0).enumerate() {
+            let start = (row_0 + i) * self.columns + column_0;
+            line[..wide].copy_from_slice(&self.values.as_ref()[start..start + wide]);
+        }
+    }
+}
+
+/// Tags of size, tiles and encoding.
+fn layout_of(columns: usize, rows: usize) -> io::Result<Vec<Tag>> {
     let size = |n: usize| {
         u32::try_from(n).map_err(|_| io::Error::new(io::ErrorKind::InvalidInput, "raster has too many cells"))
     };
+    Ok(vec![
+        Tag::long(256, size(columns)?),
+        Tag::long(257, size(rows)?),
+        Tag::short(258, &[32]),          // bits of a sample
+        Tag::short(259, &[8]),           // deflate
+        Tag::short(262, &[1]),           // black is zero
+        Tag::short(277, &[1]),           // one band
+        Tag::short(284, &[1]),           // in one plane
+        Tag::short(317, &[3]),           // predictor of floating point numbers
+        Tag::short(322, &[TILE as u16]), // width of a tile
+        Tag::short(323, &[TILE as u16]),
+        Tag::short(339, &[3]), // floating point
+        Tag::ascii(TAG_GDAL_NODATA, "nan"),
+    ])
+}
+
+/// All tags of the full raster.
+fn tags_of(raster: &Raster) -> io::Result<Vec<Tag>> {
     let epsg = u16::try_from(raster.epsg)
         .map_err(|_| io::Error::new(io::ErrorKind::InvalidInput, "EPSG code does not fit a GeoTIFF key"))?;
     // Header, then model type projected (1024 = 1), raster type area (1025 = 1), system (3072).
-    let keys = vec![1, 1, 0, 3, 1024, 0, 1, 1, 1025, 0, 1, 1, 3072, 0, 1, epsg];
-    let tiepoint = vec![0.0, 0.0, 0.0, raster.west_m, raster.north_m, 0.0];
+    let keys = [1, 1, 0, 3, 1024, 0, 1, 1, 1025, 0, 1, 1, 3072, 0, 1, epsg];
     let metadata = format!(
         "<GDALMetadata><Item name=\"DESCRIPTION\" sample=\"0\" role=\"description\">{}</Item>\
          <Item name=\"UNITTYPE\" sample=\"0\" role=\"unittype\">{}</Item></GDALMetadata>",
         escape(raster.description),
         escape(raster.unit)
     );
-    Ok(ImageBuilder::new(size(raster.columns)?, size(raster.rows)?)
-        .sample_type::<f32>()
-        .tiles(TILE as u32, TILE as u32)
-        .compression(Compression::Deflate)
-        .deflate_level(1)
-        .predictor(Predictor::FloatingPoint)
-        .tag(Tag::new(TAG_MODEL_PIXEL_SCALE, TagValue::Double(vec![raster.cell_m, raster.cell_m, 0.0])))
-        .tag(Tag::new(TAG_MODEL_TIEPOINT, TagValue::Double(tiepoint)))
-        .tag(Tag::new(TAG_GEO_KEY_DIRECTORY, TagValue::Short(keys)))
-        .tag(Tag::new(TAG_GDAL_METADATA, TagValue::Ascii(metadata)))
-        .tag(Tag::new(TAG_GDAL_NODATA, TagValue::Ascii("nan".into()))))
-}
-
-fn fill_tile(raster: &Raster, row_0: usize, column_0: usize, tile: &mut [f32]) {
-    tile.fill(f32::NAN);
-    let wide = TILE.min(raster.columns - column_0);
-    for (i, line) in tile.chunks_exact_mut(TILE).take(raster.rows - row_0).enumerate() {
-        let start = (row_0 + i) * raster.columns + column_0;
-        line[..wide].copy_from_slice(&raster.values[start..start + wide]);
-    }
+    let mut tags = layout_of(raster.columns, raster.rows)?;
+    tags.extend([
+        Tag::double(TAG_MODEL_PIXEL_SCALE, &[raster.cell_m, raster.cell_m, 0.0]),
+        Tag::double(TAG_MODEL_TIEPOINT, &[0.0, 0.0, 0.0, raster.west_m, raster.north_m, 0.0]),
+        Tag::short(TAG_GEO_KEY_DIRECTORY, &keys),
+        Tag::ascii(TAG_GDAL_METADATA, &metadata),
+    ]);
+    Ok(tags)
 }
 
 /// Escaped twice, since GDAL takes the escapes off twice.

@@ -60,7 +60,12 @@ impl<W: Write> KmlWriter<W> {
                     Value::String(text) => text.clone(),
                     other => other.to_string(),
                 };
-                write!(self.out, "<Data name=\"{}\"><value>{}</value></Data>", printable(key), printable(&text))?;
+                write!(
+                    self.out,
+                    "<Data name=\"{}\"><value>{}</value></Data>",
+                    printable(key),
+                    printable(&text)
+                )?;
             }
             write!(self.out, "</ExtendedData>")?;
         }

@@ -8,6 +8,7 @@ mod gpx;
 mod kml;
 mod provenance;
 mod sqlite;
+mod tiff;
 
 pub use csv::write_csv;
 pub use geojson::{GeoJsonWriter, oriented, round_to};

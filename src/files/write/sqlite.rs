@@ -58,13 +58,24 @@ impl<W: Write + Seek> DatabaseWriter<W> {
         fill(&mut rows)?;
         let leaves = rows.finish()?;
         let root = self.tree(leaves)?;
-        self.schema.push(SchemaRow { kind: "table", name: name.into(), table: name.into(), root, sql: Some(sql) });
+        self.schema.push(SchemaRow {
+            kind: "table",
+            name: name.into(),
+            table: name.into(),
+            root,
+            sql: Some(sql),
+        });
         Ok(())
     }
 
     /// Writes the index that SQLite keeps for a `PRIMARY KEY` or `UNIQUE` of a table: its keys,
     /// each with the number of its row. It has to fit one page.
-    pub(super) fn automatic_index(&mut self, table: &str, number: usize, keys: &[(Vec<String>, i64)]) -> io::Result<()> {
+    pub(super) fn automatic_index(
+        &mut self,
+        table: &str,
+        number: usize,
+        keys: &[(Vec<String>, i64)],
+    ) -> io::Result<()> {
         let mut keys = keys.to_vec();
         keys.sort();
         let mut page = Page::new(8);
@@ -93,7 +104,10 @@ impl<W: Write + Seek> DatabaseWriter<W> {
         for (i, row) in schema.iter().enumerate() {
             let sql = row.sql.as_deref().map_or(Cell::Null, Cell::Text);
             let root = Cell::Integer(i64::from(row.root));
-            rows.put(i as i64 + 1, &[Cell::Text(row.kind), Cell::Text(&row.name), Cell::Text(&row.table), root, sql])?;
+            rows.put(
+                i as i64 + 1,
+                &[Cell::Text(row.kind), Cell::Text(&row.name), Cell::Text(&row.table), root, sql],
+            )?;
         }
         let leaves = rows.finish()?;
         let mut page = interior(&leaves, 112).bytes(INTERIOR_TABLE, 100, leaves.last().map(|leaf| leaf.0));
