@@ -25,11 +25,12 @@ fn collection(features: &[Value]) -> String {
 /// Enough points for several levels of pages, with texts that spill over a page.
 fn marks() -> String {
     let feature = |i: u32| {
-        let note = if i % 700 == 0 { "long ".repeat(3000) } else { format!("Wombat’s & <gate> {i}") };
-        let count = if i % 3 == 0 { json!(null) } else { json!(f64::from(i) / 4.0) };
+        let note =
+            if i.is_multiple_of(700) { "long ".repeat(3000) } else { format!("Wombat’s & <gate> {i}") };
+        let count = if i.is_multiple_of(3) { json!(null) } else { json!(f64::from(i) / 4.0) };
         json!({"type": "Feature", "id": format!("m-{i}"),
-            "properties": {"name": format!("mark {i}"), "rank": i, "count": count, "open": i % 2 == 0, "note": note,
-                "parts": {"a": i}, "ID": "own", "mixed": if i % 2 == 0 { json!(i) } else { json!("text") }},
+            "properties": {"name": format!("mark {i}"), "rank": i, "count": count, "open": i.is_multiple_of(2), "note": note,
+                "parts": {"a": i}, "ID": "own", "mixed": if i.is_multiple_of(2) { json!(i) } else { json!("text") }},
             "geometry": {"type": "Point", "coordinates": [f64::from(1_480_000 + i) / 1e4, -f64::from(35_000 + i % 97) / 1e3]}})
     };
     collection(&(0..12_000).map(feature).collect::<Vec<_>>())

@@ -13,12 +13,20 @@ pub(super) enum Format {
     Shapefile,
     GeoPackage,
     Camtrap,
+    /// A format that GDAL reads.
+    #[cfg(feature = "gdal")]
+    Other,
 }
 
 impl Format {
     /// Whether the file is text in UTF-8.
     pub(super) fn is_text(self) -> bool {
-        !matches!(self, Format::Kmz | Format::Shapefile | Format::GeoPackage)
+        match self {
+            Format::Kmz | Format::Shapefile | Format::GeoPackage => false,
+            #[cfg(feature = "gdal")]
+            Format::Other => false,
+            _ => true,
+        }
     }
 }
 

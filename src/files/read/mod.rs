@@ -11,6 +11,8 @@ mod geopackage;
 mod gpx;
 mod input;
 mod kml;
+#[cfg(feature = "gdal")]
+mod other;
 mod raster;
 mod shapefile;
 mod sqlite;
@@ -90,7 +92,7 @@ type Take<'t> = &'t mut dyn FnMut(RawFeature);
 /// A folder is read as the camera data package that it holds.
 ///
 /// Formats: GeoJSON and its newline-delimited form, CSV, GPX, KML, KMZ, Shapefile,
-/// GeoPackage, Camtrap DP.
+/// GeoPackage, Camtrap DP; with the cargo feature `gdal`, whatever else GDAL reads.
 ///
 /// # Errors
 /// [`FileError`] for the whole file: missing, not text, not the format it seems to be, cut
@@ -108,7 +110,10 @@ pub fn read_features(
     let request = Request { place: &place, path, options: &options };
     let mut input = Input::open(&place, path)?;
     let mut notes = Vec::new();
-    let format = format::of(&request, input.head())?;
+    let format = format::of(&request, input.head());
+    #[cfg(feature = "gdal")]
+    let format = format.or_else(|why| if other::opens(&request) { Ok(Format::Other) } else { Err(why) });
+    let format = format?;
     if format.is_text() {
         input.expect_text(path)?;
     }
@@ -120,6 +125,8 @@ pub fn read_features(
         Format::Kmz => kml::read_zipped(&request, take)?,
         Format::Shapefile => shapefile::read(&request, &mut input, take)?,
         Format::GeoPackage => geopackage::read(&request, take, &mut notes)?,
+        #[cfg(feature = "gdal")]
+        Format::Other => other::read(&request, take, &mut notes)?,
         Format::Camtrap => camtrap::read(&request, &mut input, take, &mut notes)?,
     };
     Ok(ReadReport { features, sha256: input.finish(path)?, notes })

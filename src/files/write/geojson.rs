@@ -159,8 +159,84 @@ fn write_polygon<W: Write>(out: &mut W, polygon: &Polygon<f64>) -> io::Result<()
     out.write_all(b"]")
 }
 
+/// Steps of the last decimal in a degree.
+const STEPS: f64 = 1e7;
+
 fn write_position(out: &mut impl Write, c: Coord<f64>) -> io::Result<()> {
-    // Adding zero turns minus zero into zero.
-    let (x, y) = (round_to(c.x, DECIMALS as i32) + 0.0, round_to(c.y, DECIMALS as i32) + 0.0);
-    write!(out, "[{x:.DECIMALS$},{y:.DECIMALS$}]")
+    // A number of up to 22 bytes twice, brackets and a comma.
+    let mut text = [0; 64];
+    let mut end = put(&mut text, 0, b"[");
+    for (value, after) in [(c.x, b","), (c.y, b"]")] {
+        end = match put_decimal(&mut text, end, value) {
+            Some(end) => put(&mut text, end, after),
+            None => {
+                // Adding zero turns minus zero into zero.
+                let (x, y) = (round_to(c.x, DECIMALS as i32) + 0.0, round_to(c.y, DECIMALS as i32) + 0.0);
+                return write!(out, "[{x:.DECIMALS$},{y:.DECIMALS$}]");
+            }
+        };
+    }
+    out.write_all(text.get(..end).unwrap_or(&[]))
+}
+
+/// Puts bytes at a place and gives the place after them.
+fn put(text: &mut [u8; 64], at: usize, bytes: &[u8]) -> usize {
+    let end = at + bytes.len();
+    if let Some(room) = text.get_mut(at..end) {
+        room.copy_from_slice(bytes);
+    }
+    end
+}
+
+/// A number with seven decimals, by whole numbers, which is several times faster than the
+/// general way and gives the same digits; `None` for one outside what a coordinate can be.
+fn put_decimal(text: &mut [u8; 64], at: usize, value: f64) -> Option<usize> {
+    let scaled = (value * STEPS).round();
+    if scaled.abs() > 1e15 || scaled.is_nan() {
+        return None;
+    }
+    let steps = scaled.abs() as u64;
+    let (mut whole, mut part) = (steps / 10_000_000, steps % 10_000_000);
+    let mut digits = [b'0'; 24];
+    let mut first = digits.len();
+    for _ in 0..DECIMALS {
+        first -= 1;
+        digits[first] = b'0' + (part % 10) as u8;
+        part /= 10;
+    }
+    first -= 1;
+    digits[first] = b'.';
+    loop {
+        first -= 1;
+        digits[first] = b'0' + (whole % 10) as u8;
+        whole /= 10;
+        if whole == 0 {
+            break;
+        }
+    }
+    let at = if scaled < 0.0 { put(text, at, b"-") } else { at };
+    Some(put(text, at, &digits[first..]))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn positions_are_written_as_the_general_way_writes_them() {
+        let mut written = Vec::new();
+        for i in 0..20_000_i32 {
+            let x = f64::from(i).sin() * 10_f64.powi(i % 12 - 6);
+            let y = f64::from(i * 7919 % 3_600_000) / 1e4 - 180.0;
+            written.clear();
+            write_position(&mut written, Coord { x, y }).unwrap();
+            let (x, y) = (round_to(x, 7), round_to(y, 7));
+            assert_eq!(String::from_utf8_lossy(&written), format!("[{x:.7},{y:.7}]"));
+        }
+        for (value, wanted) in [(-0.0, "0.0000000"), (-1e-9, "0.0000000"), (1e300, "1"), (f64::NAN, "NaN")] {
+            written.clear();
+            write_position(&mut written, Coord { x: value, y: 0.0 }).unwrap();
+            assert!(written.starts_with(format!("[{wanted}").as_bytes()), "{value}");
+        }
+    }
 }

@@ -1,10 +1,13 @@
 //! Where in the text a fault lies, and what to say of it.
 
+use std::fmt;
 use std::fs::File;
 use std::io::{BufReader, Read};
 
-use serde::de::IgnoredAny;
+use serde::Deserialize;
+use serde::de::{Deserializer, MapAccess, SeqAccess, Visitor};
 
+use super::otherwise;
 use crate::files::read::{FileError, Request};
 
 /// The fault of a text that a quick look found to be no JSON.
@@ -16,9 +19,40 @@ pub(super) fn found_by_strict_reading(request: &Request) -> FileError {
 pub(super) fn strict(request: &Request) -> Option<FileError> {
     let mut file = BufReader::with_capacity(1 << 18, File::open(request.place).ok()?);
     skip_mark(&mut file);
-    let values = serde_json::Deserializer::from_reader(file).into_iter::<IgnoredAny>();
-    let error = values.into_iter().find_map(Result::err)?;
+    let mut json = serde_json::Deserializer::from_reader(file);
+    // An empty file is cut short: at least one value is wanted.
+    let first = Skipped::deserialize(&mut json).err();
+    let error = first.or_else(|| json.into_iter::<Skipped>().find_map(Result::err))?;
     Some(explain(request, &error, (1, 1)))
+}
+
+/// Any value, read by all the rules and forgotten.
+struct Skipped;
+
+impl<'de> Deserialize<'de> for Skipped {
+    fn deserialize<D: Deserializer<'de>>(json: D) -> Result<Self, D::Error> {
+        json.deserialize_any(Self)
+    }
+}
+
+impl<'de> Visitor<'de> for Skipped {
+    type Value = Self;
+
+    fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("a JSON value")
+    }
+    fn visit_map<M: MapAccess<'de>>(self, mut map: M) -> Result<Self, M::Error> {
+        while map.next_entry::<Self, Self>()?.is_some() {}
+        Ok(self)
+    }
+    fn visit_seq<S: SeqAccess<'de>>(self, mut seq: S) -> Result<Self, S::Error> {
+        while seq.next_element::<Self>()?.is_some() {}
+        Ok(self)
+    }
+    otherwise!(scalars Self, |_| Self);
+    fn visit_unit<E>(self) -> Result<Self, E> {
+        Ok(self)
+    }
 }
 
 /// The fault of one feature, whose text begins `start` bytes into the file.

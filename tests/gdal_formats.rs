@@ -1,0 +1,47 @@
+//! Formats that only GDAL reads, with the cargo feature `gdal`: the axis order, the coordinate
+//! system and the properties of files that GDAL itself wrote (`tests/golden/gdal`).
+#![cfg(feature = "gdal")]
+
+use std::path::Path;
+
+use geo_types::Geometry;
+use stakeline::files::{RawFeature, RawShape, ReadAs, read_features};
+
+fn read(name: &str) -> Result<Vec<RawFeature>, String> {
+    // A copy, since GDAL writes a file of its own beside some formats.
+    let folder = tempfile::tempdir().unwrap();
+    let golden = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/golden/gdal");
+    for entry in std::fs::read_dir(golden).unwrap() {
+        let entry = entry.unwrap();
+        std::fs::copy(entry.path(), folder.path().join(entry.file_name())).unwrap();
+    }
+    let path = folder.path().join(name);
+    let mut found = Vec::new();
+    read_features(&path, &path, ReadAs::Points, &mut |raw| found.push(raw)).map_err(|e| e.to_string())?;
+    Ok(found)
+}
+
+#[test]
+fn latitude_first_and_metres_come_to_the_same_places() {
+    for (name, tolerance_deg) in [("points.gml", 0.0), ("mga.mif", 1e-9)] {
+        let found = read(name).unwrap();
+        assert_eq!(found.len(), 2, "{name}");
+        for (feature, (lon, lat, what, count)) in
+            found.iter().zip([(147.5, -35.25, "dam", 2), (148.125, -35.5, "gate", 3)])
+        {
+            let RawShape::Shape(Geometry::Point(p)) = &feature.shape else { panic!("{name}: {feature:?}") };
+            assert!(
+                (p.x() - lon).abs() <= tolerance_deg && (p.y() - lat).abs() <= tolerance_deg,
+                "{name}: {p:?}"
+            );
+            assert_eq!(feature.properties["name"], what, "{name}");
+            assert_eq!(feature.properties["count"], count, "{name}");
+        }
+    }
+}
+
+#[test]
+fn what_gdal_cannot_read_keeps_its_own_reason() {
+    let why = read("README.md").unwrap_err();
+    assert!(why.contains("in no format that is read here"), "{why}");
+}
