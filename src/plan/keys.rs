@@ -4,6 +4,8 @@ use serde_json::Value;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
+use super::pointed_at;
+
 /// How far a key may be from a known one to be taken for a slip: Jaro–Winkler similarity.
 const SIMILAR: f64 = 0.75;
 
@@ -19,7 +21,7 @@ pub(super) fn check(text: &str, schema: &Value) -> Result<(), String> {
 pub(super) fn describe(text: &str, error: &toml::de::Error) -> String {
     let message = error.message().trim();
     match error.span() {
-        Some(span) => format!("{}: {message}", place(text, span.start)),
+        Some(span) => format!("{}: {message}{}", place(text, span.start), shown(text, span.start)),
         None => message.to_string(),
     }
 }
@@ -73,7 +75,15 @@ fn unknown(text: &str, at: usize, path: &str, name: &str, known: &serde_json::Ma
         Some((_, key)) => format!("did you mean \"{key}\"?"),
         None => format!("known here: {}", known.keys().cloned().collect::<Vec<_>>().join(", ")),
     };
-    format!("{}: unknown key \"{path}{name}\"; {hint}", place(text, at))
+    format!("{}: unknown key \"{path}{name}\"; {hint}{}", place(text, at), shown(text, at))
+}
+
+/// The line of a place, with a caret under it.
+fn shown(text: &str, at: usize) -> String {
+    let before = text.get(..at).unwrap_or(text);
+    let start = before.rfind('\n').map_or(0, |end| end + 1);
+    let line = text.get(start..).unwrap_or("").lines().next().unwrap_or("");
+    pointed_at(line, before.matches('\n').count() + 1, at - start + 1)
 }
 
 fn place(text: &str, at: usize) -> String {

@@ -5,6 +5,7 @@
 //! loaded they are relative to the working directory, as flags are.
 
 mod compare;
+mod excerpt;
 mod keys;
 mod layers;
 mod nodes;
@@ -24,6 +25,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 pub use compare::{CompareTable, SeasonOrFile};
+pub(crate) use excerpt::pointed_at;
 pub use layers::{
     AlsoFormat, DateStyle, KeepOutLayer, Layer, LineLayer, ParcelLayer, Place, Season, Select, SignLayer,
     Source,

@@ -1,5 +1,6 @@
 //! Reads every input that a plan names and builds the job.
 
+use std::path::Path;
 use std::time::Instant;
 
 use jiff::tz::TimeZone;

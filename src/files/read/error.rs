@@ -1,13 +1,10 @@
 //! Why a file could not be read, with the place in the text where there is one.
 
-use std::fmt::Write as _;
 use std::fs::File;
 use std::io::{self, BufRead, BufReader};
 use std::path::{Path, PathBuf};
 
-/// Characters of a long line shown before and after the place that is pointed at.
-const SHOWN_BEFORE: usize = 40;
-const SHOWN_AFTER: usize = 36;
+use crate::plan::pointed_at;
 
 /// Why a file could not be read.
 #[derive(thiserror::Error, Clone, PartialEq, Debug)]
@@ -74,38 +71,4 @@ fn line_of(place: &Path, line: usize) -> Option<String> {
     let mut bytes = Vec::new();
     io::Read::take(&mut text, 1 << 20).read_until(b'\n', &mut bytes).ok()?;
     Some(String::from_utf8_lossy(&bytes).trim_end().replace('\t', " "))
-}
-
-/// The line and a caret under its column; of a long line, the part about it.
-fn pointed_at(text: &str, line: usize, column: usize) -> String {
-    let before: String = text.bytes().take(column.saturating_sub(1)).map(char::from).collect();
-    let at = String::from_utf8_lossy(&before.chars().map(|c| c as u8).collect::<Vec<_>>()).chars().count();
-    let start = at.saturating_sub(SHOWN_BEFORE);
-    let part: String = text.chars().skip(start).take(SHOWN_BEFORE + SHOWN_AFTER).collect();
-    let (head, tail) = (
-        if start > 0 { "…" } else { "" },
-        if text.chars().count() > start + part.chars().count() { "…" } else { "" },
-    );
-    let number = line.to_string();
-    let mut shown = format!("\n {number} | {head}{part}{tail}\n");
-    let indent = number.len() + 4 + head.chars().count() + (at - start);
-    let _ = write!(shown, "{}^", " ".repeat(indent));
-    shown
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn the_caret_stands_under_the_column() {
-        assert_eq!(pointed_at("{\"a\" 1}", 3, 6), "\n 3 | {\"a\" 1}\n          ^");
-        // Two bytes of one letter count once.
-        assert_eq!(pointed_at("é!x", 1, 4), "\n 1 | é!x\n       ^");
-        let long = "x".repeat(500);
-        let shown = pointed_at(&long, 1, 300);
-        assert!(shown.lines().all(|l| l.chars().count() < 90), "{shown}");
-        let caret = shown.lines().last().unwrap().chars().count() - 1;
-        assert_eq!(shown.lines().nth(1).unwrap().chars().nth(caret), Some('x'));
-    }
 }
