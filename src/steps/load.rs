@@ -205,7 +205,9 @@ impl Reading<'_> {
         for (k, layer) in table.layer.iter().enumerate() {
             self.builder.number_layer();
             if let Some(property) = layer.property.as_ref().filter(|_| !is_raster(layer)) {
-                self.file("layer", Source::plain(&layer.file), ReadAs::Lines, |b, raw| b.number(raw, k, property));
+                self.file("layer", Source::plain(&layer.file), ReadAs::Lines, |b, raw| {
+                    b.number(raw, k, property)
+                });
             }
         }
     }
