@@ -107,6 +107,28 @@ impl Property {
         self.say(&format!("[[sign]]\nfile = \"{name}\""));
     }
 
+    /// A raster of heights that rise evenly to the east: 100 m at the corner and a tenth of a
+    /// metre a metre.
+    fn heights(&self, name: &str) {
+        let (columns, rows, cell_m) = (60, 30, 100.0);
+        let height_m = |k: usize| 100.0 + 0.1 * (((k % columns) as f64 + 0.5) * cell_m - 1000.0);
+        let values: Vec<f32> = (0..columns * rows).map(|k| height_m(k) as f32).collect();
+        let mut tif = Vec::new();
+        let raster = Raster {
+            west_m: WEST_M - 1000.0,
+            north_m: SOUTH_M + 1500.0,
+            cell_m,
+            columns,
+            rows,
+            values: &values,
+            epsg: 32755,
+            description: "height",
+            unit: "m",
+        };
+        write_geotiff(&mut std::io::Cursor::new(&mut tif), &raster).unwrap();
+        fs::write(self.room.path().join(name), tif).unwrap();
+    }
+
     /// Runs `sites` with the plan and some flags into a folder of its own.
     fn sites(&self, out: &str, flags: &[&str]) -> Answer {
         fs::write(self.room.path().join("plan.toml"), &self.plan).unwrap();
@@ -319,24 +341,7 @@ fn cover_and_layers_count_as_they_say() {
             property.square((3000.0, 0.0), 900.0, json!({ "sand": "60" })),
         ],
     );
-    // Heights that rise evenly to the east: 100 m and a tenth of a metre a metre.
-    let (columns, rows, cell_m) = (60, 30, 100.0);
-    let height_m = |k: usize| 100.0 + 0.1 * (((k % columns) as f64 + 0.5) * cell_m - 1000.0);
-    let values: Vec<f32> = (0..columns * rows).map(|k| height_m(k) as f32).collect();
-    let mut tif = Vec::new();
-    let raster = Raster {
-        west_m: WEST_M - 1000.0,
-        north_m: SOUTH_M + 1500.0,
-        cell_m,
-        columns,
-        rows,
-        values: &values,
-        epsg: 32755,
-        description: "height",
-        unit: "m",
-    };
-    write_geotiff(&mut std::io::Cursor::new(&mut tif), &raster).unwrap();
-    fs::write(property.room.path().join("height.tif"), tif).unwrap();
+    property.heights("height.tif");
     property.say("[sites]\nspacing_m = 700\nweightings = 0\ncover = \"scrub.geojson\"\ncover_reach_m = 400");
     property
         .say("[[sites.layer]]\nname = \"sand\"\nfile = \"soil.geojson\"\nproperty = \"sand\"\nweight = 2");
@@ -641,4 +646,15 @@ fn wind_puts_sites_upwind_and_old_sign_is_told() {
     let known = property.sites("known", &[]).summary();
     assert_eq!(number(&known, "/wind/instrument_height_difference_m"), -360.5);
     assert!(number(&known, "/wind/instrument_distance_m") > 100.0);
+    // From the raster of heights: 150 m at the instrument, 300 m in the middle of the track.
+    property.heights("height.tif");
+    let at = property.lonlat((500.0, 300.0));
+    property.plan = property
+        .plan
+        .replace("at = [147.0, -35.2]\nheight_m = 250\nplace_height_m = 610.5", &format!("at = {at}"));
+    property.say("[terrain]\ndem = \"height.tif\"\nlines = []");
+    let measured = property.sites("measured", &[]).summary();
+    let higher_m = number(&measured, "/wind/instrument_height_difference_m");
+    assert!((higher_m + 150.0).abs() < 5.0, "{higher_m}");
+    assert!((number(&measured, "/wind/instrument_distance_m") - 300.0).abs() < 1.0);
 }

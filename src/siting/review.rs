@@ -51,6 +51,9 @@ pub struct Review {
     pub because: String,
 }
 
+/// The work that may go into the choice behind one verdict.
+const REVIEW_WORK: u64 = 300_000_000;
+
 /// Pegs are not moved for less than this gain in score.
 pub const WORTH_MOVING: f64 = 0.1;
 
@@ -123,7 +126,8 @@ fn review(with: &Reviewing, s: usize) -> Review {
     }
     let one_more = from.settings.budget.map(|n| n.saturating_add(1));
     let layout: Layout = with.field.layout(with.fixed, one_more, Some(s));
-    let limits = Limits { tolerance: REWEIGHTED_TOLERANCE, ..from.limits };
+    let limits =
+        Limits { tolerance: REWEIGHTED_TOLERANCE, work: from.limits.work.min(REVIEW_WORK), ..from.limits };
     let free = layout.choose(with.scores, limits);
     let own = score_at(from, standing, with.scores);
     let gain = (free.total - with.picked.total - own) as f64 / super::score::STEPS_TO_ONE;

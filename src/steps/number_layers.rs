@@ -36,7 +36,7 @@ pub(super) fn read_rasters(plan: &Plan, job: &mut Job) -> Result<(), StepError> 
 }
 
 /// A box that holds one more place.
-fn grown(within: Option<LonLatBox>, at: LonLat) -> Option<LonLatBox> {
+pub(super) fn grown(within: Option<LonLatBox>, at: LonLat) -> Option<LonLatBox> {
     let Some(LonLatBox { south_west: low, north_east: high }) = within else {
         return Some(LonLatBox { south_west: at, north_east: at });
     };

@@ -25,8 +25,22 @@ pub(super) fn solve_within(problem: &Budgeted, budget: i64, ask: Ask, effort: &m
     let mut search = Search { problem, best: vec![false; problem.graph.len()], total: 0, ask };
     let root = Node { graph: problem.graph.clone(), taken: Vec::new(), constant: 0, budget };
     let start = first_price(problem, budget);
+    if start == 0 {
+        // A greedy choice fits, so the best free one may.
+        let granted = effort.left / 2;
+        let mut own = Effort { left: granted, deadline: effort.deadline };
+        let free = solve(problem.graph.clone(), ask, &mut own);
+        effort.left -= granted - own.left;
+        if cost_of(problem.cost, &free.chosen) <= budget {
+            return free;
+        }
+    }
     let bound = search.explore(root, start, effort);
     Outcome { chosen: search.best, total: search.total, bound: bound.max(search.total) }
+}
+
+fn cost_of(cost: &[u32], chosen: &[bool]) -> i64 {
+    chosen.iter().zip(cost).filter(|(chosen, _)| **chosen).map(|(_, &cost)| i64::from(cost)).sum()
 }
 
 /// A price near the best one: what the last item costs that greedy choice fits in.

@@ -10,7 +10,7 @@ use super::relax::{Iterate, Relaxation};
 use super::{Conflicts, Limits, Selection};
 
 /// Looks at the bound without progress until the relaxation is taken for solved.
-const PATIENCE: usize = 6;
+const PATIENCE: usize = 60;
 /// Iterations between two looks.
 const STRIDE: usize = 40;
 

@@ -85,7 +85,7 @@ pub struct Limits {
 
 impl Default for Limits {
     fn default() -> Self {
-        Self { tolerance: 0.0, work: 300_000_000, seconds: None }
+        Self { tolerance: 0.0, work: 3_000_000_000, seconds: None }
     }
 }
 

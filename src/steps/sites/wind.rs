@@ -3,9 +3,12 @@
 use serde_json::{Map, Value, json};
 
 use super::{Done, settings};
+use crate::files::read_raster;
 use crate::files::write::round_to;
+use crate::frame::LonLat;
 use crate::siting::SitingSettings;
 use crate::siting::wind::{Period, WindRecord};
+use crate::steps::number_layers::grown;
 use crate::steps::{Desk, Outcome, StepError};
 
 /// The wind, day and night parted by the sun over the middle of the lines.
@@ -42,7 +45,8 @@ pub(super) fn summary(done: &Done, wind: &WindRecord, outcome: &mut Outcome) -> 
         }
         None => None,
     };
-    let higher_m = table.height_m.zip(table.place_height_m).map(|(there, here)| there - here);
+    let (there_m, here_m) = heights(done)?;
+    let higher_m = there_m.zip(here_m).map(|(there, here)| there - here);
     told.insert("instrument_distance_m".to_string(), json!(distance_m.map(|d| round_to(d, 0))));
     told.insert("instrument_height_difference_m".to_string(), json!(higher_m.map(|d| round_to(d, 1))));
     outcome.say(instrument_words(distance_m, higher_m));
@@ -56,6 +60,28 @@ pub(super) fn summary(done: &Done, wind: &WindRecord, outcome: &mut Outcome) -> 
     Ok(Value::Object(told))
 }
 
+/// Heights of the instrument and of the property (the median of the candidates), as the plan
+/// gives them or from its raster of heights.
+fn heights(done: &Done) -> Result<(Option<f64>, Option<f64>), StepError> {
+    let plan = done.desk.plan;
+    let table = &plan.wind;
+    let Some(dem) = plan.terrain.dem.as_ref().filter(|_| table.height_m.zip(table.place_height_m).is_none())
+    else {
+        return Ok((table.height_m, table.place_height_m));
+    };
+    let at = table.at.and_then(|at| LonLat::new(at[0], at[1]).ok());
+    let places = done.candidates.iter().map(|c| c.place);
+    let Some(within) = places.clone().chain(at).fold(None, grown) else { return Ok((None, None)) };
+    // Where the instrument stands beyond the raster, what it covers is read all the same.
+    let raster =
+        read_raster(&plan.base.join(dem), dem, Some(&within)).map_err(|why| StepError::Files(vec![why]))?;
+    let height_m = |at: LonLat| raster.bilinear(at).map(|h| h * raster.height_unit_m.unwrap_or(1.0));
+    let mut of_places: Vec<f64> = places.filter_map(height_m).collect();
+    of_places.sort_by(f64::total_cmp);
+    let median = of_places.get(of_places.len() / 2).copied();
+    Ok((table.height_m.or_else(|| at.and_then(height_m)), table.place_height_m.or(median)))
+}
+
 /// How far off and how much higher the wind was measured.
 fn instrument_words(distance_m: Option<f64>, higher_m: Option<f64>) -> String {
     let far = match distance_m {
@@ -66,7 +92,7 @@ fn instrument_words(distance_m: Option<f64>, higher_m: Option<f64>) -> String {
         Some(d) if d < 0.0 => format!("{:.0} m lower than the property", -d),
         Some(d) => format!("{d:.0} m higher than the property"),
         None => {
-            "its height against the property's is not known ([wind] height_m, place_height_m)".to_string()
+            "its height against the property's is not known ([wind] height_m, place_height_m, or [terrain] dem)".to_string()
         }
     };
     format!("the wind was measured {far}; {high}")
