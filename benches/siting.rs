@@ -122,6 +122,6 @@ fn smooth_surface_200_km(bencher: Bencher) {
     let problem = smooth(10, 20_000.0);
     bencher.bench(|| {
         let selection = select(black_box(&problem), Limits::default());
-        assert!(selection.gap() < 0.05, "gap {}", selection.gap());
+        assert!(selection.gap() < 0.015, "gap {}", selection.gap());
     });
 }

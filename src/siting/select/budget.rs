@@ -5,7 +5,8 @@
 //! up; where a gap stays, an item on which the two differ is branched on. Holes between
 //! bound and best choice are real at some budgets, so branching is needed now and then.
 
-use super::free::{Ask, Effort, NO_FLOOR, Outcome, solve};
+use super::ask::{Ask, Effort, NO_FLOOR, Outcome};
+use super::free::solve;
 use super::graph::Graph;
 use super::local::Choice;
 

@@ -7,13 +7,13 @@
 //! a problem on trees and intervals: exact reductions and the clique relaxation close most
 //! of it, and branching the rest. Greedy choice alone is 5 to 20 percent short there.
 
+mod ask;
 mod budget;
 mod clique;
 mod cover;
 mod free;
 mod graph;
 mod local;
-mod part;
 mod reduce;
 mod relax;
 
@@ -21,8 +21,8 @@ use std::time::{Duration, Instant};
 
 pub use cover::{Coverage, cover};
 
+use ask::{Ask, Effort, NO_FLOOR};
 use budget::{Budgeted, solve_within};
-use free::{Ask, Effort, NO_FLOOR};
 use graph::Graph;
 use local::Choice;
 
