@@ -97,12 +97,14 @@ fn said(request: &Request, reference: Option<&SpatialRef>) -> Result<Said, FileE
     request.known(system).map(Said::System)
 }
 
+/// `OAO_North` of GDAL's enumeration of axis directions.
+const NORTH: gdal::spatial_ref::AxisOrientationType = 1;
+
 /// Whether coordinates come in the order of the system's authority and that begins with north.
 fn gives_north_first(reference: &SpatialRef) -> bool {
-    use gdal::spatial_ref::AxisOrientationType::North;
     let key = if reference.is_geographic() { "GEOGCS" } else { "PROJCS" };
     reference.axis_mapping_strategy() == AxisMappingStrategy::AuthorityCompliant
-        && reference.axis_orientation(key, 0).is_ok_and(|first| first == North)
+        && reference.axis_orientation(key, 0).is_ok_and(|first| first == NORTH)
 }
 
 fn shape_of(feature: &Feature, north_first: bool) -> RawShape {
@@ -130,7 +132,8 @@ fn value_of(value: FieldValue) -> Option<Value> {
         FieldValue::RealValue(n) => Value::from(n),
         FieldValue::StringValue(text) => Value::from(text),
         FieldValue::DateValue(date) => Value::from(date.to_string()),
-        FieldValue::DateTimeValue(at) => Value::from(at.to_rfc3339()),
+        // Its debug form is that of RFC 3339.
+        FieldValue::DateTimeValue(at) => Value::from(format!("{at:?}")),
         _ => return None,
     })
 }
