@@ -69,6 +69,12 @@ file = "tracks.geojson"
 [sites]
 # spacing_m = 1000           # yours to set: guides differ, and your permit may say
 # budget = 20                # most sites to propose
+# must = "must.geojson"      # sites that must be, as the map saves them
+# never = "never.geojson"    # places where none may be
+# cover = "scrub.geojson"    # polygons of cover
+# [sites.targets]            # what each animal counts, if they are told apart
+# dog = {{ weight = 2 }}
+# fox = {{ weight = 1 }}
 
 [round]
 # start = [148.2, -35.4]     # where every day starts: longitude, latitude
