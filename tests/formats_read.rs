@@ -261,6 +261,45 @@ fn kml_as_the_reference_reads_it() {
     assert!(why.is_err() || why.unwrap().0.is_empty(), "a fragment is no KML");
 }
 
+/// An archive whose main document only links to the layers, as GDAL writes it.
+#[test]
+fn every_document_of_an_archive_is_read() {
+    use std::io::Write;
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("a.kmz");
+    let mark = |x: u32| {
+        format!(
+            "<kml><Document><Placemark><Point><coordinates>14{x},-35</coordinates></Point></Placemark></Document></kml>"
+        )
+    };
+    let mut archive = zip::ZipWriter::new(std::fs::File::create(&path).unwrap());
+    let link =
+        "<kml><Document><NetworkLink><Link><href>layers/a.kml</href></Link></NetworkLink></Document></kml>";
+    for (name, text) in [
+        ("layers/b.kml", mark(2)),
+        ("layers/a.kml", mark(1)),
+        ("doc.kml", link.into()),
+        ("i.png", "x".into()),
+    ] {
+        archive.start_file(name, zip::write::SimpleFileOptions::default()).unwrap();
+        archive.write_all(text.as_bytes()).unwrap();
+    }
+    archive.finish().unwrap();
+    assert_eq!(places(read(&path, ReadAs::Points)), [(141.0, -35.0), (142.0, -35.0)]);
+
+    // A document of zeros that packs to a few hundred kilobytes is a bomb.
+    let mut archive = zip::ZipWriter::new(std::fs::File::create(&path).unwrap());
+    archive.start_file("doc.kml", zip::write::SimpleFileOptions::default()).unwrap();
+    archive.write_all(b"<kml><Document>").unwrap();
+    let block = vec![b' '; 1 << 20];
+    for _ in 0..520 {
+        archive.write_all(&block).unwrap();
+    }
+    archive.finish().unwrap();
+    assert!(std::fs::metadata(&path).unwrap().len() < 2 << 20);
+    assert!(read(&path, ReadAs::Points).unwrap_err().contains("unpacks to more than 512 MB"));
+}
+
 fn bounds_of(features: &[&RawFeature]) -> [f64; 4] {
     use geo::CoordsIter;
     let mut bounds = [f64::INFINITY, f64::INFINITY, f64::NEG_INFINITY, f64::NEG_INFINITY];

@@ -26,44 +26,50 @@ const MAX_DEPTH: usize = 200;
 const MAX_UNPACKED_BYTES: u64 = 512 << 20;
 
 pub(super) fn read(request: &Request, input: &mut Input, take: Take) -> Result<usize, FileError> {
-    parse(request, BufReader::with_capacity(1 << 16, input.by_ref()), take)
+    let mut count = 0;
+    parse(request, BufReader::with_capacity(1 << 16, input.by_ref()), take, &mut count)?;
+    Ok(count)
 }
 
-/// Reads the first `.kml` of a KMZ archive.
+/// Reads every `.kml` of a KMZ archive: the main one links to the others, where there are some.
 pub(super) fn read_zipped(request: &Request, take: Take) -> Result<usize, FileError> {
     let file = File::open(request.place).map_err(|e| FileError::open(request.path, &e))?;
     let broken = |e: zip::result::ZipError| request.wrong(format!("is an archive that cannot be read: {e}"));
     let mut archive = zip::ZipArchive::new(BufReader::new(file)).map_err(broken)?;
-    let names: Vec<String> = archive.file_names().filter_map(Result::ok).map(|n| n.into_owned()).collect();
-    let ends =
-        |ending: &str| names.iter().filter(|n| n.to_lowercase().ends_with(ending)).min_by_key(|n| n.len());
-    let Some(name) = ends(".kml") else {
-        return Err(request.wrong(match ends(".shp") {
+    let mut names: Vec<String> =
+        archive.file_names().filter_map(Result::ok).map(|name| name.into_owned()).collect();
+    names.sort_by_key(|name| (name.len(), name.clone()));
+    let ends = |name: &&String, ending: &str| name.to_lowercase().ends_with(ending);
+    let documents: Vec<&String> = names.iter().filter(|name| ends(name, ".kml")).collect();
+    if documents.is_empty() {
+        return Err(request.wrong(match names.iter().find(|name| ends(name, ".shp")) {
             Some(shp) => format!("is an archive with a Shapefile in it; unpack it and name {shp}"),
             None => "is an archive without a .kml in it; unpack it and name the layer itself".into(),
         }));
-    };
-    let entry = archive.by_name(name).map_err(broken)?;
-    let too_large = || {
-        request.wrong(format!(
-            "unpacks to more than {} MB; unpack it yourself if you trust it, and name the .kml",
-            MAX_UNPACKED_BYTES >> 20
-        ))
-    };
-    if entry.size() > MAX_UNPACKED_BYTES {
-        return Err(too_large());
     }
-    let mut bounded = BufReader::with_capacity(1 << 16, entry.take(MAX_UNPACKED_BYTES));
-    let seen = parse(request, &mut bounded, take);
-    if bounded.get_ref().limit() == 0 { Err(too_large()) } else { seen }
+    let (mut count, mut room) = (0, MAX_UNPACKED_BYTES);
+    for name in documents {
+        let entry = archive.by_name(name).map_err(broken)?;
+        let mut bounded = BufReader::with_capacity(1 << 16, entry.take(room));
+        let parsed = parse(request, &mut bounded, &mut *take, &mut count);
+        room = bounded.get_ref().limit();
+        if room == 0 {
+            return Err(request.wrong(format!(
+                "unpacks to more than {} MB; unpack it yourself if you trust it, and name the .kml",
+                MAX_UNPACKED_BYTES >> 20
+            )));
+        }
+        parsed?;
+    }
+    Ok(count)
 }
 
-fn parse(request: &Request, text: impl BufRead, take: Take) -> Result<usize, FileError> {
+/// Passes on every Placemark of a document, numbered from `count` on.
+fn parse(request: &Request, text: impl BufRead, take: Take, count: &mut usize) -> Result<(), FileError> {
     let mut walk = Walk::default();
     let mut xml = Reader::from_reader(text);
     let mut buffer = Vec::new();
     let file: Arc<Path> = Arc::from(request.path);
-    let mut count = 0;
     loop {
         let event = xml
             .read_event_into(&mut buffer)
@@ -76,9 +82,9 @@ fn parse(request: &Request, text: impl BufRead, take: Take) -> Result<usize, Fil
             }
             Event::End(_) => {
                 if let Some((shape, properties, id)) = walk.close() {
-                    let source = SourcePlace { file: file.clone(), index: count, id };
+                    let source = SourcePlace { file: file.clone(), index: *count, id };
                     take(RawFeature { shape, properties, source });
-                    count += 1;
+                    *count += 1;
                 }
             }
             Event::Text(text) => walk.text(&text),
@@ -86,7 +92,7 @@ fn parse(request: &Request, text: impl BufRead, take: Take) -> Result<usize, Fil
             Event::GeneralRef(name) => {
                 walk.text(&entity(&name).map_or_else(|| format!("&{};", &*name), String::from));
             }
-            Event::Eof if walk.names.is_empty() => return Ok(count),
+            Event::Eof if walk.names.is_empty() => return Ok(()),
             Event::Eof => {
                 return Err(request.wrong("ends before it is whole; it looks cut short, copy it again"));
             }
