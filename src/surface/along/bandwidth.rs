@@ -2,8 +2,8 @@
 
 use rayon::prelude::*;
 
-use super::greens::own_values;
 use super::heat::HeatNetwork;
+use super::stops::Stops;
 use super::{AlongError, Load, Source};
 
 /// What cross-validation found.
@@ -50,7 +50,9 @@ pub(super) fn likelihood_bandwidth(
     if places.len() < 2 {
         return Err(AlongError::TooFewPlaces { places: places.len() });
     }
-    let score = |log: f64| (log, mean_log_density(network, &places, log.exp()));
+    let at: Vec<_> = places.iter().map(|place| place.at).collect();
+    let stops = Stops::sorted(network.chains(), &Load { points: &places, spread: &[] }, &at);
+    let score = |log: f64| (log, mean_log_density(network, &places, &stops, log.exp()));
     let (low, high) = (range_m.0.ln(), range_m.1.ln());
     let step = (high - low) / (FIRST_TRIES - 1) as f64;
     let logs: Vec<f64> = (0..FIRST_TRIES).map(|i| low + step * i as f64).collect();
@@ -89,12 +91,9 @@ fn narrow(
     }
 }
 
-fn mean_log_density(network: &HeatNetwork, places: &[Source], sigma_m: f64) -> f64 {
-    let at: Vec<_> = places.iter().map(|place| place.at).collect();
-    let density = network.diffuse(&Load { points: places, spread: &[] }, &at, sigma_m).per_m;
-    let own = own_values(network, &at, sigma_m);
+fn mean_log_density(network: &HeatNetwork, places: &[Source], stops: &Stops, sigma_m: f64) -> f64 {
     let (mut sum, mut weights) = (0.0, 0.0);
-    for ((place, density), own) in places.iter().zip(density).zip(own) {
+    for (place, (density, own)) in places.iter().zip(network.density_and_own(stops, sigma_m)) {
         let without = (density - place.weight * own).max(FLOOR_OF_OWN * own);
         sum += place.weight * without.ln();
         weights += place.weight;

@@ -3,6 +3,8 @@
 //! A node where exactly two edge ends meet changes nothing for heat or for walks, so it
 //! is contracted. What is left of a road map is about one chain for every ten edges.
 
+use std::collections::{BinaryHeap, HashSet};
+
 use super::{EdgePoint, LineGraph};
 
 /// A run of edges from one junction or dead end to the next.
@@ -104,9 +106,75 @@ impl Chains {
         component
     }
 
+    /// The junctions within a distance of any of some, these included, in ascending order.
+    pub(crate) fn junctions_within(&self, starts: impl IntoIterator<Item = u32>, reach_m: f64) -> Vec<u32> {
+        let mut queue: BinaryHeap<Nearest> =
+            starts.into_iter().map(|junction| Nearest { distance_m: 0.0, junction }).collect();
+        let (mut settled, mut done) = (Vec::new(), HashSet::new());
+        while let Some(Nearest { distance_m, junction }) = queue.pop() {
+            if !done.insert(junction) {
+                continue;
+            }
+            settled.push(junction);
+            for end in &self.ends[junction as usize] {
+                let chain = self.chains[end.chain as usize];
+                let distance_m = distance_m + chain.length_m;
+                let junction = if end.far { chain.a } else { chain.b };
+                if distance_m <= reach_m && !done.contains(&junction) {
+                    queue.push(Nearest { distance_m, junction });
+                }
+            }
+        }
+        settled.sort_unstable();
+        settled
+    }
+
+    /// The chains in an order in which neighbours stand near each other: breadth first.
+    pub(crate) fn in_neighbourhoods(&self) -> Vec<u32> {
+        let mut seen = vec![false; self.chains.len()];
+        let mut order = Vec::with_capacity(self.chains.len());
+        for start in 0..self.chains.len() as u32 {
+            if !std::mem::replace(&mut seen[start as usize], true) {
+                let mut next = order.len();
+                order.push(start);
+                while let Some(&chain) = order.get(next) {
+                    next += 1;
+                    let Chain { a, b, .. } = self.chains[chain as usize];
+                    for end in self.ends[a as usize].iter().chain(&self.ends[b as usize]) {
+                        if !std::mem::replace(&mut seen[end.chain as usize], true) {
+                            order.push(end.chain);
+                        }
+                    }
+                }
+            }
+        }
+        order
+    }
+
     /// Whether the edge runs against its chain.
     pub(crate) fn is_reversed(&self, edge: u32) -> bool {
         self.places[edge as usize].reversed
+    }
+}
+
+/// A heap entry: the least distance is the greatest.
+#[derive(PartialEq)]
+struct Nearest {
+    distance_m: f64,
+    junction: u32,
+}
+
+impl Eq for Nearest {}
+
+impl Ord for Nearest {
+    fn cmp(&self, other: &Self) -> std::cmp::Ordering {
+        other.distance_m.total_cmp(&self.distance_m).then(other.junction.cmp(&self.junction))
+    }
+}
+
+impl PartialOrd for Nearest {
+    fn partial_cmp(&self, other: &Self) -> Option<std::cmp::Ordering> {
+        Some(self.cmp(other))
     }
 }
 

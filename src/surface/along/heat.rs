@@ -24,7 +24,7 @@
 use num_complex::Complex64;
 use rayon::prelude::*;
 
-use super::chain::Chains;
+use super::chain::{Chain, Chains};
 use super::ldlt::{Factors, Matrix, Pattern};
 use super::poles::{POLES, Pole, at_zero};
 use super::stops::Stops;
@@ -80,8 +80,9 @@ impl HeatNetwork {
         self.pattern.order[junction as usize] as usize
     }
 
-    pub(crate) fn slot(&self, chain: usize) -> Option<usize> {
-        self.slots[chain]
+    /// The rows that a solve for some junctions passes through, ascending.
+    pub(crate) fn closure(&self, junctions: &[u32]) -> Vec<u32> {
+        self.pattern.closure(junctions.iter().map(|&junction| self.row(junction)))
     }
 
     /// Sets up and factors the junction system. `sigma_m` is positive.
@@ -112,138 +113,198 @@ impl HeatNetwork {
 
     /// Lets a load diffuse: the density at each query, and the mass that lies before it
     /// on its chain. `sigma_m` is positive and finite; positions lie on the network.
-    ///
-    /// The poles are worked on in parallel and added in order.
     pub fn diffuse(&self, load: &Load, queries: &[EdgePoint], sigma_m: f64) -> Field {
         let stops = Stops::sorted(&self.chains, load, queries);
-        self.diffuse_sorted(&stops, sigma_m)
-    }
-
-    pub(crate) fn diffuse_sorted(&self, stops: &Stops, sigma_m: f64) -> Field {
-        let parts: Vec<Field> = POLES.par_iter().map(|pole| self.one_pole(pole, stops, sigma_m)).collect();
+        let answers = self.answers(&stops, sigma_m, false);
         let mut field = Field::zero(stops.queries);
-        for part in &parts {
-            field.add(part);
-        }
         let scale = at_zero().recip();
-        field.per_m.iter_mut().for_each(|value| *value = (*value * scale).max(0.0));
-        field.before.iter_mut().for_each(|value| *value *= scale);
-        add_load_before(stops, &mut field);
-        field
-    }
-
-    /// One pole's share of density and of flux.
-    fn one_pole(&self, pole: &Pole, stops: &Stops, sigma_m: f64) -> Field {
-        let resolvent = self.resolvent(pole, sigma_m);
-        let sums = RunningSums::of(&resolvent, stops);
-        let at_junctions = self.junction_values(&resolvent, &sums);
-        let mut field = Field::zero(stops.queries);
-        let value_scale = -2.0 * pole.c * (2.0 / (sigma_m * sigma_m));
-        let flux_scale = -2.0 * pole.c / pole.z;
-        for (index, chain) in self.chains.chains.iter().enumerate() {
-            let ends = [at_junctions[self.row(chain.a)], at_junctions[self.row(chain.b)]];
-            sums.along(&resolvent, stops, index, ends, |query, u, slope| {
-                field.per_m[query] += (value_scale * u).re;
-                field.before[query] += (flux_scale * slope).re;
-            });
+        for (stop, answer) in stops.stops.iter().zip(&answers) {
+            if let Some(query) = stop.query() {
+                field.per_m[query] = (answer.per_m * scale).max(0.0);
+                field.before[query] = answer.flux * scale;
+            }
         }
+        add_load_before(&stops, &mut field);
         field
     }
 
-    fn junction_values(&self, resolvent: &Resolvent, sums: &RunningSums) -> Vec<Complex64> {
-        let mut right = vec![ZERO; self.chains.junctions()];
+    /// The density at each query, and the kernel of the query with itself.
+    pub(crate) fn density_and_own(&self, stops: &Stops, sigma_m: f64) -> Vec<(f64, f64)> {
+        let answers = self.answers(stops, sigma_m, true);
+        let (mut both, scale) = (vec![(0.0, 0.0); stops.queries], at_zero().recip());
+        for (stop, answer) in stops.stops.iter().zip(&answers) {
+            if let Some(query) = stop.query() {
+                both[query] = (answer.per_m * scale, answer.own * scale);
+            }
+        }
+        both
+    }
+
+    /// What the poles add up to at every stop. The junction systems are solved in parallel by
+    /// pole, the chains worked on in parallel by runs of a fixed number, so that the number of
+    /// threads does not show.
+    fn answers(&self, stops: &Stops, sigma_m: f64, own: bool) -> Vec<Answer> {
+        let solved: Vec<Solved> =
+            POLES.par_iter().map(|pole| self.solve(pole, stops, sigma_m, own)).collect();
+        let runs = self.chains.len().div_ceil(CHAINS_A_RUN);
+        let parts: Vec<Vec<Answer>> = (0..runs)
+            .into_par_iter()
+            .map(|run| {
+                let last = ((run + 1) * CHAINS_A_RUN).min(self.chains.len());
+                let chains = run * CHAINS_A_RUN..last;
+                let start = stops.starts[chains.start];
+                let mut answers = vec![Answer::default(); stops.starts[last] - start];
+                for chain in chains {
+                    let range = stops.on(chain);
+                    let here = &mut answers[range.start - start..range.end - start];
+                    if stops.stops[range].iter().any(|stop| stop.query().is_some()) {
+                        solved.iter().for_each(|pole| self.along(pole, stops, chain, here));
+                    }
+                }
+                answers
+            })
+            .collect();
+        parts.concat()
+    }
+
+    /// Solves one pole's junction system.
+    fn solve(&self, pole: &Pole, stops: &Stops, sigma_m: f64, own: bool) -> Solved<'_> {
+        let resolvent = self.resolvent(pole, sigma_m);
+        let decay = decays(resolvent.q, stops);
+        let mut at_junctions = vec![ZERO; self.chains.junctions()];
+        let mut ends = Vec::with_capacity(self.chains.len());
         for (index, chain) in self.chains.chains.iter().enumerate() {
-            let (from_b, from_a) = sums.ends[index];
+            let (from_b, from_a) = end_sums(resolvent.q, stops, &decay, index);
             if from_a != ZERO || from_b != ZERO {
                 let (e, d) = (resolvent.through[index], resolvent.lost[index]);
-                right[self.row(chain.a)] += (from_b - e * from_a) / d;
-                right[self.row(chain.b)] += (from_a - e * from_b) / d;
+                at_junctions[self.row(chain.a)] += (from_b - e * from_a) / d;
+                at_junctions[self.row(chain.b)] += (from_a - e * from_b) / d;
             }
+            ends.push((from_b, from_a));
         }
-        resolvent.factors.solve(&mut right);
-        right
+        resolvent.factors.solve(&mut at_junctions);
+        let inverse = own.then(|| resolvent.factors.selected_inverse());
+        let per_time = 2.0 / (sigma_m * sigma_m);
+        Solved {
+            value_scale: -2.0 * pole.c * per_time,
+            flux_scale: -2.0 * pole.c / pole.z,
+            q: resolvent.q,
+            through: resolvent.through,
+            lost: resolvent.lost,
+            decay,
+            ends,
+            at_junctions,
+            inverse,
+        }
+    }
+
+    /// Adds one pole's share to the stops of a chain: the resolvent is what came from the side
+    /// of `a` and what came from the side of `b`, each growing by the load and decaying.
+    fn along(&self, pole: &Solved, stops: &Stops, chain: usize, answers: &mut [Answer]) {
+        let range = stops.on(chain);
+        let (here, decay) = (&stops.stops[range.clone()], &pole.decay[range]);
+        let (e, d, half) = (pole.through[chain], pole.lost[chain], (2.0 * pole.q).inv());
+        let Chain { a, b, .. } = self.chains.chains[chain];
+        let at_a = pole.at_junctions[self.row(a)] - pole.ends[chain].0 * half;
+        let at_b = pole.at_junctions[self.row(b)] - pole.ends[chain].1 * half;
+        let flux_scale = pole.flux_scale * pole.q;
+        let mut from_a = (at_a - e * at_b) / d;
+        for ((stop, decay), answer) in here.iter().zip(decay).zip(answers.iter_mut()) {
+            from_a = from_a * decay + half * (spread_over(stop.spread_per_m, *decay, pole.q) + stop.weight);
+            answer.per_m += (pole.value_scale * from_a).re;
+            answer.flux -= (flux_scale * from_a).re;
+        }
+        let mut from_b = (at_b - e * at_a) / d;
+        for ((stop, decay), answer) in here.iter().zip(decay).zip(answers.iter_mut()).rev() {
+            answer.per_m += (pole.value_scale * from_b).re;
+            answer.flux += (flux_scale * from_b).re;
+            from_b =
+                (from_b + half * stop.weight) * decay + half * spread_over(stop.spread_per_m, *decay, pole.q);
+        }
+        if let Some(inverse) = &pole.inverse {
+            self.own_along(pole, inverse, decay, chain, answers);
+        }
+    }
+
+    /// Adds one pole's share to the kernel of each stop of a chain with itself.
+    fn own_along(
+        &self,
+        pole: &Solved,
+        inverse: &Matrix,
+        decay: &[Complex64],
+        chain: usize,
+        answers: &mut [Answer],
+    ) {
+        let Chain { a, b, .. } = self.chains.chains[chain];
+        let (z_aa, z_bb) = (inverse.diagonal[self.row(a)], inverse.diagonal[self.row(b)]);
+        let z_ab = self.slots[chain].map_or(z_aa, |slot| inverse.below[slot]);
+        let (lost, one) = (pole.lost[chain], Complex64::new(1.0, 0.0));
+        let mut f = one;
+        let mut back = vec![one; decay.len()];
+        for at in (0..decay.len().saturating_sub(1)).rev() {
+            back[at] = back[at + 1] * decay[at + 1];
+        }
+        let per_lost = lost.inv();
+        let half = (2.0 * pole.q).inv();
+        for ((decay, b), answer) in decay.iter().zip(back).zip(answers) {
+            f *= decay;
+            let (kept_a, kept_b) = (1.0 - f * f, 1.0 - b * b);
+            let (at_a, at_b) = (f * kept_b * per_lost, b * kept_a * per_lost);
+            let own = kept_a * kept_b * half * per_lost;
+            let value = own + at_a * at_a * z_aa + 2.0 * at_a * at_b * z_ab + at_b * at_b * z_bb;
+            answer.own += (pole.value_scale * value).re;
+        }
     }
 }
 
-/// Load that reaches each stop along its own chain, decayed: from the side of `a` and
-/// from the side of `b`.
-struct RunningSums {
+/// Chains that one thread works on at a time. A constant, not that it would show.
+const CHAINS_A_RUN: usize = 128;
+
+/// What is found at a stop, before it is scaled.
+#[derive(Clone, Copy, Default)]
+struct Answer {
+    per_m: f64,
+    flux: f64,
+    own: f64,
+}
+
+/// One pole's junction system, solved.
+struct Solved<'a> {
+    value_scale: Complex64,
+    flux_scale: Complex64,
+    q: Complex64,
+    through: Vec<Complex64>,
+    lost: Vec<Complex64>,
     /// Decay over the gap before each stop.
     decay: Vec<Complex64>,
-    /// From the side of `a`, load at the stop included.
-    from_a: Vec<Complex64>,
-    /// From the side of `b`, load at the stop left out.
-    from_b: Vec<Complex64>,
-    /// The sum from `b` at the end `a`, and the sum from `a` at the end `b`.
+    /// Load that reaches each chain's end `a`, and its end `b`, along the chain.
     ends: Vec<(Complex64, Complex64)>,
+    /// The resolvent at each junction, in elimination order.
+    at_junctions: Vec<Complex64>,
+    inverse: Option<Matrix<'a>>,
 }
 
-impl RunningSums {
-    fn of(resolvent: &Resolvent, stops: &Stops) -> Self {
-        let (q, count) = (resolvent.q, stops.stops.len());
-        let one = Complex64::new(1.0, 0.0);
-        let over = |gap_m: f64| if gap_m == 0.0 { one } else { (-q * gap_m).exp() };
-        let decay: Vec<_> = stops.stops.iter().map(|stop| over(stop.gap_m)).collect();
-        let (mut from_a, mut from_b) = (vec![ZERO; count], vec![ZERO; count]);
-        let mut ends = Vec::with_capacity(stops.starts.len());
-        for chain in 0..stops.starts.len() - 1 {
-            let range = stops.on(chain);
-            let mut sum = ZERO;
-            for at in range.clone() {
-                let stop = &stops.stops[at];
-                sum = sum * decay[at] + spread_over(stop.spread_per_m, decay[at], q) + stop.weight;
-                from_a[at] = sum;
-            }
-            let at_b = sum;
-            sum = ZERO;
-            for at in range.rev() {
-                let stop = &stops.stops[at];
-                from_b[at] = sum;
-                sum = (sum + stop.weight) * decay[at] + spread_over(stop.spread_per_m, decay[at], q);
-            }
-            ends.push((sum, at_b));
-        }
-        Self { decay, from_a, from_b, ends }
-    }
+fn decays(q: Complex64, stops: &Stops) -> Vec<Complex64> {
+    let one = Complex64::new(1.0, 0.0);
+    let over = |gap_m: f64| if gap_m == 0.0 { one } else { (-q * gap_m).exp() };
+    stops.stops.iter().map(|stop| over(stop.gap_m)).collect()
+}
 
-    /// The resolvent and its slope at the queries of one chain, given its junction values.
-    fn along(
-        &self,
-        resolvent: &Resolvent,
-        stops: &Stops,
-        chain: usize,
-        at_junctions: [Complex64; 2],
-        mut answer: impl FnMut(usize, Complex64, Complex64),
-    ) {
-        let range = stops.on(chain);
-        if !stops.stops[range.clone()].iter().any(|stop| stop.query().is_some()) {
-            return;
-        }
-        let (q, e, d) = (resolvent.q, resolvent.through[chain], resolvent.lost[chain]);
-        let half = (2.0 * q).inv();
-        let [at_a, at_b] =
-            [at_junctions[0] - self.ends[chain].0 * half, at_junctions[1] - self.ends[chain].1 * half];
-        let (alpha, beta) = ((at_a - e * at_b) / d, (at_b - e * at_a) / d);
-        let mut decayed = alpha;
-        let rising: Vec<Complex64> = self.back_from_b(range.clone(), beta);
-        for (at, &from_b_end) in range.clone().zip(&rising) {
-            decayed *= self.decay[at];
-            if let Some(query) = stops.stops[at].query() {
-                let u = decayed + from_b_end + (self.from_a[at] + self.from_b[at]) * half;
-                let slope = q * (from_b_end - decayed) + 0.5 * (self.from_b[at] - self.from_a[at]);
-                answer(query, u, slope);
-            }
-        }
+/// Load that reaches a chain's end `a`, and its end `b`, decayed on the way.
+fn end_sums(q: Complex64, stops: &Stops, decay: &[Complex64], chain: usize) -> (Complex64, Complex64) {
+    let range = stops.on(chain);
+    let (here, decay) = (&stops.stops[range.clone()], &decay[range]);
+    if here.iter().all(|stop| stop.weight == 0.0 && stop.spread_per_m == 0.0) {
+        return (ZERO, ZERO);
     }
-
-    /// A value at the end `b`, decayed back to each stop of its chain.
-    fn back_from_b(&self, range: std::ops::Range<usize>, value: Complex64) -> Vec<Complex64> {
-        let mut decayed = vec![value; range.len()];
-        for at in (0..range.len().saturating_sub(1)).rev() {
-            decayed[at] = decayed[at + 1] * self.decay[range.start + at + 1];
-        }
-        decayed
+    let (mut at_a, mut at_b) = (ZERO, ZERO);
+    for (stop, decay) in here.iter().zip(decay) {
+        at_b = at_b * decay + spread_over(stop.spread_per_m, *decay, q) + stop.weight;
     }
+    for (stop, decay) in here.iter().zip(decay).rev() {
+        at_a = (at_a + stop.weight) * decay + spread_over(stop.spread_per_m, *decay, q);
+    }
+    (at_a, at_b)
 }
 
 /// What a metre-wise load over a gap leaves at the gap's end.

@@ -16,6 +16,7 @@ mod stops;
 #[cfg(test)]
 mod tests;
 mod walk;
+mod wave;
 
 pub use bandwidth::LikelihoodBandwidth;
 pub use graph::{EdgePoint, GraphEdge, LineGraph};
@@ -23,7 +24,7 @@ pub use heat::ERROR_OF_PEAK;
 pub use on_network::{Snapped, line_graph, snap_records};
 pub use piece::{Piece, Pieces, path_between};
 pub use smoother::{LineKernel, LineSmoother};
-pub use split::{MOST_PASSAGES, SplitKernel};
+pub use split::SplitKernel;
 pub use walk::SplitRule;
 
 /// What can be wrong with density along lines.
@@ -142,15 +143,17 @@ pub struct KernelSums {
 }
 
 impl KernelSums {
+    /// Adds a point; one without weight, or out of reach, adds nothing.
+    fn add(&mut self, weight: f64, kernel: f64) {
+        if weight > 0.0 && kernel > 0.0 {
+            self.squares += weight * kernel * kernel;
+            self.largest = self.largest.max(kernel);
+        }
+    }
+
     fn over(row: &[(u32, f64)], points: &[Source]) -> Self {
         let mut sums = Self::default();
-        for &(index, kernel) in row {
-            let weight = points[index as usize].weight;
-            if weight > 0.0 {
-                sums.squares += weight * kernel * kernel;
-                sums.largest = sums.largest.max(kernel);
-            }
-        }
+        row.iter().for_each(|&(index, kernel)| sums.add(points[index as usize].weight, kernel));
         sums
     }
 }

@@ -61,6 +61,63 @@ pub(crate) fn tail(kernel: Kernel, distance_m: f64, sigma_m: f64) -> f64 {
     }
 }
 
+/// The integral of the square of the kernel over a line, per metre.
+pub(crate) fn roughness(kernel: Kernel, sigma_m: f64) -> f64 {
+    let of_unit_reach = match kernel {
+        Kernel::Gaussian => return 0.5 / (std::f64::consts::PI.sqrt() * sigma_m),
+        Kernel::Quartic => 5.0 / 7.0,
+        Kernel::Epanechnikov => 0.6,
+        Kernel::Triangular => 2.0 / 3.0,
+        Kernel::Uniform => 0.5,
+    };
+    of_unit_reach / reach_m(kernel, sigma_m)
+}
+
+/// The tail around a distance as a polynomial in steps of `step_m`: the coefficients of
+/// Σ t_j δ^j. Exact for every kernel but the normal curve, of which it is the Taylor
+/// polynomial. A little beyond the reach it goes on as within.
+pub(crate) fn tail_around(kernel: Kernel, distance_m: f64, sigma_m: f64, step_m: f64) -> [f64; 6] {
+    if kernel == Kernel::Gaussian {
+        return normal_tail_around(distance_m / sigma_m, step_m / sigma_m);
+    }
+    // Of the distance to the reach, as a share of it.
+    let of_rest = match kernel {
+        Kernel::Quartic => [0.0, 0.0, 0.0, 1.25, -0.9375, 0.1875],
+        Kernel::Epanechnikov => [0.0, 0.0, 0.75, -0.25, 0.0, 0.0],
+        Kernel::Triangular => [0.0, 0.0, 0.5, 0.0, 0.0, 0.0],
+        Kernel::Uniform | Kernel::Gaussian => [0.0, 0.5, 0.0, 0.0, 0.0, 0.0],
+    };
+    let reach_m = reach_m(kernel, sigma_m);
+    let mut shifted: [f64; 6] = of_rest;
+    let rest = 1.0 - distance_m / reach_m;
+    for from in 0..5 {
+        for j in (from..5).rev() {
+            shifted[j] += rest * shifted[j + 1];
+        }
+    }
+    let mut scale = 1.0;
+    for coefficient in &mut shifted {
+        *coefficient *= scale;
+        scale *= -step_m / reach_m;
+    }
+    shifted
+}
+
+/// The same for the normal curve: derivatives are Hermite polynomials.
+fn normal_tail_around(z: f64, step: f64) -> [f64; 6] {
+    let kept = gaussian_kept();
+    let beyond = |z: f64| 0.5 * erfc(z * std::f64::consts::FRAC_1_SQRT_2);
+    let curve = (-0.5 * z * z).exp() / (std::f64::consts::TAU.sqrt() * kept);
+    let hermite = [1.0, z, z * z - 1.0, z * (z * z - 3.0), z * z * (z * z - 6.0) + 3.0];
+    let mut around = [(beyond(z) - beyond(GAUSSIAN_REACH)) / kept, 0.0, 0.0, 0.0, 0.0, 0.0];
+    let mut scale = curve;
+    for j in 1..6 {
+        scale *= -step / j as f64;
+        around[j] = scale * hermite[j - 1];
+    }
+    around
+}
+
 /// The share of the normal curve within its reach.
 fn gaussian_kept() -> f64 {
     1.0 - erfc(GAUSSIAN_REACH * std::f64::consts::FRAC_1_SQRT_2)
@@ -79,6 +136,35 @@ mod tests {
             x.powi(power) * per_m(kernel, x.min(reach_m(kernel, sigma)), sigma)
         };
         (0..steps).step_by(2).map(|i| value(i) + 4.0 * value(i + 1) + value(i + 2)).sum::<f64>() * h / 3.0
+    }
+
+    #[test]
+    fn roughness_is_the_integral_of_the_square() {
+        for kernel in Kernel::ALL {
+            let (sigma, steps) = (3.0, 20_000);
+            let h = reach_m(kernel, sigma) / f64::from(steps);
+            let squares = (0..steps).map(|i| per_m(kernel, h * (f64::from(i) + 0.5), sigma).powi(2));
+            let found = 2.0 * h * squares.sum::<f64>();
+            // The cut normal curve is scaled up by 6e-5.
+            assert!((found / roughness(kernel, sigma) - 1.0).abs() < 2e-4, "{kernel:?}");
+        }
+    }
+
+    #[test]
+    fn the_tail_around_a_distance_is_the_tail() {
+        for kernel in Kernel::ALL {
+            for distance_m in [0.4, 3.0, 4.9] {
+                let around = tail_around(kernel, distance_m, 3.0, 0.1);
+                for steps in [-3.0, 0.0, 2.0] {
+                    let found = (0..6).rev().fold(0.0, |sum, j| sum * steps + around[j]);
+                    let expected = tail(kernel, distance_m + 0.1 * steps, 3.0);
+                    assert!(
+                        (found - expected).abs() < 1e-8,
+                        "{kernel:?} {distance_m} {steps}: {found} {expected}"
+                    );
+                }
+            }
+        }
     }
 
     #[test]

@@ -109,8 +109,12 @@ impl LineSmoother {
         }
     }
 
-    /// Sums over weighted points of the kernel and its square at each query. The cost is
-    /// that of all pairs within reach.
+    /// Sums over weighted points of the kernel and its square at each query, to 1e-3. The
+    /// cost is that of all pairs within reach, points close together taken as one.
+    ///
+    /// Where a split kernel takes too many walks to be squared one by one, the heat kernel's
+    /// sums stand in, scaled to the same roughness on a free line: on a mesh of 50 m with
+    /// σ = 20 m within 25 %, which widens or narrows an interval by half of that.
     ///
     /// # Errors
     /// As [`LineSmoother::density`].
@@ -123,8 +127,32 @@ impl LineSmoother {
         self.check(kernel, points, &[], queries)?;
         match kernel {
             LineKernel::Heat { sigma_m } => Ok(heat_sums(&self.network, points, queries, sigma_m)),
-            LineKernel::Split(split) => split.sums(self.network.chains(), points, queries),
+            LineKernel::Split(split) => {
+                let chains = self.network.chains();
+                let single = split.sums(chains, points, queries);
+                Ok(single.unwrap_or_else(|| self.as_of_heat(split, points, queries)))
+            }
         }
+    }
+
+    /// The sums of the heat kernel, scaled to the roughness and the peak that the split
+    /// kernel has on a free line.
+    pub(super) fn as_of_heat(
+        &self,
+        split: SplitKernel,
+        points: &[Source],
+        queries: &[EdgePoint],
+    ) -> Vec<KernelSums> {
+        let normal = SplitKernel { kernel: Kernel::Gaussian, ..split };
+        let ((rough, peak), (normal_rough, normal_peak)) =
+            (split.roughness_and_peak(), normal.roughness_and_peak());
+        heat_sums(&self.network, points, queries, split.sigma_m)
+            .into_iter()
+            .map(|sums| KernelSums {
+                squares: sums.squares * rough / normal_rough,
+                largest: sums.largest * peak / normal_peak,
+            })
+            .collect()
     }
 
     /// The bandwidth of greatest cross-validated likelihood, for the heat kernel, between

@@ -1,22 +1,25 @@
 //! Equal-split density: the sum over all walks from a record of what the splits leave of
 //! its weight, times a kernel of the distance walked.
 //!
-//! Exact for every kernel of [`Kernel`]; masses of pieces are closed forms too. With the
-//! continuous rule and the normal curve it would equal the heat kernel, which is the
-//! faster way to it. The number of walks grows with a power of the reach over the length of
-//! chains, so a request is counted first and refused if it is out of hand.
+//! Where walks are few they are followed singly: exact for every kernel of [`Kernel`], and
+//! masses of pieces are closed forms too. Their number grows with a power of the reach over
+//! the length of chains; where it gets out of hand, all records go together as waves (see
+//! [`super::wave`]), whose cost does not explode and whose error is stated there. With the
+//! continuous rule and the normal curve it would equal the heat kernel, which is the faster
+//! way to it.
 
 use rayon::prelude::*;
 
 use super::chain::{ChainEnd, Chains};
 use super::profile;
 use super::walk::{SplitRule, Visit, walk};
+use super::wave::{self, MOMENTS, Passage, Ruler, Start};
 use super::{AlongError, EdgePoint, Field, KernelSums, Source, Spread};
 use crate::surface::Kernel;
 
-/// Passages of walks over chains, records counted apart, that a request may cost: about
-/// a second's work.
-pub const MOST_PASSAGES: u64 = 20_000_000;
+/// Passages of walks over chains, records counted apart, up to which walks are followed
+/// singly: a tenth of a second's work.
+const FEW_PASSAGES: u64 = 1_000_000;
 
 /// Tasks that the records are shared out to. A constant, so that sums are added in the
 /// same order whatever the number of threads.
@@ -75,11 +78,11 @@ impl SplitKernel {
         profile::tail(self.kernel, distance_m, self.sigma_m)
     }
 
-    /// The density at each query, and the mass that lies before it on its chain.
+    /// The density at each query, and the mass that lies before it on its chain: by single
+    /// walks where they are few, else by waves.
     ///
     /// # Errors
-    /// [`AlongError::TooManyWalks`] with the largest bandwidth that fits, if the walks
-    /// from the records pass over more than [`MOST_PASSAGES`] chains.
+    /// [`AlongError::TooManyWalks`] with the largest bandwidth that fits.
     pub(crate) fn density(
         &self,
         chains: &Chains,
@@ -87,27 +90,117 @@ impl SplitKernel {
         queries: &[EdgePoint],
     ) -> Result<Field, AlongError> {
         let sources = ByChain::new(chains, records.iter().map(|record| record.at));
-        self.check(chains, &sources)?;
         let wanted = ByChain::new(chains, queries.iter().copied());
-        let parts: Vec<Field> = (0..TASKS)
-            .into_par_iter()
-            .map(|task| {
-                let mut field = Field::zero(queries.len());
-                for chain in (task..chains.len()).step_by(TASKS) {
-                    self.spread_chain(chains, chain, records, &sources, &wanted, &mut field);
-                }
-                field
-            })
-            .collect();
-        let mut field = Field::zero(queries.len());
-        parts.iter().for_each(|part| field.add(part));
+        let mut field = if self.passages(chains, &sources, FEW_PASSAGES).is_some() {
+            self.by_walks(chains, records, &sources, &wanted)
+        } else {
+            let ruler = self.ruler(chains)?;
+            self.by_waves(chains, ruler, records, &sources, &wanted)
+        };
         // Continuous splits cancel to rounding where the true value is 0.
         field.per_m.iter_mut().for_each(|value| *value = value.max(0.0));
         Ok(field)
     }
 
-    /// Adds what the records of one chain give to every query.
-    fn spread_chain(
+    fn by_walks(&self, chains: &Chains, records: &[Source], sources: &ByChain, wanted: &ByChain) -> Field {
+        let tasks = (0..TASKS).into_par_iter().map(|task| {
+            let mut field = Field::zero(wanted.held.len());
+            for chain in (task..chains.len()).step_by(TASKS) {
+                self.on_own_chain(chain, records, sources, wanted, &mut field);
+                self.walk_from_chain(chains, chain, records, sources, wanted, &mut field);
+            }
+            field
+        });
+        sum_of(tasks.collect(), wanted.held.len())
+    }
+
+    fn by_waves(
+        &self,
+        chains: &Chains,
+        ruler: Ruler,
+        records: &[Source],
+        sources: &ByChain,
+        wanted: &ByChain,
+    ) -> Field {
+        let blocks = wave::blocks(chains, self.reach_m());
+        let tasks = blocks.par_iter().map(|block| {
+            let mut field = Field::zero(wanted.held.len());
+            let mut starts = Vec::new();
+            for &chain in &block.from {
+                self.on_own_chain(chain as usize, records, sources, wanted, &mut field);
+                let length_m = chains.chains[chain as usize].length_m;
+                for held in sources.on(chain as usize) {
+                    let weight = records[held.index as usize].weight;
+                    for (far, exit_m) in [(false, held.x_m), (true, length_m - held.x_m)] {
+                        starts.push(Start {
+                            exit: ChainEnd { chain, far },
+                            near_m: exit_m,
+                            far_m: exit_m,
+                            weight,
+                        });
+                    }
+                }
+            }
+            wave::run(chains, self.rule, ruler, block, starts, |passage| {
+                self.receive(chains, &passage, ruler.step_m, wanted, &mut field);
+            });
+            field
+        });
+        sum_of(tasks.collect(), wanted.held.len())
+    }
+
+    /// Adds what a packet gives to the queries of the chain that it passes over.
+    fn receive(&self, chains: &Chains, passage: &Passage, step_m: f64, wanted: &ByChain, field: &mut Field) {
+        let length_m = chains.chains[passage.chain as usize].length_m;
+        let queries = wanted.on(passage.chain as usize);
+        let mut give = |query: &Held, into_m: f64| {
+            if passage.middle_m + into_m >= self.reach_m() {
+                return false;
+            }
+            let around = profile::tail_around(self.kernel, passage.centre_m + into_m, self.sigma_m, step_m);
+            let m = passage.moments;
+            let beyond: f64 = (0..MOMENTS).map(|j| around[j] * m[j]).sum();
+            let falls: f64 = (1..MOMENTS).map(|j| j as f64 * around[j] * m[j - 1]).sum();
+            let index = query.index as usize;
+            field.per_m[index] -= falls / step_m;
+            field.before[index] += if passage.from_b { beyond } else { -beyond };
+            true
+        };
+        if passage.from_b {
+            queries.iter().rev().all(|query| give(query, length_m - query.x_m));
+        } else {
+            queries.iter().all(|query| give(query, query.x_m));
+        }
+    }
+
+    /// Adds what the records of one chain give to its own queries, straight.
+    fn on_own_chain(
+        &self,
+        chain: usize,
+        records: &[Source],
+        sources: &ByChain,
+        wanted: &ByChain,
+        field: &mut Field,
+    ) {
+        let (queries, reach_m) = (wanted.on(chain), self.reach_m());
+        for record in sources.on(chain) {
+            let weight = records[record.index as usize].weight;
+            let near = queries.partition_point(|query| query.x_m < record.x_m - reach_m);
+            let past = queries.partition_point(|query| query.x_m <= record.x_m + reach_m);
+            for query in &queries[near..past] {
+                let (index, ahead_m) = (query.index as usize, query.x_m - record.x_m);
+                field.per_m[index] += weight * self.per_m(ahead_m);
+                let beyond = self.tail(ahead_m.abs());
+                // The record itself lies before the query, where the mass behind it is
+                // one less the tail.
+                field.before[index] += weight * if ahead_m >= 0.0 { 1.0 - beyond } else { beyond };
+            }
+            queries[past..].iter().for_each(|query| field.before[query.index as usize] += weight);
+        }
+    }
+
+    /// Adds what the records of one chain give to every query by walks that leave it.
+    fn walk_from_chain(
         &self,
         chains: &Chains,
         chain: usize,
@@ -117,23 +210,12 @@ impl SplitKernel {
         field: &mut Field,
     ) {
         let (here, length_m) = (sources.on(chain), chains.chains[chain].length_m);
-        if here.is_empty() {
-            return;
-        }
-        for record in here {
-            let weight = records[record.index as usize].weight;
-            for query in wanted.on(chain) {
-                let (index, ahead_m) = (query.index as usize, query.x_m - record.x_m);
-                field.per_m[index] += weight * self.per_m(ahead_m);
-                let beyond = self.tail(ahead_m.abs());
-                // The record itself lies before the query, where the mass behind it is
-                // one less the tail.
-                field.before[index] += weight * if ahead_m >= 0.0 { 1.0 - beyond } else { beyond };
-            }
-        }
         for far in [false, true] {
             let to_exit = |record: &Held| if far { length_m - record.x_m } else { record.x_m };
             let nearest_m = here.iter().map(to_exit).fold(f64::INFINITY, f64::min);
+            if nearest_m >= self.reach_m() {
+                continue;
+            }
             let exit = ChainEnd { chain: chain as u32, far };
             walk(chains, exit, self.reach_m() - nearest_m, self.rule, |visit| {
                 for record in here {
@@ -194,28 +276,68 @@ impl SplitKernel {
         queries: &[EdgePoint],
     ) -> Result<Vec<f64>, AlongError> {
         let places = ByChain::new(chains, queries.iter().copied());
-        self.check(chains, &places)?;
-        let mut on_chain = vec![Vec::new(); chains.len()];
-        for stretch in spread {
-            let one = chains.place(EdgePoint { edge: stretch.edge, along_m: stretch.from_m });
-            let other = chains.place(EdgePoint { edge: stretch.edge, along_m: stretch.to_m });
-            let (from_m, to_m) = (one.x_m.min(other.x_m), one.x_m.max(other.x_m));
-            on_chain[one.chain as usize].push((from_m, to_m, stretch.per_m));
+        if self.passages(chains, &places, FEW_PASSAGES).is_none() {
+            let ruler = self.ruler(chains)?;
+            return Ok(self.spread_by_waves(chains, ruler, spread, &places));
         }
+        let on_chain = stretches_by_chain(chains, spread);
         Ok(queries.par_iter().map(|&at| self.spread_seen(chains, &on_chain, at)).collect())
+    }
+
+    /// The smoothed load at some places by waves: what the load sends there, since the
+    /// kernel is symmetric.
+    fn spread_by_waves(
+        &self,
+        chains: &Chains,
+        ruler: Ruler,
+        spread: &[Spread],
+        places: &ByChain,
+    ) -> Vec<f64> {
+        let on_chain = stretches_by_chain(chains, spread);
+        let blocks = wave::blocks(chains, self.reach_m());
+        let tasks = blocks.par_iter().map(|block| {
+            let mut field = Field::zero(places.held.len());
+            let mut starts = Vec::new();
+            for &chain in &block.from {
+                let length_m = chains.chains[chain as usize].length_m;
+                for &(from_m, to_m, per_m) in &on_chain[chain as usize] {
+                    for held in places.on(chain as usize) {
+                        field.per_m[held.index as usize] +=
+                            per_m * self.mass(from_m - held.x_m, to_m - held.x_m);
+                    }
+                    let weight = per_m * (to_m - from_m);
+                    let exits = [(false, from_m, to_m), (true, length_m - to_m, length_m - from_m)];
+                    starts.extend(exits.map(|(far, near_m, far_m)| Start {
+                        exit: ChainEnd { chain, far },
+                        near_m,
+                        far_m,
+                        weight,
+                    }));
+                }
+            }
+            wave::run(chains, self.rule, ruler, block, starts, |passage| {
+                self.receive(chains, &passage, ruler.step_m, places, &mut field);
+            });
+            field
+        });
+        sum_of(tasks.collect(), places.held.len()).per_m
+    }
+
+    /// Mass of the kernel between two signed distances, the first below the second.
+    fn mass(&self, from_m: f64, to_m: f64) -> f64 {
+        let below = |distance_m: f64| {
+            let tail = self.tail(distance_m.abs());
+            if distance_m >= 0.0 { 1.0 - tail } else { tail }
+        };
+        below(to_m) - below(from_m)
     }
 
     fn spread_seen(&self, chains: &Chains, on_chain: &[Vec<(f64, f64, f64)>], at: EdgePoint) -> f64 {
         let place = chains.place(at);
         let length_m = chains.chains[place.chain as usize].length_m;
-        // Mass of the kernel between two signed distances.
-        let below = |distance_m: f64| {
-            let tail = self.tail(distance_m.abs());
-            if distance_m >= 0.0 { 1.0 - tail } else { tail }
-        };
         let mut sum = 0.0;
         for &(from_m, to_m, per_m) in &on_chain[place.chain as usize] {
-            sum += per_m * (below(to_m - place.x_m) - below(from_m - place.x_m));
+            sum += per_m * self.mass(from_m - place.x_m, to_m - place.x_m);
         }
         for (far, exit_m) in [(false, place.x_m), (true, length_m - place.x_m)] {
             let exit = ChainEnd { chain: place.chain, far };
@@ -268,50 +390,78 @@ impl SplitKernel {
         row
     }
 
-    /// Sums over some points of the kernel at each query.
-    ///
-    /// # Errors
-    /// As [`SplitKernel::density`].
+    /// Sums over some points of the kernel at each query; `None` where the walks from the
+    /// queries are too many to follow singly.
     pub(crate) fn sums(
         &self,
         chains: &Chains,
         points: &[Source],
         queries: &[EdgePoint],
-    ) -> Result<Vec<KernelSums>, AlongError> {
-        self.check(chains, &ByChain::new(chains, queries.iter().copied()))?;
+    ) -> Option<Vec<KernelSums>> {
+        self.passages(chains, &ByChain::new(chains, queries.iter().copied()), FEW_PASSAGES)?;
         let others = ByChain::new(chains, points.iter().map(|point| point.at));
-        Ok(queries.par_iter().map(|&at| KernelSums::over(&self.row(chains, at, &others), points)).collect())
+        Some(queries.par_iter().map(|&at| KernelSums::over(&self.row(chains, at, &others), points)).collect())
     }
 
-    fn check(&self, chains: &Chains, sources: &ByChain) -> Result<(), AlongError> {
-        if self.passages(chains, sources).is_some() {
-            return Ok(());
-        }
-        let (mut fits, mut fails) = (0.0, self.sigma_m);
-        while fails - fits > 0.02 * self.sigma_m {
-            let sigma_m = 0.5 * (fits + fails);
-            match (Self { sigma_m, ..*self }).passages(chains, sources) {
-                Some(_) => fits = sigma_m,
-                None => fails = sigma_m,
-            }
-        }
-        Err(AlongError::TooManyWalks { sigma_m: self.sigma_m, fits_m: fits })
+    /// The integral of the kernel's square on a free line, per metre, and its peak.
+    pub(crate) fn roughness_and_peak(&self) -> (f64, f64) {
+        (profile::roughness(self.kernel, self.sigma_m), self.per_m(0.0))
     }
 
-    /// How many passages the walks from the sources make, or `None` if too many.
-    fn passages(&self, chains: &Chains, sources: &ByChain) -> Option<u64> {
+    /// The density by single walks, if they are few, and by waves.
+    #[cfg(test)]
+    pub(super) fn both_ways(
+        &self,
+        chains: &Chains,
+        records: &[Source],
+        queries: &[EdgePoint],
+    ) -> Option<(Field, Field)> {
+        let sources = ByChain::new(chains, records.iter().map(|record| record.at));
+        let wanted = ByChain::new(chains, queries.iter().copied());
+        self.passages(chains, &sources, FEW_PASSAGES)?;
+        let waves = self.by_waves(chains, self.ruler(chains).ok()?, records, &sources, &wanted);
+        Some((self.by_walks(chains, records, &sources, &wanted), waves))
+    }
+
+    /// Effort in reach by waves.
+    #[cfg(test)]
+    pub(super) fn spread_by_waves_at(
+        &self,
+        chains: &Chains,
+        spread: &[Spread],
+        queries: &[EdgePoint],
+    ) -> Vec<f64> {
+        let ruler = Ruler::new(chains, self.reach_m()).unwrap();
+        self.spread_by_waves(chains, ruler, spread, &ByChain::new(chains, queries.iter().copied()))
+    }
+
+    /// The steps of waves at this bandwidth.
+    fn ruler(&self, chains: &Chains) -> Result<Ruler, AlongError> {
+        if let Some(ruler) = Ruler::new(chains, self.reach_m()) {
+            return Ok(ruler);
+        }
+        let fits = |sigma_m: f64| Ruler::new(chains, (Self { sigma_m, ..*self }).reach_m()).is_some();
+        let (mut most_m, mut fails_m) = (0.0, self.sigma_m);
+        while fails_m - most_m > 0.02 * fails_m.max(1e-3) {
+            let sigma_m = 0.5 * (most_m + fails_m);
+            if fits(sigma_m) { most_m = sigma_m } else { fails_m = sigma_m }
+        }
+        Err(AlongError::TooManyWalks { sigma_m: self.sigma_m, fits_m: most_m })
+    }
+
+    /// How many passages the walks from the sources make, or `None` if more than `most`.
+    fn passages(&self, chains: &Chains, sources: &ByChain, most: u64) -> Option<u64> {
         let mut passages = 0u64;
         for chain in 0..chains.len() {
             let (here, length_m) = (sources.on(chain), chains.chains[chain].length_m);
             for far in [false, true] {
-                let exits: Vec<f64> =
-                    here.iter().map(|held| if far { length_m - held.x_m } else { held.x_m }).collect();
-                let nearest_m = exits.iter().copied().fold(f64::INFINITY, f64::min);
+                let to_exit = |held: &Held| if far { length_m - held.x_m } else { held.x_m };
+                let nearest_m = here.iter().map(to_exit).fold(f64::INFINITY, f64::min);
                 if nearest_m < self.reach_m() {
                     let exit = ChainEnd { chain: chain as u32, far };
                     let whole = walk(chains, exit, self.reach_m() - nearest_m, self.rule, |_| {
                         passages += here.len() as u64;
-                        passages <= MOST_PASSAGES
+                        passages <= most
                     });
                     if !whole {
                         return None;
@@ -321,4 +471,23 @@ impl SplitKernel {
         }
         Some(passages)
     }
+}
+
+/// Stretches as (from, to, load per metre) along each chain.
+fn stretches_by_chain(chains: &Chains, spread: &[Spread]) -> Vec<Vec<(f64, f64, f64)>> {
+    let mut on_chain = vec![Vec::new(); chains.len()];
+    for stretch in spread {
+        let one = chains.place(EdgePoint { edge: stretch.edge, along_m: stretch.from_m });
+        let other = chains.place(EdgePoint { edge: stretch.edge, along_m: stretch.to_m });
+        let (from_m, to_m) = (one.x_m.min(other.x_m), one.x_m.max(other.x_m));
+        on_chain[one.chain as usize].push((from_m, to_m, stretch.per_m));
+    }
+    on_chain
+}
+
+/// The sum of the tasks' fields, in their order.
+fn sum_of(parts: Vec<Field>, positions: usize) -> Field {
+    let mut field = Field::zero(positions);
+    parts.iter().for_each(|part| field.add(part));
+    field
 }

@@ -18,7 +18,7 @@ pub enum SplitRule {
 
 impl SplitRule {
     /// What each other way gets, and what comes back, at a junction of `ways` ways.
-    fn shares(self, ways: usize) -> (f64, f64) {
+    pub(super) fn shares(self, ways: usize) -> (f64, f64) {
         let m = ways as f64;
         match self {
             SplitRule::Continuous => (2.0 / m, 2.0 / m - 1.0),
