@@ -198,7 +198,8 @@ fn summary_of(
         "lost_at_dead_ends": (weights - integral).max(0.0),
         "peak": pieces.iter().map(|p| p.density_per_km).fold(0.0, f64::max),
         "error_bound": {
-            "of_one_records_peak": if matches!(activity.kernel, LineKernel::Heat { .. }) { ERROR_OF_PEAK } else { 0.0 },
+            "of_one_records_peak": matches!(activity.kernel, LineKernel::Heat { .. }).then_some(ERROR_OF_PEAK),
+            "of_greatest_density": activity.lines().smoother.error_of_greatest(activity.kernel, &activity.sources),
         },
         "survey": activity.lines().survey.as_ref().map(|survey| survey_summary(activity, survey, prior)),
         "seconds": { "density": seconds },

@@ -4,7 +4,7 @@ use crate::surface::Kernel;
 
 use super::chain::Chains;
 use super::greens::heat_sums;
-use super::heat::HeatNetwork;
+use super::heat::{ERROR_OF_PEAK, HeatNetwork};
 use super::split::SplitKernel;
 use super::{
     AlongError, EdgePoint, Field, KernelSums, LikelihoodBandwidth, LineGraph, Load, Source, SplitRule, Spread,
@@ -87,6 +87,15 @@ impl LineSmoother {
                 Ok(self.network.diffuse(&Load { points, spread: &[] }, queries, sigma_m))
             }
             LineKernel::Split(split) => split.density(self.network.chains(), points, queries),
+        }
+    }
+
+    /// Bound on the error of [`LineSmoother::density`] as a share of the greatest density: by
+    /// calculation for the heat kernel, by measurement for equal splits.
+    pub fn error_of_greatest(&self, kernel: LineKernel, points: &[Source]) -> f64 {
+        match kernel {
+            LineKernel::Heat { .. } => ERROR_OF_PEAK,
+            LineKernel::Split(split) => split.error_of_greatest(self.network.chains(), points),
         }
     }
 

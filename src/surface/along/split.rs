@@ -408,6 +408,14 @@ impl SplitKernel {
         (profile::roughness(self.kernel, self.sigma_m), self.per_m(0.0))
     }
 
+    /// Bound on the error as a share of the greatest density: 0 where the walks from the
+    /// records are followed singly, else what was measured of waves (see
+    /// [`super::wave`]).
+    pub(crate) fn error_of_greatest(&self, chains: &Chains, records: &[Source]) -> f64 {
+        let sources = ByChain::new(chains, records.iter().map(|record| record.at));
+        if self.passages(chains, &sources, FEW_PASSAGES).is_some() { 0.0 } else { wave::error(self.kernel) }
+    }
+
     /// The density by single walks, if they are few, and by waves.
     #[cfg(test)]
     pub(super) fn both_ways(

@@ -8,12 +8,12 @@
 //! A packet keeps the moments of its distances up to the fifth, about the middle of its
 //! step. Every kernel of ours but the normal curve is a polynomial of at most the fourth
 //! degree within its reach, and its tail one of the fifth: for them a packet is as good as
-//! its walks, except where the kernel's end falls between them. With at least
-//! [`STEPS`] steps to the reach the quartic kernel has fallen there to 6e-5 of its peak, and
-//! its mass beyond to 7e-8. Measured against single walks: `SPLIT_ERROR_OF_PEAK`.
+//! its walks, except where the kernel's end falls between them. How much that is worth is
+//! measured: see [`error`].
 
 use super::chain::{Chain, ChainEnd, Chains};
 use super::walk::SplitRule;
+use crate::surface::Kernel;
 
 /// Steps of distance to the kernel's reach, at least.
 const STEPS: f64 = 512.0;
@@ -29,6 +29,18 @@ const MOST_ARRIVALS: f64 = 2e8;
 const CHAINS_A_BLOCK: usize = 512;
 /// Moments kept.
 pub(crate) const MOMENTS: usize = 6;
+
+/// The largest error at a position, as a share of the greatest density: measured with 10,000
+/// records on 200 km of tracks at σ 100 m and 1 km, against four times as many steps, and
+/// rounded up. The uniform kernel jumps at its end; its jumps may lie a step or two off.
+pub(crate) fn error(kernel: Kernel) -> f64 {
+    match kernel {
+        Kernel::Quartic => 3e-5,
+        Kernel::Gaussian => 1e-5,
+        Kernel::Epanechnikov | Kernel::Triangular => 1e-4,
+        Kernel::Uniform => 2e-2,
+    }
+}
 
 const NONE: u32 = u32::MAX;
 

@@ -185,7 +185,7 @@ proptest! {
             // A walk of just 4 σ may count or not: so high is the step where the curve is cut.
             // For the heat kernel points close together are one.
             let step = match kernel.sigma_m() {
-                60.0 => 1e-3,
+                60.0 => 0.02,
                 10.0 => 4e-4,
                 _ => 2e-6,
             };
