@@ -125,7 +125,7 @@ pub(super) fn searched_lines_of(
     if let Some(survey) = &survey {
         warn_of_doubtful_legs(survey, outcome);
     }
-    let limit_m = desk.plan.surface.accuracy_m.map_or(ACCURACY_M, |limit| limit.get());
+    let limit_m = accuracy_limit_m(desk);
     Ok(SearchedLines { smoother, kinds, survey, limit_m })
 }
 
@@ -204,18 +204,28 @@ fn kinds_of(desk: &Desk, network: &Network) -> Result<KindSet, StepError> {
 
 /// The legs of the days asked for. A leg without a date is kept, and told.
 fn legs_of(desk: &Desk, outcome: &mut Outcome) -> Vec<Traced<SurveyLeg>> {
-    let (from, to) = (desk.plan.select.from.map(|day| day.0), desk.plan.select.to.map(|day| day.0));
     let undated = desk.job.legs.iter().filter(|leg| leg.what.date.is_none()).count();
-    if undated > 0 && (from.is_some() || to.is_some()) {
+    if undated > 0 && (desk.plan.select.from.is_some() || desk.plan.select.to.is_some()) {
         outcome.warn(format!(
             "{}: {undated} legs without a date count as searched in the days asked for",
             desk.files_of(&["survey"])
         ));
     }
+    legs_asked(desk)
+}
+
+/// The legs of the days asked for, those without a date among them.
+pub(super) fn legs_asked(desk: &Desk) -> Vec<Traced<SurveyLeg>> {
+    let (from, to) = (desk.plan.select.from.map(|day| day.0), desk.plan.select.to.map(|day| day.0));
     let wanted = |leg: &&Traced<SurveyLeg>| {
         leg.what.date.is_none_or(|day| from.is_none_or(|from| from <= day) && to.is_none_or(|to| day <= to))
     };
     desk.job.legs.iter().filter(wanted).cloned().collect()
+}
+
+/// Furthest that a record may lie from its line or leg, in metres.
+pub(super) fn accuracy_limit_m(desk: &Desk) -> f64 {
+    desk.plan.surface.accuracy_m.map_or(ACCURACY_M, |limit| limit.get())
 }
 
 fn warn_of_doubtful_legs(survey: &Survey, outcome: &mut Outcome) {

@@ -63,12 +63,17 @@ pub(super) fn along_lines(
     at_queries(desk, &network, &activity).map_err(request)
 }
 
-fn describe(desk: &Desk, network: &Network, activity: &LineActivity) -> Result<Vec<Described>, AlongError> {
+/// The lines that carry sign, cut into pieces.
+pub(super) fn pieces_of(desk: &Desk, network: &Network, activity: &LineActivity) -> Pieces {
     let lines = activity.lines();
     let longest_m =
         desk.plan.surface.piece_m.map_or(PIECE_M.min(0.5 * activity.kernel.sigma_m()), |m| m.get());
-    let graph = lines.smoother.graph();
-    let pieces = Pieces::cut(graph, longest_m, |edge| lines.carries(&network.edges()[edge as usize]));
+    Pieces::cut(lines.smoother.graph(), longest_m, |edge| lines.carries(&network.edges()[edge as usize]))
+}
+
+fn describe(desk: &Desk, network: &Network, activity: &LineActivity) -> Result<Vec<Described>, AlongError> {
+    let lines = activity.lines();
+    let pieces = pieces_of(desk, network, activity);
     let density = pieces.mean_density(&lines.smoother, activity.kernel, &activity.sources)?;
     let middles: Vec<EdgePoint> = pieces.as_slice().iter().map(|piece| piece.middle()).collect();
     let rates = match activity.rates()? {

@@ -92,6 +92,7 @@ mod new;
 mod nodes;
 mod number_layers;
 mod outcome;
+mod rate_plane;
 mod report;
 mod round;
 mod run;

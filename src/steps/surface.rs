@@ -10,6 +10,7 @@ use geo_types::{Coord, Geometry, MultiPolygon, Point};
 use serde_json::{Map, Value, json};
 
 use super::along_files::along_lines;
+use super::rate_plane::{PlaneRate, plane_rate};
 use super::sign::chosen_sign;
 use super::{Desk, Outcome, StepError};
 use crate::files::OutputSet;
@@ -102,10 +103,12 @@ pub fn surface(desk: &Desk, set: &mut OutputSet) -> Result<(Outcome, SurfaceDone
         true => along_lines(desk, set, &mut outcome)?,
         false => Vec::new(),
     };
-    write_at(desk, &done, &along, set)?;
+    let rate = plane_rate(desk, &done, set, &mut outcome)?;
+    write_at(desk, &done, &along, rate.as_ref(), set)?;
     let write = started.elapsed().as_secs_f64();
     let seconds = Seconds { read: desk.read_seconds, rules, density: done.density_seconds, write };
-    let summary = say::summary(desk, &done, seconds);
+    let mut summary = say::summary(desk, &done, seconds);
+    summary["rate"] = rate.map_or(Value::Null, |rate| rate.summary);
     set.write_summary("activity.json", &summary)?;
     say::in_words(&done, &mut outcome);
     outcome.set("surface", summary);
@@ -178,11 +181,13 @@ pub(super) fn to_lonlat(
     })
 }
 
-/// Writes the `--at` points with their density, and what `along` says of each.
+/// Writes the `--at` points with their density, the rate in the plane, and what `along` says
+/// of each.
 fn write_at(
     desk: &Desk,
     done: &SurfaceDone,
     along: &[Map<String, Value>],
+    rate: Option<&PlaneRate>,
     set: &mut OutputSet,
 ) -> Result<(), StepError> {
     let queries = &desk.job.queries;
@@ -198,6 +203,10 @@ fn write_at(
         for (index, (query, value)) in queries.iter().zip(&values).enumerate() {
             let mut properties = query.what.properties.clone();
             properties.insert("density_per_km2".into(), json!(value));
+            if let Some(rate) = rate {
+                let here = rate.at_queries.get(index).copied().flatten();
+                properties.insert("rate_in_plane_per_km_searched".into(), json!(here));
+            }
             properties.extend(along.get(index).cloned().unwrap_or_default());
             let at = Geometry::Point(Point::new(query.at.lon_deg(), query.at.lat_deg()));
             writer.feature(&query.what.id, Some(&at), &properties)?;

@@ -1,5 +1,6 @@
 //! `compare`: two seasons held against each other.
 
+mod lines;
 mod maps;
 mod numbers;
 mod pick;
@@ -25,6 +26,7 @@ use crate::season::{
     compare as compare_seasons, gather, passive_index, plots_and_days,
 };
 use crate::surface::{Bandwidth, Grid, Rule, WeightedPoint, choose_grid};
+use lines::Asked;
 use maps::maps;
 use numbers::{Rates, control_impact_json, rates, treated_against};
 use pick::{Picked, pick, request};
@@ -65,9 +67,6 @@ pub fn compare(desk: &Desk, set: &mut OutputSet) -> Result<Outcome, StepError> {
     if desk.plan.surface.adaptive == Some(true) {
         outcome.warn("seasons share one fixed bandwidth, so adaptive smoothing is not used here");
     }
-    if desk.plan.surface.along_lines {
-        outcome.warn("seasons are compared in the plane; along lines they are not compared yet");
-    }
     let mut smoothing = smoothing(desk, &picked)?;
     let outings = outings(&gathered, smoothing.settings.bandwidth_m, &mut outcome)
         .map_err(|e| request(desk, format!("{e} ({} and {})", picked[0].name, picked[1].name)))?;
@@ -89,9 +88,23 @@ pub fn compare(desk: &Desk, set: &mut OutputSet) -> Result<Outcome, StepError> {
     if let Some(caution) = words::time_of_year(&days(Season::Before), &days(Season::After)) {
         outcome.say(caution);
     }
-    let summary =
+    let along_lines = match desk.plan.surface.along_lines {
+        true => {
+            let searches = gathered.iter().flat_map(|g| &g.searches).collect();
+            let settings = &smoothing.settings;
+            let asked = Asked { desk, picked: &picked, searches, outings: &outings, found: &found, settings };
+            lines::along_lines(&asked, set, &mut outcome)?
+        }
+        false => Value::Null,
+    };
+    let mut summary =
         Summing { desk, outings: &outings, found: &found, smoothing: &smoothing, cell_m: grid.cell_m }
             .summary(&picked, &gathered, rates.as_ref(), &outcome, started);
+    if let Value::Object(members) = &mut summary
+        && !along_lines.is_null()
+    {
+        members.insert("along_lines".into(), along_lines);
+    }
     set.write_summary("compare.json", &summary)?;
     outcome.set("compare", summary);
     Ok(outcome)
