@@ -129,3 +129,43 @@ fn discontinuous_splits_say_what_they_lose() {
     assert!(lost > 0.0 && lost < 0.1 * weights, "{lost}");
     assert!((number(&summary, "/integral") + lost - weights).abs() < 1e-6);
 }
+
+/// The rate in the plane rests on the same sign and legs as the one along lines.
+#[test]
+fn the_rate_in_the_plane_agrees_over_all() {
+    let folder = tempfile::tempdir().unwrap();
+    let (status, _, errors) = run(folder.path(), &["--bandwidth", "250"]);
+    assert_eq!(status, 0, "{errors}");
+    assert!(folder.path().join("rate.tif").exists());
+    let plane = number(&json(&folder.path().join("activity.json")), "/rate/per_km_searched");
+    let lines = number(&json(&folder.path().join("activity-lines.json")), "/survey/rate_per_km_searched");
+    assert!((plane / lines - 1.0).abs() < 0.05, "{plane} {lines}");
+}
+
+/// Seasons along lines: a ratio only where both seasons searched, a p only where there is a
+/// ratio.
+#[test]
+fn seasons_are_compared_along_lines() {
+    let folder = tempfile::tempdir().unwrap();
+    let (status, text, errors) = said(
+        stakeline()
+            .args(["compare", PLAN, "--along-lines", "--bandwidth", "400", "--runs", "99", "--out"])
+            .arg(folder.path()),
+    );
+    assert_eq!(status, 0, "{errors}");
+    assert!(text.contains("along lines:"), "{text}");
+    let mut tested = 0;
+    for piece in features(folder.path(), "change-lines.geojson").iter().map(|piece| &piece["properties"]) {
+        let unsearched = piece["searched_km_before"] == 0.0 || piece["searched_km_after"] == 0.0;
+        assert!(piece["log_ratio"].is_null() || !unsearched, "{piece}");
+        assert!(piece["p"].is_null() || !piece["log_ratio"].is_null(), "{piece}");
+        if !piece["p"].is_null() {
+            tested += 1;
+            let p = (number(piece, "/p"), number(piece, "/p_max"));
+            assert!(p.0 > 0.0 && p.0 <= 1.0 && p.1 > 0.0 && p.1 <= 1.0, "{piece}");
+        }
+    }
+    let summary = json(&folder.path().join("compare.json"));
+    assert_eq!(number(&summary, "/along_lines/tested"), f64::from(tested));
+    assert!(tested > 100, "{tested}");
+}
