@@ -142,7 +142,7 @@ mod tests {
             present_per_m: 1e-6,
             ..LineOutings::default()
         };
-        for day in 0..24_i8 {
+        for day in 0..24_u8 {
             let season = if day < 12 { Season::Before } else { Season::After };
             let start = if day < 12 { date(2026, 3, 1) } else { date(2026, 6, 1) };
             let at = |x_m: f64| WeightedPoint::new(GroundPoint::new(x_m, 0.0), 1.0);
