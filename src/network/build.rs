@@ -5,12 +5,13 @@ use super::gap::{Gaps, find_gaps};
 use super::lattice::Lattice;
 use super::level::separate_levels;
 use super::merge::merged_strands;
-use super::net::{Network, Report};
+use super::net::Network;
 use super::node::describe_nodes;
+use super::report::Report;
 use super::snap_round::node;
-use super::strand::Strands;
+use super::strand::{Strands, way_length_m};
 use super::{NearMissKind, NetworkError, NetworkSettings};
-use crate::frame::{Placed, Traced, path_length_m};
+use crate::frame::{Placed, Traced};
 use crate::record::{Gate, Line};
 
 /// Most vertices in one network; leaves room for crossings in 32-bit numbers.
@@ -69,9 +70,10 @@ impl Network {
             snap_m => find_gaps(&strands, &lattice, snap_m)?,
         };
         gaps.connect(&mut strands, &lattice);
+        strands.places = Vec::new();
         let mut noded = node(&strands)?;
         let parted = separate_levels(&mut noded, &strands);
-        let made = make_edges(&noded, &strands, &lattice, &gaps.overshoots, settings.snap_m);
+        let mut made = make_edges(&noded, &strands, &lattice, &gaps.overshoots, settings.snap_m);
         let near_miss_ends = gaps.ends.clone();
         let near_misses = settle(gaps, &made.cut);
         let report = Report {
@@ -85,12 +87,12 @@ impl Network {
         };
         // The graph needs none of these, and they are large.
         drop((strands, noded));
-        let line_lengths_m = lines.iter().map(|l| path_length_m(&l.ground)).collect();
-        let places = made.nodes.iter().map(|&p| lattice.ground(p)).collect();
-        let mut network =
-            Network::assemble(places, made.edges, line_lengths_m, near_misses, report, *settings);
-        let ends: Vec<bool> = made.nodes.iter().map(|p| near_miss_ends.binary_search(p).is_ok()).collect();
-        describe_nodes(&mut network, gates, &ends);
+        let line_lengths_m = lines.iter().map(|l| way_length_m(&l.ground)).collect();
+        let (nodes, by_place) = (std::mem::take(&mut made.nodes), std::mem::take(&mut made.by_place));
+        let places = nodes.iter().map(|&p| lattice.ground(p)).collect();
+        let mut network = Network::assemble(places, made, line_lengths_m, near_misses, report, *settings);
+        let ends: Vec<bool> = nodes.iter().map(|p| near_miss_ends.binary_search(p).is_ok()).collect();
+        describe_nodes(&mut network, gates, &ends, &by_place);
         Ok(network)
     }
 }

@@ -4,10 +4,9 @@ use std::collections::{HashMap, HashSet};
 
 use super::exact::{Hit, crossing, hit, in_box};
 use super::lattice::{Lattice, Pixel};
-use super::strand::{Strand, Strands};
-use super::strips::Strips;
+use super::strand::{Strand, Strands, way_length_m};
+use super::strips::{Strips, reaches};
 use super::{KindSet, Network, NetworkError};
-use crate::frame::path_length_m;
 
 impl Network {
     /// Every invariant that the network breaks, in words; an empty list is a sound network.
@@ -38,7 +37,8 @@ impl Network {
         let mut seen = HashSet::new();
         let mut degree = vec![0; self.nodes().len()];
         for (k, e) in self.edges().iter().enumerate() {
-            for (node, at, which) in [(e.from, e.path.first(), "from"), (e.to, e.path.last(), "to")] {
+            let path = self.path(k as u32);
+            for (node, at, which) in [(e.from, path.first(), "from"), (e.to, path.last(), "to")] {
                 match self.nodes().get(node as usize) {
                     None => faults.push(format!("edge {k}: its {which} node {node} does not exist")),
                     Some(n) => {
@@ -49,11 +49,11 @@ impl Network {
                     }
                 }
             }
-            let length_m = path_length_m(&e.path);
+            let length_m = way_length_m(path);
             if e.length_m != length_m || length_m <= 0.0 {
                 faults.push(format!("edge {k}: length {} m, its path {length_m} m", e.length_m));
             }
-            let bits: Vec<(u64, u64)> = e.path.iter().map(|p| (p.x_m.to_bits(), p.y_m.to_bits())).collect();
+            let bits: Vec<(u64, u64)> = path.iter().map(|p| (p.x_m.to_bits(), p.y_m.to_bits())).collect();
             let backward: Vec<_> = bits.iter().rev().copied().collect();
             if !seen.insert(bits.min(backward)) && self.report().parted.is_empty() {
                 faults.push(format!("edge {k}: another edge has the same path"));
@@ -73,9 +73,9 @@ impl Network {
         let slack_m =
             |vertices: usize| std::f64::consts::SQRT_2 * self.report().lattice_step_m * vertices as f64;
         for (k, e) in self.edges().iter().enumerate() {
-            for s in e.stretches.iter().filter(|s| !self.report().is_merged(s.line)) {
+            for s in self.stretches(k as u32).iter().filter(|s| !self.report().is_merged(s.line)) {
                 let stretch_m = (s.end_m - s.start_m).abs();
-                if (stretch_m - e.length_m).abs() > slack_m(e.path.len()) + 1e-6 {
+                if (stretch_m - e.length_m).abs() > slack_m(self.path(k as u32).len()) + 1e-6 {
                     faults.push(format!(
                         "edge {k}: {} m long, carries {stretch_m} m of line {}",
                         e.length_m, s.line
@@ -105,12 +105,12 @@ impl Network {
     }
 
     fn check_meetings(&self, faults: &mut Vec<String>) -> Result<(), NetworkError> {
-        let points = || self.edges().iter().flat_map(|e| e.path.iter().copied());
-        let lattice = Lattice::covering(self.report().lattice_step_m, points())?;
+        let points = self.paths.items().iter().copied();
+        let lattice = Lattice::covering(self.report().lattice_step_m, points)?;
         let mut strands = Strands::with_capacity(self.edges().len(), 0);
-        for e in self.edges() {
+        for (k, e) in self.edges().iter().enumerate() {
             let strand = Strand { kind: e.kind, kinds: KindSet::EMPTY, level: 0, carried: Vec::new() };
-            strands.push(&lattice, strand, &e.path);
+            strands.push(&lattice, strand, self.path(k as u32));
         }
         let parted: HashSet<Pixel> = self.report().parted.iter().map(|&p| lattice.pixel(p)).collect();
         let mut interior: HashMap<Pixel, usize> = HashMap::new();
@@ -137,20 +137,20 @@ impl Network {
 fn check_pairs(strands: &Strands, faults: &mut Vec<String>) {
     let strips = Strips::new(strands);
     for strip in 0..strips.len() {
-        let entries = strips.entries(strip);
-        for (i, first) in entries.iter().enumerate() {
-            let (a, b) = strands.segment(first.segment);
-            for second in entries[i + 1..].iter().take_while(|e| e.west <= first.east) {
-                let (c, d) = strands.segment(second.segment);
-                let enters =
-                    |a, b, p: Pixel| p != a && p != b && in_box(a, b, p) && hit(a, b, p) == Hit::Inside;
-                if crossing(a, b, c, d).is_some() {
-                    faults.push(format!("segments {a:?}-{b:?} and {c:?}-{d:?} cross"));
-                } else if enters(a, b, c) || enters(a, b, d) || enters(c, d, a) || enters(c, d, b) {
-                    faults
-                        .push(format!("of segments {a:?}-{b:?} and {c:?}-{d:?} one enters the other's end"));
-                }
+        let swept = strips.sweep(strands, strip);
+        for (i, (first, reach)) in swept.iter().zip(reaches(&swept)).enumerate() {
+            for second in &swept[i + 1..reach as usize] {
+                check_pair((first.a, first.b), (second.a, second.b), faults);
             }
         }
+    }
+}
+
+fn check_pair((a, b): (Pixel, Pixel), (c, d): (Pixel, Pixel), faults: &mut Vec<String>) {
+    let enters = |a, b, p: Pixel| p != a && p != b && in_box(a, b, p) && hit(a, b, p) == Hit::Inside;
+    if crossing(a, b, c, d).is_some() {
+        faults.push(format!("segments {a:?}-{b:?} and {c:?}-{d:?} cross"));
+    } else if enters(a, b, c) || enters(a, b, d) || enters(c, d, a) || enters(c, d, b) {
+        faults.push(format!("of segments {a:?}-{b:?} and {c:?}-{d:?} one enters the other's end"));
     }
 }

@@ -4,7 +4,7 @@ use std::collections::HashMap;
 
 use rayon::prelude::*;
 
-use super::{Foot, KindSet, Network, Node, NodeKind};
+use super::{Foot, KindSet, Network, NodeKind};
 use crate::frame::GroundPoint;
 use crate::record::LineKind;
 
@@ -147,6 +147,12 @@ impl Network {
         Convergence { places, of_node }
     }
 
+    /// Whether something converges at a node.
+    fn converges(&self, node: u32) -> bool {
+        let kind = self.nodes()[node as usize].kind;
+        self.ways_deg(node).len() >= 3 || kind == NodeKind::Crossing || kind == NodeKind::NearMiss
+    }
+
     /// Centres with the nodes of their places.
     fn group_nodes(&self) -> Vec<(u32, Vec<u32>)> {
         let reach_m = self.settings().reach_m;
@@ -155,12 +161,11 @@ impl Network {
         for (k, node) in self.nodes().iter().enumerate() {
             cells.entry(cell(node.at)).or_default().push(k as u32);
         }
-        let mut seeds: Vec<u32> =
-            (0..self.nodes().len() as u32).filter(|&n| converges(&self.nodes()[n as usize])).collect();
+        let mut seeds: Vec<u32> = (0..self.nodes().len() as u32).filter(|&n| self.converges(n)).collect();
         seeds.sort_by(|&i, &j| {
             let (p, q) = (&self.nodes()[i as usize], &self.nodes()[j as usize]);
-            (q.ways_deg.len(), q.degree, q.kinds.len())
-                .cmp(&(p.ways_deg.len(), p.degree, p.kinds.len()))
+            (self.ways_deg(j).len(), q.degree, q.kinds.len())
+                .cmp(&(self.ways_deg(i).len(), p.degree, p.kinds.len()))
                 .then(p.at.x_m.total_cmp(&q.at.x_m))
                 .then(p.at.y_m.total_cmp(&q.at.y_m))
                 .then(i.cmp(&j))
@@ -194,7 +199,7 @@ impl Network {
         sign: Option<&SignByEdge>,
         settings: &ConvergenceSettings,
     ) -> Place {
-        let ways_deg = self.nodes()[centre as usize].ways_deg.clone();
+        let ways_deg = self.ways_deg(centre).to_vec();
         let kinds = nodes.iter().fold(KindSet::EMPTY, |set, &n| set.with(self.nodes()[n as usize].kinds));
         let sign_by_way = match sign {
             Some(sign) => SignSearch::run(self, centre, &ways_deg, sign, settings.sign_reach_m),
@@ -211,11 +216,6 @@ impl Network {
         let score = score(&parts, settings);
         Place { centre, nodes, ways_deg, kinds, sign_by_way, parts, score }
     }
-}
-
-/// Whether something converges at a node.
-fn converges(node: &Node) -> bool {
-    node.ways_deg.len() >= 3 || node.kind == NodeKind::Crossing || node.kind == NodeKind::NearMiss
 }
 
 /// What the kinds beyond the best are worth together; two full kinds more count in full.

@@ -1,19 +1,31 @@
 //! From chains of hot pixels to edges between nodes.
 
 use std::collections::HashMap;
+use std::hash::{BuildHasherDefault, Hasher};
+use std::ops::Range;
+
+use rayon::prelude::*;
 
 use super::gap::{Overshoot, ROUND_OFF_M};
 use super::lattice::{Lattice, Pixel};
+use super::meeting::Meetings;
+use super::rows::Rows;
 use super::snap_round::Noded;
-use super::strand::Strands;
+use super::strand::{Strands, way_length_m};
 use super::{Edge, KindSet, Stretch};
-use crate::frame::{GroundPoint, path_length_m};
+use crate::frame::GroundPoint;
 
 /// The edges, and what became of the ends to cut.
 pub(crate) struct Edges {
     pub edges: Vec<Edge>,
+    /// The way of every edge.
+    pub paths: Rows<GroundPoint>,
+    /// The stretches of input lines on every edge.
+    pub stretches: Rows<Stretch>,
     /// The lattice point of every node.
     pub nodes: Vec<Pixel>,
+    /// The nodes in the order of their hot pixels, so that those near each other come together.
+    pub by_place: Vec<u32>,
     /// Entries of the near-miss list whose overshoot was cut, with the length cut off.
     pub cut: Vec<(usize, f64)>,
     /// Metres of line cut off.
@@ -22,15 +34,13 @@ pub(crate) struct Edges {
     pub crossings: usize,
 }
 
-const NO_NODE: u32 = u32::MAX;
-
 /// Cuts the strands at nodes and makes coincident pieces one edge.
 ///
 /// A node is a hot pixel at which a strand ends, or whose number of distinct neighbours is
 /// not two. An interior pixel of a piece therefore has two neighbours, so a node and the
 /// next pixel determine the piece: that pair is the key by which coincident pieces are found.
 ///
-/// Cost: linear, and sorting the visits of pixels that are visited more than once.
+/// Cost: linear.
 pub(crate) fn make_edges(
     noded: &Noded,
     strands: &Strands,
@@ -38,23 +48,8 @@ pub(crate) fn make_edges(
     overshoots: &[Overshoot],
     snap_m: f64,
 ) -> Edges {
-    let mut visits = count_visits(noded);
-    let is_node = find_nodes(noded, strands, &mut visits);
-    let mut made = Assembly {
-        noded,
-        strands,
-        lattice,
-        visits: &visits,
-        node_of: vec![NO_NODE; noded.pixels.len()],
-        shared: HashMap::new(),
-        out: Edges {
-            edges: Vec::new(),
-            nodes: Vec::new(),
-            cut: Vec::new(),
-            cut_m: 0.0,
-            crossings: count_crossings(noded, strands, &is_node, &visits),
-        },
-    };
+    let meetings = Meetings::find(noded, strands);
+    let mut assembly = Assembly::new(noded, strands, lattice, &meetings);
     let mut overshoots = overshoots.iter().peekable();
     for strand in 0..strands.len() {
         let mut range = noded.range(strand);
@@ -66,99 +61,58 @@ pub(crate) fn make_edges(
             own.push(over);
         }
         if !own.is_empty() {
-            range = made.cut_overshoots(range, &own, &is_node, snap_m);
+            range = assembly.cut_overshoots(range, &own, snap_m);
         }
-        let mut from = range.start;
-        for to in range.start + 1..range.end {
-            if is_node[noded.visits[to] as usize] || to + 1 == range.end {
-                made.piece(strand, from, to);
-                from = to;
-            }
-        }
+        assembly.strand(strand, range);
     }
-    made.out
+    assembly.finish()
 }
 
-/// How often each pixel is visited: 0, 1, or 2 for more.
-fn count_visits(noded: &Noded) -> Vec<u8> {
-    let mut count = vec![0_u8; noded.pixels.len()];
-    for &p in &noded.visits {
-        count[p as usize] = (count[p as usize] + 1).min(2);
-    }
-    count
-}
-
-/// Which pixels are nodes. The tip of a spike, where a strand turns back on itself, counts as
-/// visited twice from here on, so that its two sides are found to coincide.
-fn find_nodes(noded: &Noded, strands: &Strands, count: &mut [u8]) -> Vec<bool> {
-    let mut is_node = vec![false; noded.pixels.len()];
-    // (pixel, neighbour) at pixels visited more than once.
-    let mut meetings: Vec<(u32, u32)> = Vec::new();
-    for strand in 0..strands.len() {
-        let range = noded.range(strand);
-        let visits = &noded.visits[range];
-        if visits.len() < 2 {
-            continue;
-        }
-        for (i, &p) in visits.iter().enumerate() {
-            let before = i.checked_sub(1).map(|k| visits[k]);
-            let after = visits.get(i + 1).copied();
-            if before.is_none() || after.is_none() || before == after {
-                is_node[p as usize] = true;
-            }
-            if before == after {
-                count[p as usize] = 2;
-            }
-            if count[p as usize] > 1 {
-                meetings.extend(before.into_iter().chain(after).map(|q| (p, q)));
-            }
-        }
-    }
-    meetings.sort_unstable();
-    meetings.dedup();
-    for group in meetings.chunk_by(|a, b| a.0 == b.0).filter(|g| g.len() != 2) {
-        is_node[group[0].0 as usize] = true;
-    }
-    is_node
-}
-
-/// Nodes that two or more strands pass through, ends not counted.
-fn count_crossings(noded: &Noded, strands: &Strands, is_node: &[bool], count: &[u8]) -> usize {
-    let mut passed: Vec<(u32, u32)> = Vec::new();
-    for strand in 0..strands.len() {
-        let range = noded.range(strand);
-        let inside = noded.visits.get(range.start + 1..range.end.saturating_sub(1)).unwrap_or_default();
-        let at_nodes = inside.iter().filter(|&&p| count[p as usize] > 1 && is_node[p as usize]);
-        passed.extend(at_nodes.map(|&p| (p, strand as u32)));
-    }
-    passed.sort_unstable();
-    passed.dedup();
-    passed.chunk_by(|p, q| p.0 == q.0).filter(|group| group.len() > 1).count()
-}
-
+/// The work in hand while strands are cut into pieces.
 struct Assembly<'a> {
     noded: &'a Noded,
     strands: &'a Strands,
     lattice: &'a Lattice,
-    visits: &'a [u8],
+    meetings: &'a Meetings,
     node_of: Vec<u32>,
+    nodes: Vec<Pixel>,
+    edges: Vec<Edge>,
+    /// The visits that each edge was made of.
+    ways: Vec<Range<u32>>,
+    /// Edge and stretch, as they came.
+    stretches: Vec<(u32, Stretch)>,
     /// The edge of every piece that another strand may share, by its key.
-    shared: HashMap<(u32, u32), u32>,
-    out: Edges,
+    shared: HashMap<(u32, u32), u32, BuildHasherDefault<Mix>>,
+    cut: Vec<(usize, f64)>,
+    cut_m: f64,
 }
 
-impl Assembly<'_> {
+const NO_NODE: u32 = u32::MAX;
+
+impl<'a> Assembly<'a> {
+    fn new(noded: &'a Noded, strands: &'a Strands, lattice: &'a Lattice, meetings: &'a Meetings) -> Self {
+        let pieces = noded.visits.iter().filter(|&&p| meetings.is_node(p)).count();
+        Self {
+            noded,
+            strands,
+            lattice,
+            meetings,
+            node_of: vec![NO_NODE; noded.pixels.len()],
+            nodes: Vec::new(),
+            edges: Vec::with_capacity(pieces),
+            ways: Vec::with_capacity(pieces),
+            stretches: Vec::with_capacity(pieces),
+            shared: HashMap::default(),
+            cut: Vec::new(),
+            cut_m: 0.0,
+        }
+    }
+
     /// Takes the overshooting tails off a strand's range of visits: each back to the first node
     /// from its end, if that is within the snap distance. Where no more than the snap distance
     /// would be left, nothing is cut: the line is short, not its tails.
-    fn cut_overshoots(
-        &mut self,
-        range: std::ops::Range<usize>,
-        own: &[&Overshoot],
-        is_node: &[bool],
-        snap_m: f64,
-    ) -> std::ops::Range<usize> {
-        let node = |v: &usize| is_node[self.noded.visits[*v] as usize];
+    fn cut_overshoots(&mut self, range: Range<usize>, own: &[&Overshoot], snap_m: f64) -> Range<usize> {
+        let node = |v: &usize| self.meetings.is_node(self.noded.visits[*v]);
         let mut rest = range.clone();
         let mut cuts = Vec::new();
         for over in own {
@@ -177,20 +131,28 @@ impl Assembly<'_> {
         if rest.len() < 2 || self.length_m(rest.clone()) <= snap_m + ROUND_OFF_M {
             return range;
         }
-        self.out.cut_m += cuts.iter().map(|c| c.1).sum::<f64>();
-        self.out.cut.extend(cuts);
+        self.cut_m += cuts.iter().map(|c| c.1).sum::<f64>();
+        self.cut.extend(cuts);
         rest
     }
 
-    fn length_m(&self, visits: std::ops::Range<usize>) -> f64 {
-        path_length_m(&self.path(visits))
+    fn length_m(&self, visits: Range<usize>) -> f64 {
+        way_length_m(&self.path(visits).collect::<Vec<_>>())
     }
 
-    fn path(&self, visits: std::ops::Range<usize>) -> Vec<GroundPoint> {
-        self.noded.visits[visits]
-            .iter()
-            .map(|&p| self.lattice.ground(self.noded.pixels[p as usize]))
-            .collect()
+    fn path(&self, visits: Range<usize>) -> impl Iterator<Item = GroundPoint> + use<'_> {
+        self.noded.visits[visits].iter().map(|&p| self.lattice.ground(self.noded.pixels[p as usize]))
+    }
+
+    /// Cuts a strand's visits at nodes.
+    fn strand(&mut self, strand: usize, range: Range<usize>) {
+        let mut from = range.start;
+        for to in range.start + 1..range.end {
+            if self.meetings.is_node(self.noded.visits[to]) || to + 1 == range.end {
+                self.piece(strand, from, to);
+                from = to;
+            }
+        }
     }
 
     /// One piece of a strand, from visit `from` to visit `to`, both at nodes.
@@ -198,60 +160,93 @@ impl Assembly<'_> {
         let visits = &self.noded.visits;
         let forward = (visits[from], visits[from + 1]);
         let backward = (visits[to], visits[to - 1]);
-        let key = forward.min(backward);
         // Coincident pieces visit all their pixels at least twice.
-        let may_be_shared =
-            self.visits[visits[from + 1] as usize] > 1 && self.visits[visits[from] as usize] > 1;
-        let known = if may_be_shared { self.shared.get(&key).copied() } else { None };
-        let edge = known.unwrap_or_else(|| {
-            let edge = self.new_edge(strand, from, to);
-            if may_be_shared {
-                self.shared.insert(key, edge);
-            }
-            edge
-        });
+        let may_be_shared = self.meetings.is_shared(forward.0) && self.meetings.is_shared(forward.1);
+        let fresh = self.edges.len() as u32;
+        let edge =
+            if may_be_shared { *self.shared.entry(forward.min(backward)).or_insert(fresh) } else { fresh };
         let what = &self.strands.strands[strand];
-        self.out.edges[edge as usize].kinds = self.out.edges[edge as usize].kinds.with(what.kinds);
-        self.add_stretches(strand, from, to, edge, forward);
-    }
-
-    fn new_edge(&mut self, strand: usize, from: usize, to: usize) -> u32 {
-        let path = self.path(from..to + 1);
-        let edge = Edge {
-            from: self.node(self.noded.visits[from]),
-            to: self.node(self.noded.visits[to]),
-            length_m: path_length_m(&path),
-            path,
-            kind: self.strands.strands[strand].kind,
-            kinds: KindSet::EMPTY,
-            stretches: Vec::new(),
-        };
-        self.out.edges.push(edge);
-        self.out.edges.len() as u32 - 1
+        if edge == fresh {
+            let (from_node, to_node) = (self.node(forward.0), self.node(backward.0));
+            self.ways.push(from as u32..to as u32 + 1);
+            let (kind, kinds) = (what.kind, KindSet::EMPTY);
+            self.edges.push(Edge { from: from_node, to: to_node, length_m: 0.0, kind, kinds });
+        }
+        let kinds = &mut self.edges[edge as usize].kinds;
+        *kinds = kinds.with(what.kinds);
+        self.add_stretches(strand, from, to, edge);
     }
 
     fn node(&mut self, pixel: u32) -> u32 {
         let node = &mut self.node_of[pixel as usize];
         if *node == NO_NODE {
-            *node = self.out.nodes.len() as u32;
-            self.out.nodes.push(self.noded.pixels[pixel as usize]);
+            *node = self.nodes.len() as u32;
+            self.nodes.push(self.noded.pixels[pixel as usize]);
         }
         *node
     }
 
-    fn add_stretches(&mut self, strand: usize, from: usize, to: usize, edge: u32, forward: (u32, u32)) {
-        let chainage_m = |carried, visit: usize| {
-            let at = self.noded.pixels[self.noded.visits[visit] as usize];
-            self.strands.chainage_m(strand, carried, self.noded.segments[visit], at)
-        };
-        let edge = &mut self.out.edges[edge as usize];
-        let second = self.lattice.ground(self.noded.pixels[forward.1 as usize]);
-        let same_way = self.node_of[forward.0 as usize] == edge.from
-            && (edge.from != edge.to || edge.path.get(1) == Some(&second));
+    fn add_stretches(&mut self, strand: usize, from: usize, to: usize, edge: u32) {
+        let (visits, way) = (&self.noded.visits, &self.ways[edge as usize]);
+        let own = way.start as usize..way.end as usize;
+        let same_way = (visits[from], visits[from + 1]) == (visits[own.start], visits[own.start + 1]);
         for carried in &self.strands.strands[strand].carried {
-            let (start_m, end_m) = (chainage_m(carried, from), chainage_m(carried, to));
+            let chainage_m = |visit: usize| {
+                let at = self.noded.pixels[visits[visit] as usize];
+                self.strands.chainage_m(strand, carried, self.noded.segments[visit], at)
+            };
+            let (start_m, end_m) = (chainage_m(from), chainage_m(to));
             let (start_m, end_m) = if same_way { (start_m, end_m) } else { (end_m, start_m) };
-            edge.stretches.push(Stretch { line: carried.line, start_m, end_m });
+            self.stretches.push((edge, Stretch { line: carried.line, start_m, end_m }));
         }
+    }
+
+    fn finish(mut self) -> Edges {
+        let crossings = self.meetings.count_crossings(self.noded, self.strands);
+        let by_place = std::mem::take(&mut self.node_of).into_iter().filter(|&n| n != NO_NODE).collect();
+        let blank = Stretch { line: 0, start_m: 0.0, end_m: 0.0 };
+        let stretches = Rows::sorted(self.edges.len(), blank, |add| {
+            self.stretches.iter().for_each(|&(edge, stretch)| add(edge, stretch));
+        });
+        self.stretches = Vec::new();
+        let paths = self.paths();
+        self.edges.par_iter_mut().enumerate().for_each(|(k, e)| e.length_m = way_length_m(paths.row(k)));
+        let (cut, cut_m) = (self.cut, self.cut_m);
+        Edges { edges: self.edges, paths, stretches, nodes: self.nodes, by_place, cut, cut_m, crossings }
+    }
+
+    /// The places that the edges' visits stand for.
+    fn paths(&self) -> Rows<GroundPoint> {
+        let mut starts = Vec::with_capacity(self.ways.len() + 1);
+        let mut total = 0;
+        starts.push(0);
+        for way in &self.ways {
+            total += way.end - way.start;
+            starts.push(total);
+        }
+        let mut points = Vec::with_capacity(total as usize);
+        for way in &self.ways {
+            points.extend(self.path(way.start as usize..way.end as usize));
+        }
+        Rows::from_parts(starts, points)
+    }
+}
+
+/// Mixes the two pixel numbers of a key; the standard hasher guards against keys made to collide,
+/// at several times the cost.
+#[derive(Default)]
+struct Mix(u64);
+
+impl Hasher for Mix {
+    fn write(&mut self, bytes: &[u8]) {
+        bytes.iter().for_each(|&b| self.write_u32(u32::from(b)));
+    }
+
+    fn write_u32(&mut self, v: u32) {
+        self.0 = (self.0.rotate_left(32) ^ u64::from(v)).wrapping_mul(0x9E37_79B9_7F4A_7C15);
+    }
+
+    fn finish(&self) -> u64 {
+        self.0 ^ self.0 >> 32
     }
 }

@@ -1,6 +1,7 @@
 //! A uniform grid over the edge segments, to find the nearest foot.
 
-use super::gap::nearest_on;
+use super::rows::Rows;
+use super::strand::{nearest_on, way_length_m};
 use super::{Edge, Foot};
 use crate::frame::GroundPoint;
 
@@ -20,23 +21,23 @@ pub(crate) struct SegmentIndex {
     cell_m: f64,
     columns: i64,
     rows: i64,
-    starts: Vec<u32>,
-    pieces: Vec<Piece>,
+    pieces: Rows<Piece>,
 }
 
 impl SegmentIndex {
-    pub(crate) fn new(edges: &[Edge]) -> Self {
+    pub(crate) fn new(paths: &Rows<GroundPoint>) -> Self {
         let (mut west_m, mut south_m, mut east_m, mut north_m) = (f64::MAX, f64::MAX, f64::MIN, f64::MIN);
         let (mut count, mut length_m) = (0_usize, 0.0);
-        for e in edges {
-            count += e.path.len() - 1;
-            length_m += e.length_m;
-            for p in &e.path {
-                west_m = west_m.min(p.x_m);
-                east_m = east_m.max(p.x_m);
-                south_m = south_m.min(p.y_m);
-                north_m = north_m.max(p.y_m);
-            }
+        for edge in 0..paths.len() {
+            let path = paths.row(edge);
+            count += path.len() - 1;
+            length_m += way_length_m(path);
+        }
+        for p in paths.items() {
+            west_m = west_m.min(p.x_m);
+            east_m = east_m.max(p.x_m);
+            south_m = south_m.min(p.y_m);
+            north_m = north_m.max(p.y_m);
         }
         if count == 0 {
             (west_m, south_m, east_m, north_m) = (0.0, 0.0, 0.0, 0.0);
@@ -53,35 +54,23 @@ impl SegmentIndex {
             cell_m,
             columns: (width_m / cell_m) as i64 + 1,
             rows: (height_m / cell_m) as i64 + 1,
-            starts: Vec::new(),
-            pieces: Vec::new(),
+            pieces: Rows::with_capacity(0, 0),
         };
-        index.fill(edges);
+        index.fill(paths);
         index
     }
 
-    fn fill(&mut self, edges: &[Edge]) {
-        let mut starts = vec![0_u32; (self.columns * self.rows) as usize + 1];
-        self.each_cell(edges, |cell, _| starts[cell + 1] += 1);
-        for i in 1..starts.len() {
-            starts[i] += starts[i - 1];
-        }
-        let mut next = starts.clone();
-        let total = starts.last().copied().unwrap_or(0) as usize;
-        let mut pieces = vec![Piece { edge: 0, vertex: 0 }; total];
-        self.each_cell(edges, |cell, piece| {
-            pieces[next[cell] as usize] = piece;
-            next[cell] += 1;
-        });
-        self.starts = starts;
-        self.pieces = pieces;
+    fn fill(&mut self, paths: &Rows<GroundPoint>) {
+        let blank = Piece { edge: 0, vertex: 0 };
+        let cells = (self.columns * self.rows) as usize;
+        self.pieces = Rows::sorted(cells, blank, |add| self.each_cell(paths, add));
     }
 
     /// Calls `f` for every cell that a segment passes, row by row: in each row of cells the
     /// columns between the segment's ends within the row.
-    fn each_cell(&self, edges: &[Edge], mut f: impl FnMut(usize, Piece)) {
-        for (k, e) in edges.iter().enumerate() {
-            for (v, w) in e.path.windows(2).enumerate() {
+    fn each_cell(&self, paths: &Rows<GroundPoint>, f: &mut dyn FnMut(u32, Piece)) {
+        for k in 0..paths.len() {
+            for (v, w) in paths.row(k).windows(2).enumerate() {
                 let piece = Piece { edge: k as u32, vertex: v as u32 };
                 let (low, high) = if w[0].y_m <= w[1].y_m { (w[0], w[1]) } else { (w[1], w[0]) };
                 let (first, last) = (self.row(low.y_m), self.row(high.y_m));
@@ -101,7 +90,7 @@ impl SegmentIndex {
                     for column in
                         self.column(bottom_m.min(top_m) - 1e-6)..=self.column(bottom_m.max(top_m) + 1e-6)
                     {
-                        f((row * self.columns + column) as usize, piece);
+                        f((row * self.columns + column) as u32, piece);
                     }
                 }
             }
@@ -118,6 +107,7 @@ impl SegmentIndex {
 
     pub(crate) fn nearest(
         &self,
+        paths: &Rows<GroundPoint>,
         edges: &[Edge],
         point: GroundPoint,
         within_m: f64,
@@ -146,7 +136,7 @@ impl SegmentIndex {
                 if !accept(edge) {
                     return;
                 }
-                let path = &edge.path;
+                let path = paths.row(piece.edge as usize);
                 let foot = nearest_on(path[piece.vertex as usize], path[piece.vertex as usize + 1], point);
                 let offset_m = foot.distance_m(point);
                 let better = match &best {
@@ -159,11 +149,11 @@ impl SegmentIndex {
             });
         }
         best.map(|(offset_m, piece, at)| {
-            let edge = &edges[piece.edge as usize];
-            let before = &edge.path[..=piece.vertex as usize];
-            let along_m =
-                crate::frame::path_length_m(before) + edge.path[piece.vertex as usize].distance_m(at);
-            Foot { edge: piece.edge, along_m: along_m.min(edge.length_m), at, offset_m }
+            let path = paths.row(piece.edge as usize);
+            let vertex = piece.vertex as usize;
+            let along_m = way_length_m(&path[..=vertex]) + path[vertex].distance_m(at);
+            let length_m = edges[piece.edge as usize].length_m;
+            Foot { edge: piece.edge, along_m: along_m.min(length_m), at, offset_m }
         })
     }
 
@@ -176,9 +166,7 @@ impl SegmentIndex {
             while c <= column + ring {
                 if (0..self.columns).contains(&c) {
                     let cell = (r * self.columns + c) as usize;
-                    self.pieces[self.starts[cell] as usize..self.starts[cell + 1] as usize]
-                        .iter()
-                        .for_each(|&p| f(p));
+                    self.pieces.row(cell).iter().for_each(|&p| f(p));
                 }
                 c += step;
             }

@@ -5,9 +5,8 @@ use std::collections::{BTreeMap, BinaryHeap};
 use rayon::prelude::*;
 
 use super::align::{RUN_FACTOR, Run, Samples, align};
-use super::gap::nearest_on;
 use super::lattice::Lattice;
-use super::strand::{Carried, Strand, Strands, chainages_m, level_of};
+use super::strand::{Carried, Strand, Strands, chainages_m, level_of, nearest_on};
 use super::{KindSet, NetworkError};
 use crate::frame::{GroundPoint, Traced, path_length_m};
 use crate::record::Line;
@@ -196,8 +195,9 @@ struct Piece {
 }
 
 impl Piece {
+    /// Its length along the line as it was recorded.
     fn length_m(&self) -> f64 {
-        path_length_m(&self.path)
+        self.chainage_m[self.chainage_m.len() - 1] - self.chainage_m[0]
     }
 }
 

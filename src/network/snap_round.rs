@@ -7,19 +7,20 @@
 //!
 //! Cost: n log n for n segments plus the number of pairs whose boxes overlap.
 
-use std::sync::atomic::{AtomicU32, Ordering};
+use std::sync::atomic::{AtomicU32, AtomicU64};
 
 use rayon::prelude::*;
 
 use super::NetworkError;
-use super::exact::{Hit, crossing, hit, in_box};
+use super::exact::{Hit, hit, in_box};
+use super::hot::{HotStrip, Pass};
 use super::lattice::Pixel;
 use super::strand::Strands;
-use super::strips::Strips;
+use super::strips::{Strips, check_pairs};
 
 /// Lines as chains of hot pixels.
 pub(crate) struct Noded {
-    /// The hot pixels, each once; the position is the pixel's id.
+    /// The hot pixels, each once; the position is the pixel's id. By strip, then x, then y.
     pub pixels: Vec<Pixel>,
     /// First visit of each strand, and the visit count at the end.
     pub starts: Vec<u32>,
@@ -29,188 +30,56 @@ pub(crate) struct Noded {
     pub segments: Vec<u32>,
 }
 
-/// Most crossings kept at a time in one strip before repeated ones are dropped.
-const CROSSINGS_KEPT: usize = 1 << 22;
-
 /// Nodes the strands.
 ///
 /// # Errors
 /// [`NetworkError::TooManyCrossings`].
 pub(crate) fn node(strands: &Strands) -> Result<Noded, NetworkError> {
-    let strips = Strips::new(strands);
-    strips.check_crowding()?;
-    let crossings = find_crossings(strands, &strips);
-    let hot = HotPixels::new(strands, &strips, &crossings);
-    let passes = find_passes(strands, &strips, &hot);
-    Ok(passes.chains(strands, hot.pixels))
+    let (passes, pixels) = find_passes(strands)?;
+    Ok(passes.chains(strands, pixels))
 }
 
-/// Every crossing interior to two segments, rounded; sorted, each once.
-fn find_crossings(strands: &Strands, strips: &Strips) -> Vec<Pixel> {
-    let found: Vec<Vec<Pixel>> =
-        (0..strips.len()).into_par_iter().map(|strip| crossings_in(strands, strips, strip)).collect();
-    let mut all = found.concat();
-    all.par_sort_unstable();
-    all.dedup();
-    all
-}
-
-fn crossings_in(strands: &Strands, strips: &Strips, strip: usize) -> Vec<Pixel> {
-    let entries = strips.entries(strip);
-    let mut found = Vec::new();
-    for (i, first) in entries.iter().enumerate() {
-        let (a, b) = strands.segment(first.segment);
-        let (south, north) = (a.y.min(b.y), a.y.max(b.y));
-        let first_cut = strips.is_cut(a, b);
-        for second in entries[i + 1..].iter().take_while(|e| e.west <= first.east) {
-            let (c, d) = strands.segment(second.segment);
-            let (low, high) = (c.y.min(d.y), c.y.max(d.y));
-            if low > north || high < south {
-                continue;
-            }
-            // Two uncut segments share every strip that both meet: only the strip of the
-            // southernmost shared row reports them.
-            let uncut = !first_cut && !strips.is_cut(c, d);
-            if uncut && strips.of_row(low.max(south) as i64) != strip {
-                continue;
-            }
-            found.extend(crossing(a, b, c, d));
-        }
-        if found.len() > CROSSINGS_KEPT {
-            found.sort_unstable();
-            found.dedup();
-        }
-    }
-    found
-}
-
-/// The hot pixels in the order of their strips, and within a strip by x, then y.
-struct HotPixels {
-    pixels: Vec<Pixel>,
-    /// First pixel of each strip, and the pixel count at the end.
-    starts: Vec<u32>,
-}
-
-impl HotPixels {
-    fn new(strands: &Strands, strips: &Strips, crossings: &[Pixel]) -> Self {
-        let all = || strands.vertices.iter().chain(crossings);
-        let mut starts = vec![0_u32; strips.len() + 1];
-        for p in all() {
-            starts[strips.of_row(p.y as i64) + 1] += 1;
-        }
-        for i in 1..starts.len() {
-            starts[i] += starts[i - 1];
-        }
-        let mut next = starts.clone();
-        let mut pixels = vec![Pixel::default(); strands.vertices.len() + crossings.len()];
-        for &p in all() {
-            let strip = strips.of_row(p.y as i64);
-            pixels[next[strip] as usize] = p;
-            next[strip] += 1;
-        }
-        let mut rest = pixels.as_mut_slice();
-        let mut slices = Vec::with_capacity(strips.len());
-        for w in starts.windows(2) {
-            let (head, tail) = rest.split_at_mut((w[1] - w[0]) as usize);
-            slices.push(head);
-            rest = tail;
-        }
-        slices.into_par_iter().for_each(|slice| slice.sort_unstable());
-        Self::unique(pixels, starts)
-    }
-
-    /// Drops repeated pixels; equal pixels lie in the same strip, side by side.
-    fn unique(mut pixels: Vec<Pixel>, mut starts: Vec<u32>) -> Self {
-        let mut kept = 0;
-        let mut from = 0;
-        for start in starts.iter_mut().skip(1) {
-            let to = *start as usize;
-            for k in from..to {
-                if kept == 0 || pixels[kept - 1] != pixels[k] {
-                    pixels[kept] = pixels[k];
-                    kept += 1;
-                }
-            }
-            from = to;
-            *start = kept as u32;
-        }
-        pixels.truncate(kept);
-        Self { pixels, starts }
-    }
-
-    fn range(&self, strip: usize) -> std::ops::Range<usize> {
-        self.starts[strip] as usize..self.starts[strip + 1] as usize
-    }
-}
-
-/// A segment and a hot pixel.
-type Pass = (u32, u32);
-
-/// Which segments pass which hot pixels between their ends.
+/// Which segments pass which hot pixels.
 struct Passes {
     /// The hot pixel of each vertex.
     of_vertex: Vec<u32>,
-    /// (segment, hot pixel) for every pass, sorted.
+    /// (segment, hot pixel) for every pass between the segment's ends, sorted.
     inner: Vec<Pass>,
     /// (segment, hot pixel) for every pixel that a segment barely misses, sorted.
     near: Vec<Pass>,
 }
 
-fn find_passes(strands: &Strands, strips: &Strips, hot: &HotPixels) -> Passes {
+/// Works on every strip by itself and puts the results together; also gives the hot pixels.
+fn find_passes(strands: &Strands) -> Result<(Passes, Vec<Pixel>), NetworkError> {
+    let strips = Strips::new(strands);
+    let pairs = AtomicU64::new(0);
     let of_vertex: Vec<AtomicU32> =
         (0..strands.vertices.len()).into_par_iter().map(|_| AtomicU32::new(u32::MAX)).collect();
-    let found: Vec<[Vec<Pass>; 2]> = (0..strips.len())
+    let found: Vec<HotStrip> = (0..strips.len())
         .into_par_iter()
-        .map(|strip| passes_in(strands, strips.entries(strip), hot, strip, &of_vertex))
+        .map(|strip| HotStrip::find(strands, &strips, strip, &pairs, &of_vertex))
         .collect();
-    let (mut inner, mut near) = (Vec::new(), Vec::new());
-    for [i, n] in found {
-        inner.extend(i);
-        near.extend(n);
+    check_pairs(pairs.into_inner())?;
+    let total = |count: fn(&HotStrip) -> usize| found.iter().map(count).sum();
+    let mut pixels = Vec::with_capacity(total(|f| f.pixels.len()));
+    let (mut inner, mut near) =
+        (Vec::with_capacity(total(|f| f.inner.len())), Vec::with_capacity(total(|f| f.near.len())));
+    let mut bases = Vec::with_capacity(found.len());
+    for strip in found {
+        let base = pixels.len() as u32;
+        bases.push(base);
+        pixels.extend(strip.pixels);
+        inner.extend(strip.inner.into_iter().map(|(s, id)| (s, base + id)));
+        near.extend(strip.near.into_iter().map(|(s, id)| (s, base + id)));
     }
     inner.par_sort_unstable();
     near.par_sort_unstable();
-    Passes { of_vertex: of_vertex.into_iter().map(AtomicU32::into_inner).collect(), inner, near }
-}
-
-/// The pixels that a strip's segments enter between their ends, and those they barely miss.
-fn passes_in(
-    strands: &Strands,
-    entries: &[super::strips::Entry],
-    hot: &HotPixels,
-    strip: usize,
-    of_vertex: &[AtomicU32],
-) -> [Vec<Pass>; 2] {
-    let (mut inner, mut near) = (Vec::new(), Vec::new());
-    let range = hot.range(strip);
-    let mut first = range.start;
-    for entry in entries {
-        while first < range.end && hot.pixels[first].x < entry.west {
-            first += 1;
-        }
-        let (a, b) = strands.segment(entry.segment);
-        for id in first..range.end {
-            let c = hot.pixels[id];
-            if c.x > entry.east {
-                break;
-            }
-            if !in_box(a, b, c) {
-                continue;
-            }
-            if c == a {
-                of_vertex[entry.segment as usize].store(id as u32, Ordering::Relaxed);
-            } else if c == b {
-                of_vertex[entry.segment as usize + 1].store(id as u32, Ordering::Relaxed);
-            } else {
-                match hit(a, b, c) {
-                    Hit::Inside => inner.push((entry.segment, id as u32)),
-                    Hit::Near => near.push((entry.segment, id as u32)),
-                    Hit::Clear => {}
-                }
-            }
-        }
-    }
-    [inner, near]
+    let of_vertex = of_vertex
+        .into_par_iter()
+        .zip(&strands.vertices)
+        .map(|(id, v)| bases[strips.of_row(v.y as i64)] + id.into_inner())
+        .collect();
+    Ok((Passes { of_vertex, inner, near }, pixels))
 }
 
 impl Passes {
@@ -276,7 +145,7 @@ fn take_segment<'a>(list: &mut &'a [Pass], segment: u32) -> &'a [Pass] {
     head
 }
 
-/// Orders hot pixels along a segment; pixels abreast of each other by their id.
+/// Orders hot pixels along a segment; pixels abreast of each other from west to east.
 fn sort_along(ids: &mut [u32], pixels: &[Pixel], (a, b): (Pixel, Pixel)) {
     if ids.len() < 2 {
         return;
@@ -284,7 +153,7 @@ fn sort_along(ids: &mut [u32], pixels: &[Pixel], (a, b): (Pixel, Pixel)) {
     let (dx, dy) = (b.x as i64 - a.x as i64, b.y as i64 - a.y as i64);
     ids.sort_unstable_by_key(|&id| {
         let p = pixels[id as usize];
-        ((p.x as i64 - a.x as i64) * dx + (p.y as i64 - a.y as i64) * dy, id)
+        ((p.x as i64 - a.x as i64) * dx + (p.y as i64 - a.y as i64) * dy, p)
     });
 }
 

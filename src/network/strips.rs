@@ -1,25 +1,37 @@
 //! Horizontal strips: the index under every search of the noder.
 //!
-//! Segments are counted into the strips they meet; within a strip they are sorted by their
-//! west end, so that a forward scan finds all whose x-ranges overlap. A strip is about one
-//! and a half mean segment lengths high, which bounds the entries by 5/3 of the segments
-//! (a segment of length l meets at most 1 + l/h strips). Where a segment is much longer
-//! than a strip is high, its x-range is cut to the strip, so that long oblique lines do not
-//! overlap everything.
-
-use rayon::prelude::*;
+//! Segments are counted into the strips they meet. A strip is about one and a half mean segment
+//! lengths high, which bounds the entries by 5/3 of the segments (a segment of length l meets
+//! at most 1 + l/h strips). Whoever works on a strip takes its segments out, in the order of
+//! their west ends ([`Strips::sweep`]), so that a forward scan finds all whose x-ranges
+//! overlap; a strip's share fits the near caches, so every strip is worked on by itself.
 
 use super::NetworkError;
 use super::lattice::Pixel;
 use super::strand::Strands;
 
-/// Most pairs of segments with overlapping boxes that are looked at. Ordinary networks have
-/// a few a segment; only very many long or coincident lines come near the limit.
+/// Most pairs of segments with overlapping x-ranges in one strip that are looked at. Ordinary
+/// networks have a few a segment; only very many long or coincident lines come near the limit.
 pub(crate) const PAIR_LIMIT: u64 = 5_000_000_000;
+
+/// All segments, by strip.
+pub(crate) struct Strips {
+    south: i64,
+    /// How many rows beyond a strip still count to it.
+    pad: i64,
+    /// A strip is two to this power rows high.
+    shift: u32,
+    /// First entry of each strip, and the entry count at the end.
+    starts: Vec<u32>,
+    /// Segments by strip, ascending in each.
+    segments: Vec<u32>,
+}
 
 /// A segment in a strip.
 #[derive(Clone, Copy, Debug)]
-pub(crate) struct Entry {
+pub(crate) struct Swept {
+    pub a: Pixel,
+    pub b: Pixel,
     /// West end of the part in the strip.
     pub west: i32,
     /// East end of the part in the strip.
@@ -28,91 +40,65 @@ pub(crate) struct Entry {
     pub segment: u32,
 }
 
-/// All segments, by strip.
-pub(crate) struct Strips {
-    south: i64,
-    height: i64,
-    /// First entry of each strip, and the entry count at the end.
-    starts: Vec<u32>,
-    entries: Vec<Entry>,
+impl Swept {
+    /// Its lowest and highest row.
+    #[inline]
+    pub(crate) fn rows(&self) -> (i32, i32) {
+        (self.a.y.min(self.b.y), self.a.y.max(self.b.y))
+    }
 }
 
 impl Strips {
-    /// Sorts the segments into strips.
+    /// Sorts the segments into the strips that they meet.
     pub(crate) fn new(strands: &Strands) -> Self {
+        Self::padded(strands, 0)
+    }
+
+    /// Sorts the segments into the strips to which they come within `pad` rows.
+    pub(crate) fn padded(strands: &Strands, pad: i64) -> Self {
         let (south, north) =
             strands.vertices.iter().fold((i32::MAX, i32::MIN), |(s, n), v| (s.min(v.y), n.max(v.y)));
         let (mut count, mut length) = (0_u64, 0.0);
         for s in strands.segments() {
             let (a, b) = strands.segment(s);
-            length += ((b.x - a.x) as f64).hypot((b.y - a.y) as f64);
+            let (dx, dy) = ((b.x - a.x) as f64, (b.y - a.y) as f64);
+            length += (dx * dx + dy * dy).sqrt();
             count += 1;
         }
-        let mean = length / count.max(1) as f64;
-        let extent = if count == 0 { 0 } else { north as i64 - south as i64 };
-        let height = ((1.5 * mean).ceil() as i64).max(extent / (count as i64 + 1) + 1);
+        let extent = if count == 0 { 0.0 } else { north as f64 - south as f64 };
+        // No more strips than segments, and few strips a segment, whatever the lines.
+        let height =
+            (1.5 * length / count.max(1) as f64).max(extent / (count + 1) as f64).max(pad as f64).max(1.0);
         let mut strips = Self {
             south: if count == 0 { 0 } else { south as i64 },
-            height,
-            starts: vec![0; (extent / height) as usize + 2],
-            entries: Vec::new(),
+            pad,
+            shift: height.log2().round() as u32,
+            starts: Vec::new(),
+            segments: Vec::new(),
         };
+        strips.starts = vec![0; (extent as usize >> strips.shift) + 2];
         strips.fill(strands);
         strips
     }
 
     fn fill(&mut self, strands: &Strands) {
         for s in strands.segments() {
-            let (lo, hi) = self.span(strands.segment(s));
-            for strip in lo..=hi {
-                self.starts[strip + 1] += 1;
-            }
+            let (low, high) = self.span(strands.segment(s));
+            self.starts[low + 1..=high + 1].iter_mut().for_each(|count| *count += 1);
         }
         for i in 1..self.starts.len() {
             self.starts[i] += self.starts[i - 1];
         }
         let mut next = self.starts.clone();
         let total = self.starts.last().copied().unwrap_or(0) as usize;
-        self.entries = vec![Entry { west: 0, east: 0, segment: 0 }; total];
+        self.segments = vec![0; total];
         for s in strands.segments() {
-            let (a, b) = strands.segment(s);
-            let (lo, hi) = self.span((a, b));
-            for (strip, next) in next.iter_mut().enumerate().take(hi + 1).skip(lo) {
-                let (west, east) =
-                    if hi - lo > 2 { self.cut(a, b, strip) } else { (a.x.min(b.x), a.x.max(b.x)) };
-                self.entries[*next as usize] = Entry { west, east, segment: s };
+            let (low, high) = self.span(strands.segment(s));
+            for next in &mut next[low..=high] {
+                self.segments[*next as usize] = s;
                 *next += 1;
             }
         }
-        let mut rest = self.entries.as_mut_slice();
-        let mut slices = Vec::with_capacity(self.starts.len());
-        for w in self.starts.windows(2) {
-            let (head, tail) = rest.split_at_mut((w[1] - w[0]) as usize);
-            slices.push(head);
-            rest = tail;
-        }
-        slices.into_par_iter().for_each(|slice| slice.sort_unstable_by_key(|e| (e.west, e.segment)));
-    }
-
-    /// How many pairs of entries in one strip overlap in x: what a scan for crossings looks at.
-    pub(crate) fn pairs(&self) -> u64 {
-        let in_strip = |strip: usize| -> u64 {
-            let entries = self.entries(strip);
-            let after = |(i, e): (usize, &Entry)| entries.partition_point(|o| o.west <= e.east) - i - 1;
-            entries.iter().enumerate().map(|e| after(e) as u64).sum()
-        };
-        (0..self.len()).into_par_iter().map(in_strip).sum()
-    }
-
-    /// Refuses lines of which so many overlap that looking at all pairs would not end.
-    ///
-    /// # Errors
-    /// [`NetworkError::TooManyCrossings`].
-    pub(crate) fn check_crowding(&self) -> Result<(), NetworkError> {
-        if self.pairs() > PAIR_LIMIT {
-            return Err(NetworkError::TooManyCrossings { pairs: PAIR_LIMIT });
-        }
-        Ok(())
     }
 
     /// How many strips there are.
@@ -120,40 +106,83 @@ impl Strips {
         self.starts.len() - 1
     }
 
-    /// The entries of a strip, by west end.
-    pub(crate) fn entries(&self, strip: usize) -> &[Entry] {
-        &self.entries[self.starts[strip] as usize..self.starts[strip + 1] as usize]
+    /// The segments of a strip, ascending.
+    pub(crate) fn segments(&self, strip: usize) -> &[u32] {
+        &self.segments[self.starts[strip] as usize..self.starts[strip + 1] as usize]
     }
 
     /// The strip that holds a row of the lattice; rows outside belong to the outermost.
     #[inline]
     pub(crate) fn of_row(&self, y: i64) -> usize {
-        let strip = (y - self.south).max(0) / self.height;
-        (strip as usize).min(self.len() - 1)
+        (((y - self.south).max(0) >> self.shift) as usize).min(self.len() - 1)
     }
 
     /// The first and last strip of a segment.
     #[inline]
     fn span(&self, (a, b): (Pixel, Pixel)) -> (usize, usize) {
-        (self.of_row(a.y.min(b.y) as i64), self.of_row(a.y.max(b.y) as i64))
+        (self.of_row(a.y.min(b.y) as i64 - self.pad), self.of_row(a.y.max(b.y) as i64 + self.pad))
     }
 
-    /// Whether the x-ranges of a segment's entries are cut to their strips.
+    /// The segments of a strip by their west ends in it.
+    pub(crate) fn sweep(&self, strands: &Strands, strip: usize) -> Vec<Swept> {
+        let of_segment = |&segment: &u32| {
+            let (a, b) = strands.segment(segment);
+            let (west, east) = self.x_range(a, b, strip);
+            Swept { a, b, west, east, segment }
+        };
+        let unsorted: Vec<Swept> = self.segments(strip).iter().map(of_segment).collect();
+        // Small keys sort faster; of equals the lower segment comes first.
+        let mut order: Vec<u64> =
+            unsorted.iter().enumerate().map(|(k, s)| (ordered(s.west) as u64) << 32 | k as u64).collect();
+        order.sort_unstable();
+        order.into_iter().map(|key| unsorted[key as u32 as usize]).collect()
+    }
+
+    /// The x-range of a segment in a strip. Where the segment is much longer than the strip is
+    /// high, the range is cut to the strip, so that long oblique lines do not overlap everything.
     #[inline]
-    pub(crate) fn is_cut(&self, a: Pixel, b: Pixel) -> bool {
-        let (lo, hi) = self.span((a, b));
-        hi - lo > 2
+    pub(crate) fn x_range(&self, a: Pixel, b: Pixel, strip: usize) -> (i32, i32) {
+        let (low, high) = self.span((a, b));
+        if high - low > 2 { self.cut(a, b, strip) } else { (a.x.min(b.x), a.x.max(b.x)) }
     }
 
     /// The x-range of a segment over the rows of a strip and one row more on either side,
     /// widened by a step against rounding.
     fn cut(&self, a: Pixel, b: Pixel, strip: usize) -> (i32, i32) {
-        let bottom = (self.south + strip as i64 * self.height - 1) as f64;
-        let top = bottom + self.height as f64 + 1.0;
+        let bottom = (self.south + ((strip as i64) << self.shift) - self.pad - 1) as f64;
+        let top = bottom + ((1_i64 << self.shift) + 2 * self.pad) as f64 + 1.0;
         let slope = (b.x as f64 - a.x as f64) / (b.y as f64 - a.y as f64);
         let x_at =
             |y: f64| a.x as f64 + (y.clamp(a.y.min(b.y) as f64, a.y.max(b.y) as f64) - a.y as f64) * slope;
         let (p, q) = (x_at(bottom), x_at(top));
         ((p.min(q).floor() as i32 - 1).max(a.x.min(b.x)), (p.max(q).ceil() as i32 + 1).min(a.x.max(b.x)))
     }
+}
+
+/// A whole number as one without sign that sorts alike.
+#[inline]
+pub(crate) fn ordered(v: i32) -> u32 {
+    v as u32 ^ 1 << 31
+}
+
+/// For each swept segment the end of the run behind it whose west ends it reaches: the range that
+/// a forward scan looks at. A gallop, since most runs are short.
+pub(crate) fn reaches(swept: &[Swept]) -> Vec<u32> {
+    let reach = |(i, s): (usize, &Swept)| {
+        let mut step = 1;
+        while i + step < swept.len() && swept[i + step].west <= s.east {
+            step *= 2;
+        }
+        let (from, to) = (i + step / 2, (i + step).min(swept.len()));
+        (from + swept[from..to].partition_point(|o| o.west <= s.east)) as u32
+    };
+    swept.iter().enumerate().map(reach).collect()
+}
+
+/// Refuses to look at so many pairs that noding would not end.
+///
+/// # Errors
+/// [`NetworkError::TooManyCrossings`].
+pub(crate) fn check_pairs(pairs: u64) -> Result<(), NetworkError> {
+    if pairs > PAIR_LIMIT { Err(NetworkError::TooManyCrossings { pairs: PAIR_LIMIT }) } else { Ok(()) }
 }

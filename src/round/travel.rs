@@ -119,7 +119,7 @@ fn piece_path(network: &Network, piece: &EdgePiece) -> Vec<GroundPoint> {
     let (low_m, high_m) = (piece.from_m.min(piece.to_m), piece.from_m.max(piece.to_m));
     let mut points = vec![network.point_at(piece.edge, low_m)];
     let mut along_m = 0.0;
-    for step in network.edges()[piece.edge as usize].path.windows(2) {
+    for step in network.path(piece.edge).windows(2) {
         along_m += step[0].distance_m(step[1]);
         if along_m > low_m + 1e-6 && along_m < high_m - 1e-6 {
             points.push(step[1]);

@@ -188,7 +188,8 @@ fn lay_feet(ground: &Ground, settings: &SitingSettings, step_m: f64) -> Vec<Laid
     let mut has_foot = vec![false; network.nodes().len()];
     for (e, edge) in network.edges().iter().enumerate() {
         let bears = |line: u32| settings.along.has(ground.lines[line as usize].what.kind);
-        let Some(stretch) = edge.stretches.iter().position(|s| bears(s.line)) else { continue };
+        let stretches = network.stretches(e as u32);
+        let Some(stretch) = stretches.iter().position(|s| bears(s.line)) else { continue };
         let mut along: Vec<(f64, Option<u32>)> = Vec::new();
         for (node, along_m) in [(edge.from, 0.0), (edge.to, edge.length_m)] {
             if !std::mem::replace(&mut has_foot[node as usize], true) {
@@ -201,7 +202,7 @@ fn lay_feet(ground: &Ground, settings: &SitingSettings, step_m: f64) -> Vec<Laid
                 along.push((near, Some(node)));
             }
         }
-        let s = edge.stretches[stretch];
+        let s = stretches[stretch];
         let (low, high) = (s.start_m.min(s.end_m), s.start_m.max(s.end_m));
         for k in (low / step_m).ceil() as u64..=(high / step_m).floor() as u64 {
             let share =
@@ -243,7 +244,7 @@ fn candidate(
     let network = ground.network;
     let foot = network.foot_at(laid.edge, laid.along_m);
     let edge = &network.edges()[laid.edge as usize];
-    let stretch = edge.stretches[laid.stretch];
+    let stretch = network.stretches(laid.edge)[laid.stretch];
     let share = if edge.length_m > 0.0 { foot.along_m / edge.length_m } else { 0.0 };
     let against = stretch.end_m < stretch.start_m;
     let along_edge = network.grid_bearing_deg(laid.edge, foot.along_m);

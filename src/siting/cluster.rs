@@ -100,7 +100,7 @@ fn members(from: &Around, around: &[usize], node: u32) -> Vec<usize> {
     // Sites stand off their feet, on either side.
     let apart_m = settings.cluster_apart_m + 2.0 * settings.offset_m + WRITING_MARGIN_M;
     let at = from.network.nodes()[node as usize].at;
-    let ways = &from.network.nodes()[node as usize].ways_deg;
+    let ways = from.network.ways_deg(node);
     let way_of = |i: usize| {
         let bearing = at.grid_bearing_deg(candidates[i].foot.at);
         let off = |way: f64| ((way - bearing + 180.0).rem_euclid(360.0) - 180.0).abs();

@@ -144,7 +144,7 @@ fn sign_words(heard: &Heard) -> Option<String> {
 fn meeting_words(grounds: &Grounds) -> Option<String> {
     let meeting = grounds.meeting?;
     let node = &grounds.network.nodes()[meeting.node as usize];
-    let ways = node.ways_deg.len();
+    let ways = grounds.network.ways_deg(meeting.node).len();
     let creek = node.kinds.has(LineKind::Creek);
     let only_tracks = !node.kinds.has(LineKind::Road);
     let place = match (ways, creek) {

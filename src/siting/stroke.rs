@@ -114,7 +114,7 @@ fn continuations(network: &Network, node: u32, kinds: KindSet) -> Vec<(EdgeEnd, 
 }
 
 fn share_a_line(network: &Network, a: u32, b: u32) -> bool {
-    let lines = |e: u32| network.edges()[e as usize].stretches.iter().map(|s| s.line);
+    let lines = |e: u32| network.stretches(e).iter().map(|s| s.line);
     lines(a).any(|line| lines(b).any(|other| other == line))
 }
 

@@ -113,7 +113,7 @@ fn write_pieces(
                 "last_searched": described.tally.last.map(|day| day.to_string()),
             }));
             properties.extend(rate_members(described.rate.as_ref()));
-            let path = path_between(&edge.path, piece.from_m, piece.to_m);
+            let path = path_between(network.path(piece.edge), piece.from_m, piece.to_m);
             let path = way_lonlat(&desk.job.frame, &path)?;
             writer.feature(&format!("a{}", index + 1), Some(&Geometry::LineString(path)), &properties)?;
         }

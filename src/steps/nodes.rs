@@ -141,10 +141,9 @@ pub fn write_network(desk: &Desk, network: &Network, set: &mut OutputSet) -> Res
     Ok(set.write("network.geojson", |out| {
         let mut writer = GeoJsonWriter::begin(out, &provenance)?;
         for (k, edge) in network.edges().iter().enumerate() {
-            let names = edge
-                .stretches
-                .iter()
-                .filter_map(|s| desk.job.lines.get(s.line as usize)?.what.name.as_deref());
+            let stretches = network.stretches(k as u32);
+            let names =
+                stretches.iter().filter_map(|s| desk.job.lines.get(s.line as usize)?.what.name.as_deref());
             let mut distinct: Vec<&str> = Vec::new();
             for name in names {
                 if !distinct.contains(&name) {
@@ -160,9 +159,9 @@ pub fn write_network(desk: &Desk, network: &Network, set: &mut OutputSet) -> Res
                 "from_node": node_id(edge.from),
                 "to_node": node_id(edge.to),
                 "length_m": round_to(edge.length_m, 2),
-                "connector": edge.stretches.is_empty(),
+                "connector": stretches.is_empty(),
             }));
-            let path = way_lonlat(&desk.job.frame, &edge.path)?;
+            let path = way_lonlat(&desk.job.frame, network.path(k as u32))?;
             writer.feature(&edge_id(k as u32), Some(&Geometry::LineString(path)), &properties)?;
         }
         writer.finish().map(drop)
@@ -178,12 +177,13 @@ fn write_nodes(desk: &Desk, done: &NetworkDone, set: &mut OutputSet) -> Result<(
             let k = k as u32;
             let place = done.convergence.place(k);
             let to_true_deg = frame.convergence_deg(node.at).map_err(io::Error::other)?;
-            let bearings: Vec<f64> = node.ways_deg.iter().map(|w| true_bearing(*w, to_true_deg)).collect();
+            let ways_deg = done.network.ways_deg(k);
+            let bearings: Vec<f64> = ways_deg.iter().map(|w| true_bearing(*w, to_true_deg)).collect();
             let properties = members(json!({
                 "node_id": node_id(k),
                 "node_kind": node.kind.word(),
                 "degree": node.degree,
-                "ways": node.ways_deg.len(),
+                "ways": ways_deg.len(),
                 "kinds": words(node.kinds),
                 "bearings_deg": bearings,
                 "gate": node.gate,

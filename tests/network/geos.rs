@@ -65,10 +65,11 @@ fn counts(network: &Network) -> (usize, usize, BTreeMap<usize, usize>, f64) {
     let mut vertices = network.nodes().len();
     network.nodes().iter().for_each(|n| *by_degree.entry(n.degree as usize).or_insert(0) += 1);
     let mut segments = 0;
-    for e in network.edges() {
-        segments += e.path.len() - 1;
-        vertices += e.path.len() - 2;
-        *by_degree.entry(2).or_insert(0) += e.path.len() - 2;
+    for e in 0..network.edges().len() as u32 {
+        let path = network.path(e);
+        segments += path.len() - 1;
+        vertices += path.len() - 2;
+        *by_degree.entry(2).or_insert(0) += path.len() - 2;
     }
     by_degree.retain(|_, n| *n > 0);
     (vertices, segments, by_degree, network.length_m() * 100.0)

@@ -83,9 +83,10 @@ a.........x.........b
 fn two_tracks_that_cross_make_a_junction_of_four_ways() {
     let network = sound(&CROSS.lines(&[(Track, "ab"), (Track, "cd")]), &settings());
     assert_eq!(counts(&network), (5, 4));
-    let node = &network.nodes()[node_at(&network, CROSS.ground('x')).unwrap() as usize];
+    let crossing = node_at(&network, CROSS.ground('x')).unwrap();
+    let node = &network.nodes()[crossing as usize];
     assert_eq!((node.kind, node.degree), (NodeKind::Junction, 4));
-    let ways: Vec<f64> = node.ways_deg.iter().map(|w| w.round()).collect();
+    let ways: Vec<f64> = network.ways_deg(crossing).iter().map(|w| w.round()).collect();
     assert_eq!(ways, [0.0, 90.0, 180.0, 270.0]);
     assert_eq!(network.report().crossings, 1);
 }
@@ -94,8 +95,10 @@ fn two_tracks_that_cross_make_a_junction_of_four_ways() {
 fn a_fence_or_creek_crosses_a_track_without_joining_its_ways() {
     for kind in [Fence, Creek] {
         let network = sound(&CROSS.lines(&[(Track, "ab"), (kind, "cd")]), &settings());
-        let node = &network.nodes()[node_at(&network, CROSS.ground('x')).unwrap() as usize];
-        assert_eq!((node.kind, node.degree, node.ways_deg.len()), (NodeKind::Crossing, 4, 2));
+        let crossing = node_at(&network, CROSS.ground('x')).unwrap();
+        let node = &network.nodes()[crossing as usize];
+        let ways = network.ways_deg(crossing).len();
+        assert_eq!((node.kind, node.degree, ways), (NodeKind::Crossing, 4, 2));
     }
 }
 
@@ -109,9 +112,10 @@ fn a_gate_joins_the_fence_to_the_track() {
     };
     let (x_m, y_m) = CROSS.at('x');
     let network = Network::build(&lines, &[gate(x_m + 3.0, y_m)], &settings()).unwrap();
-    let node = &network.nodes()[node_at(&network, CROSS.ground('x')).unwrap() as usize];
+    let crossing = node_at(&network, CROSS.ground('x')).unwrap();
+    let node = &network.nodes()[crossing as usize];
     assert!(node.gate);
-    assert_eq!((node.kind, node.ways_deg.len()), (NodeKind::Junction, 4));
+    assert_eq!((node.kind, network.ways_deg(crossing).len()), (NodeKind::Junction, 4));
     let far = Network::build(&lines, &[gate(x_m + 6.0, y_m)], &settings()).unwrap();
     assert!(far.nodes().iter().all(|n| !n.gate));
 }
@@ -166,7 +170,8 @@ fn a_gap_within_the_snap_distance_closes_and_is_listed() {
     assert_eq!((end.kind, end.degree), (NodeKind::NearMiss, 2), "the end keeps its place");
     let foot = &network.nodes()[node_at(&network, GroundPoint::new(100.0, 0.0)).unwrap() as usize];
     assert_eq!((foot.kind, foot.degree), (NodeKind::Junction, 3));
-    let connector = network.edges().iter().find(|e| e.stretches.is_empty()).unwrap();
+    let connector = (0..).find(|&e| network.stretches(e).is_empty()).unwrap();
+    let connector = network.edges()[connector as usize];
     assert_eq!((connector.length_m, connector.kind), (3.0, Track));
 }
 
@@ -203,7 +208,7 @@ fn a_short_line_across_another_is_no_overshoot() {
     ];
     let network = sound(&lines, &settings());
     assert!(
-        network.edges().iter().flat_map(|e| &e.stretches).any(|s| s.line == 1),
+        (0..network.edges().len() as u32).flat_map(|e| network.stretches(e)).any(|s| s.line == 1),
         "something of it is left"
     );
 }
@@ -238,11 +243,12 @@ fn shared_stretches_are_one_edge_with_all_kinds_and_lines() {
     let map = Map { drawing: "\na...........b...........c...........d" };
     let network = sound(&map.lines(&[(Road, "ac"), (Fence, "db"), (Track, "cb")]), &settings());
     assert_eq!(counts(&network), (4, 3));
-    let middle = network.edges().iter().find(|e| e.stretches.len() == 3).unwrap();
+    let shared = (0..).find(|&e| network.stretches(e).len() == 3).unwrap();
+    let (middle, path) = (network.edges()[shared as usize], network.path(shared));
     assert_eq!(middle.kind, Road);
     assert_eq!(middle.kinds, KindSet::from_kinds(&[Road, Fence, Track]));
-    assert!(middle.path[0].x_m < middle.path[1].x_m, "in the direction of the first line");
-    let against: Vec<bool> = middle.stretches.iter().map(|s| s.end_m < s.start_m).collect();
+    assert!(path[0].x_m < path[1].x_m, "in the direction of the first line");
+    let against: Vec<bool> = network.stretches(shared).iter().map(|s| s.end_m < s.start_m).collect();
     assert_eq!(against, [false, true, true]);
 }
 
@@ -272,7 +278,7 @@ d.......e.......f",
 fn a_line_that_goes_out_and_back_is_one_edge() {
     let network = sound(&CROSS.lines(&[(Track, "axa")]), &settings());
     assert_eq!(counts(&network), (2, 1));
-    assert_eq!(network.edges()[0].stretches.len(), 2);
+    assert_eq!(network.stretches(0).len(), 2);
 }
 
 #[test]
@@ -291,8 +297,9 @@ fn a_dog_leg_is_one_place_of_four_ways_and_a_doubled_line_is_one_way() {
         traced(line(Track, 1), &[(0.0, 0.0), (300.0, 6.0)]),
     ];
     let network = sound(&doubled, &NetworkSettings { merge_m: 0.0, ..settings() });
-    let node = &network.nodes()[node_at(&network, GroundPoint::new(0.0, 0.0)).unwrap() as usize];
-    assert_eq!((node.degree, node.ways_deg.len(), node.kind), (3, 2, NodeKind::Join));
+    let fork = node_at(&network, GroundPoint::new(0.0, 0.0)).unwrap();
+    let node = &network.nodes()[fork as usize];
+    assert_eq!((node.degree, network.ways_deg(fork).len(), node.kind), (3, 2, NodeKind::Join));
 }
 
 #[test]

@@ -14,11 +14,9 @@ type WholePath = Vec<(i64, i64)>;
 /// Edges as undirected paths in whole centimetres.
 fn edge_set(network: &Network) -> BTreeSet<WholePath> {
     let whole = |v: f64| (v * 100.0).round() as i64;
-    network
-        .edges()
-        .iter()
+    (0..network.edges().len() as u32)
         .map(|e| {
-            let path: WholePath = e.path.iter().map(|p| (whole(p.x_m), whole(p.y_m))).collect();
+            let path: WholePath = network.path(e).iter().map(|p| (whole(p.x_m), whole(p.y_m))).collect();
             let back: WholePath = path.iter().rev().copied().collect();
             path.min(back)
         })
@@ -42,7 +40,9 @@ fn built(paths: &[Path], settings: &NetworkSettings) -> Option<Network> {
 }
 
 fn paths_of(network: &Network) -> Vec<Path> {
-    network.edges().iter().map(|e| e.path.iter().map(|p| (p.x_m, p.y_m)).collect()).collect()
+    (0..network.edges().len() as u32)
+        .map(|e| network.path(e).iter().map(|p| (p.x_m, p.y_m)).collect())
+        .collect()
 }
 
 proptest! {

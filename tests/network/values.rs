@@ -27,7 +27,9 @@ fn paths_of(json: &Value) -> Vec<Vec<(f64, f64)>> {
 }
 
 fn edge_set(network: &Network) -> BTreeSet<Path> {
-    network.edges().iter().map(|e| undirected(e.path.iter().map(|p| (p.x_m, p.y_m)))).collect()
+    (0..network.edges().len() as u32)
+        .map(|e| undirected(network.path(e).iter().map(|p| (p.x_m, p.y_m))))
+        .collect()
 }
 
 #[test]

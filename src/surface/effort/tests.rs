@@ -61,7 +61,7 @@ fn winding_tracks() -> Network {
 fn wander(network: &Network, length_m: f64, rng: &mut ChaCha8Rng) -> (Vec<GroundPoint>, Vec<u32>) {
     let start = rng.random_range(0..network.edges().len()) as u32;
     let edge = &network.edges()[start as usize];
-    let (mut way, mut edges, mut node) = (edge.path.clone(), vec![start], edge.to);
+    let (mut way, mut edges, mut node) = (network.path(start).to_vec(), vec![start], edge.to);
     while path_length_m(&way) < length_m {
         let last = edges[edges.len() - 1];
         let ends: Vec<_> = network.ends_at(node).iter().filter(|end| end.edge != last).collect();
@@ -70,7 +70,7 @@ fn wander(network: &Network, length_m: f64, rng: &mut ChaCha8Rng) -> (Vec<Ground
             n => *ends[rng.random_range(0..n)],
         };
         let edge = &network.edges()[next.edge as usize];
-        let mut path = edge.path.clone();
+        let mut path = network.path(next.edge).to_vec();
         if next.at_to {
             path.reverse();
         }
@@ -212,9 +212,13 @@ fn passages_fall_on_the_edges_that_were_walked() {
 #[test]
 fn a_drawn_leg_keeps_to_the_track_beside_it() {
     let network = winding_tracks();
-    let edge = network.edges().iter().max_by(|p, q| p.length_m.total_cmp(&q.length_m)).unwrap();
-    let drawn: Vec<_> =
-        edge.path.iter().step_by(4).map(|p| GroundPoint::new(p.x_m + 7.0, p.y_m + 7.0)).collect();
+    let longest = (0..).zip(network.edges()).max_by(|p, q| p.1.length_m.total_cmp(&q.1.length_m)).unwrap();
+    let drawn: Vec<_> = network
+        .path(longest.0)
+        .iter()
+        .step_by(4)
+        .map(|p| GroundPoint::new(p.x_m + 7.0, p.y_m + 7.0))
+        .collect();
     let found = &match_legs(&network, &[leg(drawn.clone())], &MatchSettings::default(), |_| true)[0];
     assert_eq!(found.off_m, 0.0);
     assert!((found.length_m() / path_length_m(&drawn) - 1.0).abs() < 0.03, "{found:?}");

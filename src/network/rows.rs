@@ -1,0 +1,80 @@
+//! Lists of different lengths, one after another in one list.
+
+/// Row `k` is `items[starts[k]..starts[k + 1]]`. One allocation for all rows, where a list of
+/// lists would make one each.
+#[derive(Clone, PartialEq, Debug)]
+pub(crate) struct Rows<T> {
+    starts: Vec<u32>,
+    items: Vec<T>,
+}
+
+impl<T> Rows<T> {
+    /// No rows, with room for some.
+    pub(crate) fn with_capacity(rows: usize, items: usize) -> Self {
+        let mut starts = Vec::with_capacity(rows + 1);
+        starts.push(0);
+        Self { starts, items: Vec::with_capacity(items) }
+    }
+
+    /// Rows that were laid out elsewhere: `starts` ascends from 0 to the number of items.
+    pub(crate) fn from_parts(starts: Vec<u32>, items: Vec<T>) -> Self {
+        debug_assert_eq!(starts.last().copied(), Some(items.len() as u32));
+        Self { starts, items }
+    }
+
+    /// Adds a row.
+    pub(crate) fn push(&mut self, row: impl IntoIterator<Item = T>) {
+        self.items.extend(row);
+        self.starts.push(self.items.len() as u32);
+    }
+
+    /// The row with a number that exists.
+    #[inline]
+    pub(crate) fn row(&self, k: usize) -> &[T] {
+        &self.items[self.range(k)]
+    }
+
+    /// Where a row lies in the list of all items.
+    #[inline]
+    pub(crate) fn range(&self, k: usize) -> std::ops::Range<usize> {
+        self.starts[k] as usize..self.starts[k + 1] as usize
+    }
+
+    /// How many rows there are.
+    pub(crate) fn len(&self) -> usize {
+        self.starts.len() - 1
+    }
+
+    /// All items, row by row.
+    pub(crate) fn items(&self) -> &[T] {
+        &self.items
+    }
+}
+
+impl<T: Copy> Rows<T> {
+    /// Sorts items into rows and keeps their order within each. `each` is called twice and
+    /// gives every item with its row; `blank` fills the room in between.
+    pub(crate) fn sorted(rows: usize, blank: T, each: impl Fn(&mut dyn FnMut(u32, T))) -> Self {
+        let mut starts = vec![0_u32; rows + 1];
+        each(&mut |row, _| starts[row as usize + 1] += 1);
+        for k in 1..starts.len() {
+            starts[k] += starts[k - 1];
+        }
+        let mut next = starts.clone();
+        let mut items = vec![blank; starts[rows] as usize];
+        each(&mut |row, item| {
+            let at = &mut next[row as usize];
+            items[*at as usize] = item;
+            *at += 1;
+        });
+        Self { starts, items }
+    }
+
+    /// Sorts every row.
+    pub(crate) fn sort_rows_by(&mut self, order: impl Fn(&T, &T) -> std::cmp::Ordering) {
+        for k in 0..self.len() {
+            let range = self.range(k);
+            self.items[range].sort_by(&order);
+        }
+    }
+}
