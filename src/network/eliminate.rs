@@ -25,6 +25,13 @@ pub(super) struct Elimination {
     up: Rows<(u32, f64)>,
 }
 
+/// A target, and the distances to the hubs at either end of its chain.
+struct Target {
+    number: u32,
+    spot: Spot,
+    ends: [(u32, f64); 2],
+}
+
 /// With more neighbours than this on one hub, elimination is given up: separate searches are cheaper.
 const MOST_NEIGHBOURS: usize = 400;
 
@@ -77,22 +84,22 @@ impl Elimination {
             let rank = |hub: u32| self.rank[hub as usize];
             [(rank(chain.from), spot.at_m), (rank(chain.to), chain.length_m - spot.at_m)]
         };
-        let targets: Vec<(u32, Spot, [(u32, f64); 2])> = (0..)
-            .zip(to)
-            .filter_map(|(k, foot)| graph.spot(foot).map(|spot| (k, spot, ends(&spot))))
-            .collect();
-        let mut needed = self.above(targets.iter().flat_map(|t| t.2.map(|end| end.0)));
+        let target = |(number, foot): (u32, &Foot)| {
+            graph.spot(foot).map(|spot| Target { number, spot, ends: ends(&spot) })
+        };
+        let targets: Vec<Target> = (0..).zip(to).filter_map(target).collect();
+        let mut needed = self.above(targets.iter().flat_map(|t| t.ends.map(|end| end.0)));
         needed.reverse();
         let row = |metres: &mut Vec<f64>, foot: &Foot| {
             let Some(spot) = graph.spot(foot) else { return Vec::new() };
             self.sweep(&ends(&spot), &needed, metres);
-            let distance_m = |t: &(u32, Spot, [(u32, f64); 2])| {
-                let by_hub = t.2.map(|(rank, rest_m)| metres[rank as usize] + rest_m);
-                let direct_m =
-                    if t.1.chain == spot.chain { (t.1.at_m - spot.at_m).abs() } else { f64::INFINITY };
+            let distance_m = |t: &Target| {
+                let by_hub = t.ends.map(|(rank, rest_m)| metres[rank as usize] + rest_m);
+                let same = t.spot.chain == spot.chain;
+                let direct_m = if same { (t.spot.at_m - spot.at_m).abs() } else { f64::INFINITY };
                 by_hub[0].min(by_hub[1]).min(direct_m)
             };
-            targets.iter().map(|t| (t.0, distance_m(t))).filter(|t| t.1 < f64::INFINITY).collect()
+            targets.iter().map(|t| (t.number, distance_m(t))).filter(|t| t.1 < f64::INFINITY).collect()
         };
         from.par_iter().map_init(|| vec![f64::INFINITY; self.rank.len()], row).collect()
     }

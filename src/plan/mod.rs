@@ -30,7 +30,7 @@ pub use layers::{
     AlsoFormat, DateStyle, KeepOutLayer, Layer, LineLayer, ParcelLayer, Place, Season, Select, SignLayer,
     Source,
 };
-pub use nodes::NodesTable;
+pub use nodes::{ConvergenceTable, NodesTable};
 pub use period::{DaysOfYear, PeriodTable};
 pub use round::{ChecksTable, KitTable, RoundTable, RuleTable};
 pub use sites::{

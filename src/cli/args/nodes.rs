@@ -28,7 +28,12 @@ pub(in crate::cli) struct NodesFlags {
 
 impl NodesFlags {
     pub(in crate::cli) fn lay_on(&self, plan: &mut Plan) {
-        plan.nodes = NodesTable { snap_m: self.snap, merge_m: self.merge, reach_m: self.reach };
+        plan.nodes = NodesTable {
+            snap_m: self.snap,
+            merge_m: self.merge,
+            reach_m: self.reach,
+            ..NodesTable::default()
+        };
         plan.terrain.dem = self.dem.clone();
     }
 }

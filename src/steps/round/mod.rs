@@ -112,7 +112,7 @@ pub(super) fn schedule(desk: &Desk, checks: &[Check]) -> Result<(Option<Date>, V
 }
 
 fn network_of(desk: &Desk) -> Result<Network, StepError> {
-    Network::build(&desk.job.lines, &desk.job.gates, &settings_of(desk))
+    Network::build(&desk.job.lines, &desk.job.gates, &settings_of(desk)?)
         .map_err(|e| StepError::Request { files: desk.files_of(&["line"]), what: e.to_string() })
 }
 
