@@ -58,7 +58,7 @@ impl Samples {
 }
 
 /// Unit direction of a smoothed path at each sample.
-fn headings(path: &[GroundPoint]) -> Vec<(f64, f64)> {
+pub(crate) fn headings(path: &[GroundPoint]) -> Vec<(f64, f64)> {
     let n = path.len();
     (0..n)
         .map(|i| {
@@ -228,3 +228,7 @@ impl Run {
 
 /// Least length of a run in merge distances.
 pub(crate) const RUN_FACTOR: f64 = 20.0;
+
+/// A line that is no recording of a receiver is taken for a pass only where the run covers
+/// this share of it: ordinary tracks often run together for a while.
+pub(crate) const ORDINARY_COVER: f64 = 0.8;

@@ -2,13 +2,14 @@
 
 use std::collections::{BTreeMap, BinaryHeap};
 
-use rayon::prelude::*;
-
-use super::align::{RUN_FACTOR, Run, Samples, align};
+use super::align::{ORDINARY_COVER, RUN_FACTOR, Run, Samples, align};
+use super::doubled::doubled_pieces;
 use super::lattice::Lattice;
-use super::strand::{Carried, Strand, Strands, chainages_m, level_of, nearest_on};
+use super::sieve::{is_recording, lines_that_run_together};
+use super::strand::{Carried, Strand, Strands, chainages_m, level_of};
+use super::track::{Merged, Piece, Track};
 use super::{KindSet, NetworkError};
-use crate::frame::{GroundPoint, Traced, path_length_m};
+use crate::frame::{GroundPoint, Traced};
 use crate::record::Line;
 
 /// A stretch of line that was taken for a further pass of another line.
@@ -23,10 +24,6 @@ pub struct MergedPass {
     /// Where it ends.
     pub to_m: f64,
 }
-
-/// A line that is no recording of a receiver is taken for a pass only where the run covers
-/// this share of it: ordinary tracks often run together for a while.
-const ORDINARY_COVER: f64 = 0.8;
 
 /// Passes whose offsets scatter less than this share of the merge distance are one line drawn
 /// twice: the longer keeps its vertices.
@@ -53,8 +50,9 @@ const OVERHANG_FACTOR: f64 = 4.0;
 /// vertices. Passes that coincide to within two lattice steps are left to the noder.
 ///
 /// Poor where two real tracks run closer together than about 1.6 merge distances: they
-/// cannot be told from two passes. A line is never merged with itself, so one recording
-/// that goes out and back on the same track stays two lines.
+/// cannot be told from two passes. A recording that passes over itself is cut where it turns or
+/// begins to repeat, and its pieces are merged like lines ([`doubled_pieces`]); any other line is
+/// never merged with itself.
 ///
 /// Cost: linear in the length of the lines, and the alignment of those that run together.
 ///
@@ -66,172 +64,21 @@ pub(crate) fn merged_strands(
     respect_levels: bool,
     merge_m: f64,
 ) -> Result<(Strands, Vec<MergedPass>), NetworkError> {
-    let near = lines_that_run_together(lines, merge_m)?;
+    let mut near = lines_that_run_together(lines, merge_m)?;
+    let doubled = doubled_pieces(lines, merge_m);
+    for &line in doubled.keys() {
+        let others = near.entry(line).or_default();
+        let at = others.partition_point(|&other| other < line);
+        others.insert(at, line);
+    }
     if near.is_empty() {
         return Ok((Strands::from_lines(lattice, lines, respect_levels), Vec::new()));
     }
     let step_m = lattice.step_m();
     let (tracks, passes) = (Vec::new(), Vec::new());
-    let mut merging = Merging { lines, respect_levels, step_m, merge_m, near, tracks, passes };
+    let mut merging = Merging { lines, respect_levels, step_m, merge_m, near, doubled, tracks, passes };
     merging.run();
     Ok(merging.into_strands(lattice))
-}
-
-/// Whether a line is a recording of a receiver.
-fn is_recording(line: &Line) -> bool {
-    line.source.file.extension().is_some_and(|e| e.eq_ignore_ascii_case("gpx"))
-}
-
-/// For each line that runs near another of its kind for long enough to be a pass of it, those
-/// others. A cheap sieve over samples four merge distances apart.
-fn lines_that_run_together(
-    lines: &[Traced<Line>],
-    merge_m: f64,
-) -> Result<BTreeMap<u32, Vec<u32>>, NetworkError> {
-    let step_m = 4.0 * merge_m;
-    let lengths_m: Vec<f64> = lines.par_iter().map(|l| path_length_m(&l.ground)).collect();
-    let mut sieve: Vec<Sieved> = lines
-        .par_iter()
-        .enumerate()
-        .filter(|(k, _)| lengths_m[*k] >= RUN_FACTOR * merge_m)
-        .flat_map_iter(|(k, line)| sieve_line(k as u32, line, step_m))
-        .collect();
-    sieve.par_sort_unstable_by_key(|s| (s.cell, s.line));
-    let crowd: u64 = sieve.par_iter().map(|s| beside(&sieve, s).map(|b| b.len() as u64).sum::<u64>()).sum();
-    if crowd > SIEVE_LIMIT {
-        return Err(NetworkError::TooManyCrossings { pairs: SIEVE_LIMIT });
-    }
-    let mut pairs: Vec<(u32, u32)> = neighbours(&sieve, step_m, 3.7 * merge_m);
-    pairs.par_sort_unstable();
-    let mut near: BTreeMap<u32, Vec<u32>> = BTreeMap::new();
-    for group in pairs.chunk_by(|p, q| p == q) {
-        let (i, j) = group[0];
-        let (a, b) = (&lines[i as usize].what, &lines[j as usize].what);
-        // Allow for samples that fall between.
-        let least_m = if is_recording(a) || is_recording(b) {
-            RUN_FACTOR * merge_m
-        } else {
-            ORDINARY_COVER * lengths_m[i as usize].min(lengths_m[j as usize])
-        };
-        if a.kind == b.kind && group.len() as f64 * step_m >= 0.6 * least_m {
-            near.entry(i).or_default().push(j);
-            near.entry(j).or_default().push(i);
-        }
-    }
-    Ok(near)
-}
-
-/// A sample of a line for the sieve.
-#[derive(Clone, Copy)]
-struct Sieved {
-    /// Row and column of its cell.
-    cell: (i32, i32),
-    line: u32,
-    at: GroundPoint,
-    heading: (f32, f32),
-}
-
-fn sieve_line(index: u32, line: &Traced<Line>, step_m: f64) -> Vec<Sieved> {
-    let samples = Samples::along(&line.ground, step_m).points;
-    let n = samples.len();
-    (0..n)
-        .map(|i| {
-            let (a, b) = (samples[i.saturating_sub(1)], samples[(i + 1).min(n - 1)]);
-            let length_m = a.distance_m(b).max(1e-9);
-            let at = samples[i];
-            Sieved {
-                cell: ((at.y_m / step_m).floor() as i32, (at.x_m / step_m).floor() as i32),
-                line: index,
-                at,
-                heading: (((b.x_m - a.x_m) / length_m) as f32, ((b.y_m - a.y_m) / length_m) as f32),
-            }
-        })
-        .collect()
-}
-
-/// Most pairs of samples in neighbouring cells; ordinary networks have a few a sample.
-const SIEVE_LIMIT: u64 = 500_000_000;
-
-/// The samples in a sample's own cell and the eight around it, by row.
-fn beside<'a>(sieve: &'a [Sieved], s: &Sieved) -> impl Iterator<Item = &'a [Sieved]> + use<'a> {
-    let (row, column) = s.cell;
-    (row - 1..=row + 1).map(move |r| {
-        let from = sieve.partition_point(|o| o.cell < (r, column - 1));
-        let to = from + sieve[from..].partition_point(|o| o.cell <= (r, column + 1));
-        &sieve[from..to]
-    })
-}
-
-/// (lesser line, greater line) once for every sample of either that has a sample of the other
-/// with like or opposite heading within `reach_m`, counted on the line with the lower number.
-fn neighbours(sieve: &[Sieved], step_m: f64, reach_m: f64) -> Vec<(u32, u32)> {
-    debug_assert!(reach_m <= step_m);
-    sieve
-        .par_iter()
-        .with_min_len(4096)
-        .map_init(Vec::new, |found: &mut Vec<u32>, s| {
-            found.clear();
-            for o in beside(sieve, s).flatten() {
-                let cosine = s.heading.0 * o.heading.0 + s.heading.1 * o.heading.1;
-                if o.line > s.line && cosine.abs() >= 0.4 && s.at.distance_m(o.at) <= reach_m {
-                    found.push(o.line);
-                }
-            }
-            found.sort_unstable();
-            found.dedup();
-            found.iter().map(|&o| (s.line, o)).collect::<Vec<_>>()
-        })
-        .flatten_iter()
-        .collect()
-}
-
-/// A part of a line that waits to be matched.
-#[derive(Clone, Debug)]
-struct Piece {
-    line: u32,
-    /// Chainage of every vertex of the path.
-    chainage_m: Vec<f64>,
-    path: Vec<GroundPoint>,
-}
-
-impl Piece {
-    /// Its length along the line as it was recorded.
-    fn length_m(&self) -> f64 {
-        self.chainage_m[self.chainage_m.len() - 1] - self.chainage_m[0]
-    }
-}
-
-/// A centre line in the making: the longest pass, and those merged with it.
-struct Track {
-    piece: Piece,
-    samples: Samples,
-    /// How many passes each sample is the mean of.
-    passes: Vec<f64>,
-    merged: Vec<Merged>,
-}
-
-/// A run merged with a track.
-struct Merged {
-    line: u32,
-    /// First sample of the run.
-    first: usize,
-    /// The line's chainage at each sample of the run.
-    chainage_m: Vec<f64>,
-    /// Whether the passes scatter, so that their mean is better than either.
-    scattered: bool,
-}
-
-impl Merged {
-    fn last(&self) -> usize {
-        self.first + self.chainage_m.len() - 1
-    }
-
-    /// The line's chainage at a place between samples.
-    fn chainage_m(&self, sample: f64) -> f64 {
-        let k = (sample - self.first as f64).clamp(0.0, (self.chainage_m.len() - 1) as f64);
-        let (low, high) = (self.chainage_m[k.floor() as usize], self.chainage_m[k.ceil() as usize]);
-        low + (high - low) * k.fract()
-    }
 }
 
 /// A run of a piece along a track that makes it a pass of it.
@@ -251,6 +98,8 @@ struct Merging<'a> {
     step_m: f64,
     merge_m: f64,
     near: BTreeMap<u32, Vec<u32>>,
+    /// The recordings that pass over themselves, in pieces that do not.
+    doubled: BTreeMap<u32, Vec<Piece>>,
     tracks: Vec<Track>,
     passes: Vec<MergedPass>,
 }
@@ -268,8 +117,9 @@ impl Merging<'_> {
             waiting.push(piece);
         };
         for &line in self.near.keys() {
-            let path = self.lines[line as usize].ground.clone();
-            add(Piece { line, chainage_m: chainages_m(&path), path }, &mut queue, &mut waiting);
+            for piece in self.pieces(line) {
+                add(piece, &mut queue, &mut waiting);
+            }
         }
         while let Some((.., k)) = queue.pop() {
             let piece = waiting[k].clone();
@@ -277,6 +127,26 @@ impl Merging<'_> {
                 add(rest, &mut queue, &mut waiting);
             }
         }
+    }
+
+    /// A line in the pieces in which it is merged.
+    fn pieces(&self, line: u32) -> Vec<Piece> {
+        self.doubled.get(&line).cloned().unwrap_or_else(|| {
+            let path = self.lines[line as usize].ground.clone();
+            vec![Piece { line, chainage_m: chainages_m(&path), path }]
+        })
+    }
+
+    /// Whether a piece may be a pass of a track: one of a line near its own, or of its own line
+    /// where that passes over itself. No line is merged twice with the same track but then.
+    fn may_follow(&self, piece: &Piece, track: &Track, near: &[u32]) -> bool {
+        let carries = |line: u32| near.binary_search(&line).is_ok();
+        let level = |line: u32| level_of(&self.lines[line as usize].what);
+        let other = track.piece.line;
+        let again = other == piece.line || track.merged.iter().any(|m| m.line == piece.line);
+        (!again || self.doubled.contains_key(&piece.line))
+            && (carries(other) || track.merged.iter().any(|m| carries(m.line)))
+            && (!self.respect_levels || level(other) == level(piece.line))
     }
 
     /// Merges a piece with a track, or makes it one; gives back what is left over.
@@ -296,16 +166,9 @@ impl Merging<'_> {
     /// The best run of a piece along the tracks of lines near its own.
     fn best_run(&self, piece: &Piece) -> Option<Match> {
         let near = self.near.get(&piece.line)?;
-        let level = |line: u32| level_of(&self.lines[line as usize].what);
         let mut best: Option<Match> = None;
         for (t, track) in self.tracks.iter().enumerate() {
-            let carries = |l: u32| near.binary_search(&l).is_ok();
-            let other = track.piece.line;
-            if other == piece.line
-                || track.merged.iter().any(|m| m.line == piece.line)
-                || !(carries(other) || track.merged.iter().any(|m| carries(m.line)))
-                || (self.respect_levels && level(other) != level(piece.line))
-            {
+            if !self.may_follow(piece, track, near) {
                 continue;
             }
             let centre = track.samples.smoothed(ALIGN_SIGMA * self.merge_m);
@@ -429,94 +292,5 @@ impl Merging<'_> {
         let mut passes = self.passes;
         passes.sort_by(|p, q| p.line.cmp(&q.line).then(p.from_m.total_cmp(&q.from_m)));
         (all, passes)
-    }
-}
-
-impl Piece {
-    /// The part between two chainages; `first` and `last` take the place of its ends.
-    fn part(&self, from_m: f64, to_m: f64, first: Option<GroundPoint>, last: Option<GroundPoint>) -> Piece {
-        let mut chainage_m = vec![from_m];
-        let mut path = vec![first.unwrap_or_else(|| self.at(from_m))];
-        for (&c, &p) in self.chainage_m.iter().zip(&self.path) {
-            if c > from_m && c < to_m {
-                chainage_m.push(c);
-                path.push(p);
-            }
-        }
-        chainage_m.push(to_m);
-        path.push(last.unwrap_or_else(|| self.at(to_m)));
-        Piece { line: self.line, chainage_m, path }
-    }
-
-    fn at(&self, chainage_m: f64) -> GroundPoint {
-        let last = self.path.len() - 1;
-        let k = self.chainage_m.partition_point(|&c| c <= chainage_m).clamp(1, last);
-        let (a_m, b_m) = (self.chainage_m[k - 1], self.chainage_m[k]);
-        let t = if b_m > a_m { ((chainage_m - a_m) / (b_m - a_m)).clamp(0.0, 1.0) } else { 0.0 };
-        self.path[k - 1].lerp(self.path[k], t)
-    }
-}
-
-impl Track {
-    /// Root mean square distance of a run from the longest pass as it was recorded.
-    fn scatter_m(&self, run: &Run, samples: &Samples) -> f64 {
-        let (start_m, end_m) =
-            (self.piece.chainage_m[0], self.piece.chainage_m[self.piece.chainage_m.len() - 1]);
-        let per_sample_m = (end_m - start_m) / (self.samples.points.len() - 1) as f64;
-        let squares = run.matched.iter().map(|&(i, j)| {
-            let at_m = start_m + i as f64 * per_sample_m;
-            let near = |m: f64| {
-                self.piece.chainage_m.partition_point(|&c| c <= m).clamp(1, self.piece.path.len() - 1)
-            };
-            let (low, high) = (near(at_m - 3.0 * per_sample_m), near(at_m + 3.0 * per_sample_m));
-            (low - 1..high)
-                .map(|k| nearest_on(self.piece.path[k], self.piece.path[k + 1], samples.points[j]))
-                .map(|foot| foot.distance_m(samples.points[j]).powi(2))
-                .fold(f64::INFINITY, f64::min)
-        });
-        (squares.sum::<f64>() / run.matched.len() as f64).sqrt()
-    }
-
-    /// The centre line, cut wherever a merged run begins or ends, each part with the
-    /// lines it carries.
-    fn parts(&self, sigma_m: f64) -> Vec<(Vec<GroundPoint>, Vec<Carried>)> {
-        if self.merged.is_empty() {
-            let own = Carried { line: self.piece.line, chainage_m: self.piece.chainage_m.clone() };
-            return vec![(self.piece.path.clone(), vec![own])];
-        }
-        let count = self.samples.points.len() - 1;
-        let mut cuts: Vec<usize> = vec![0, count];
-        cuts.extend(self.merged.iter().flat_map(|m| [m.first, m.last()]));
-        cuts.sort_unstable();
-        cuts.dedup();
-        // Ends of runs stay where the passes' mean puts them: left-over pieces join there.
-        let mut smooth = self.samples.smoothed(sigma_m);
-        for &c in &cuts {
-            smooth[c] = self.samples.points[c];
-        }
-        cuts.windows(2).map(|w| self.part(w[0], w[1], &smooth)).collect()
-    }
-
-    fn part(&self, from: usize, to: usize, smooth: &[GroundPoint]) -> (Vec<GroundPoint>, Vec<Carried>) {
-        let (start_m, end_m) =
-            (self.piece.chainage_m[0], self.piece.chainage_m[self.piece.chainage_m.len() - 1]);
-        let count = (self.samples.points.len() - 1) as f64;
-        let own_m = |i: usize| start_m + (end_m - start_m) * i as f64 / count;
-        let runs: Vec<&Merged> = self.merged.iter().filter(|m| m.first <= from && m.last() >= to).collect();
-        let (path, own_m) = if runs.iter().any(|m| m.scattered) {
-            (smooth[from..=to].to_vec(), (from..=to).map(own_m).collect::<Vec<f64>>())
-        } else {
-            let part = self.piece.part(own_m(from), own_m(to), Some(smooth[from]), Some(smooth[to]));
-            (part.path, part.chainage_m)
-        };
-        let sample = |own_m: f64| (own_m - start_m) / (end_m - start_m) * count;
-        let mut carried = vec![Carried { line: self.piece.line, chainage_m: own_m.clone() }];
-        for m in runs {
-            let chainage_m = own_m.iter().map(|&c| m.chainage_m(sample(c))).collect();
-            carried.push(Carried { line: m.line, chainage_m });
-        }
-        // The order of the lines, whichever was the longest.
-        carried[1..].sort_by_key(|c| c.line);
-        (path, carried)
     }
 }

@@ -4,7 +4,7 @@ use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use stakeline::network::{Network, NetworkSettings};
 
-use crate::support::{noding_only, sound, tracks};
+use crate::support::{noding_only, recordings, sound, tracks};
 use crate::values::noisy_passes;
 
 fn merging() -> NetworkSettings {
@@ -159,6 +159,65 @@ fn ordinary_tracks_that_run_together_for_a_while_are_kept() {
         };
         let passes = [pass(&mut rng, &bend(500.0, 1.0), false), pass(&mut rng, &bend(500.0, -1.0), false)];
         assert_eq!(merged_passes(&passes), 0, "seed {seed}");
+    }
+}
+
+/// There and back on one track in one recording.
+#[test]
+fn a_recording_that_goes_out_and_back_becomes_one_line() {
+    for seed in 0..20 {
+        let mut rng = ChaCha8Rng::seed_from_u64(4000 + seed);
+        let out = track(&mut rng, 1200.0);
+        let back = out.iter().rev().skip(1);
+        let way: Vec<(f64, f64)> = out.iter().chain(back).copied().collect();
+        let network = sound(&recordings(&[pass(&mut rng, &way, seed % 2 == 1)]), &merging());
+        let [merged] = network.report().merged[..] else { panic!("seed {seed}: one stretch is merged") };
+        assert_eq!((merged.line, merged.into), (0, 0));
+        let merged_m = merged.to_m - merged.from_m;
+        let whole_m = network.line_length_m(0).unwrap();
+        assert!((merged_m / whole_m - 0.5).abs() < 0.05, "seed {seed}: {merged_m} of {whole_m} m");
+        // Where it turns the noise may leave a loop of some tens of metres.
+        assert!(junctions(&network) <= 2, "seed {seed}: {} junctions", junctions(&network));
+        assert!((network.length_m() - 1200.0).abs() < 60.0, "seed {seed}: {} m", network.length_m());
+        assert!(network.line_pieces(0).len() >= 2, "both passes are on the edge");
+    }
+}
+
+/// Three times round a loop in one recording.
+#[test]
+fn a_recording_of_three_laps_becomes_one_loop() {
+    for seed in 0..10 {
+        let mut rng = ChaCha8Rng::seed_from_u64(5000 + seed);
+        let lap = 2.0 * std::f64::consts::PI * 200.0;
+        let way: Vec<(f64, f64)> = (0..=(3.0 * lap / 10.0) as usize)
+            .map(|k| {
+                let (s, c) = (10.0 * k as f64 / 200.0).sin_cos();
+                (200.0 * c, 200.0 * s)
+            })
+            .collect();
+        let network = sound(&recordings(&[pass(&mut rng, &way, seed % 2 == 1)]), &merging());
+        assert!(!network.report().merged.is_empty(), "seed {seed}");
+        assert!(network.length_m() < 1.25 * lap, "seed {seed}: {} m of {lap} m a lap", network.length_m());
+    }
+}
+
+#[test]
+fn a_recorded_hairpin_and_a_recording_that_crosses_itself_stay_as_they_are() {
+    for seed in 0..10 {
+        let mut rng = ChaCha8Rng::seed_from_u64(6000 + seed);
+        let up: Vec<(f64, f64)> = (0..=50).map(|i| (10.0 * f64::from(i), 0.0)).collect();
+        let down = up.iter().rev().map(|&(x, _)| (x, 14.0));
+        let hairpin: Vec<(f64, f64)> = up.iter().copied().chain(down).collect();
+        let eight: Vec<(f64, f64)> = (0..200)
+            .map(|k| {
+                let (s, c) = (f64::from(k) * std::f64::consts::TAU / 200.0).sin_cos();
+                (300.0 * s, 300.0 * s * c)
+            })
+            .collect();
+        for way in [hairpin, eight] {
+            let network = sound(&recordings(&[pass(&mut rng, &way, false)]), &merging());
+            assert!(network.report().merged.is_empty(), "seed {seed}: {:?}", network.report().merged);
+        }
     }
 }
 

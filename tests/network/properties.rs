@@ -134,5 +134,8 @@ fn one_thread_and_four_give_the_same_network() {
     let (one, four) = (in_pool(1), in_pool(4));
     assert_eq!(one.nodes(), four.nodes());
     assert_eq!(one.edges(), four.edges());
+    for edge in 0..one.edges().len() as u32 {
+        assert_eq!((one.path(edge), one.stretches(edge)), (four.path(edge), four.stretches(edge)));
+    }
     assert_eq!(one.near_misses(), four.near_misses());
 }

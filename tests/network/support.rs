@@ -20,6 +20,13 @@ pub fn tracks(paths: &[Vec<(f64, f64)>]) -> Vec<Traced<Line>> {
     paths.iter().enumerate().map(|(k, p)| traced(line(LineKind::Track, k), p)).collect()
 }
 
+/// As [`tracks`], but recorded by a receiver.
+pub fn recordings(paths: &[Vec<(f64, f64)>]) -> Vec<Traced<Line>> {
+    let mut lines = tracks(paths);
+    lines.iter_mut().for_each(|l| l.what.source.file = Arc::from(Path::new("test.gpx")));
+    lines
+}
+
 pub fn traced(what: Line, path: &[(f64, f64)]) -> Traced<Line> {
     let nowhere = LonLat::new(0.0, 0.0).unwrap();
     Traced {

@@ -39,7 +39,7 @@ pub struct NetworkDone {
 /// [`StepError::Request`] where there is no line, or no network can be made of them.
 pub fn compute(desk: &Desk, outcome: &mut Outcome) -> Result<NetworkDone, StepError> {
     let started = Instant::now();
-    let settings = convergence_of(&desk.plan)?;
+    let settings = convergence_of(desk.plan)?;
     let network = build(desk, outcome)?;
     let (sign, sign_off_lines) = sign_on_lines(desk, &network, outcome);
     let convergence = network.convergence(sign.as_deref(), &settings);
