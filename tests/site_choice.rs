@@ -101,8 +101,11 @@ impl Case {
         let laid = lay_candidates(&ground, &settings, &strokes, required_m(&settings, 1.0)).ok()?;
         let mut candidates: Vec<Candidate> = laid.into_iter().filter(Candidate::stands).collect();
         // Few enough to try every choice; most of them near a junction, where clusters are.
-        let junctions: Vec<GroundPoint> =
-            network.nodes().iter().filter(|n| n.ways_deg.len() > 2).map(|n| n.at).collect();
+        let junctions: Vec<GroundPoint> = (0..)
+            .zip(network.nodes())
+            .filter(|&(k, _)| network.ways_deg(k).len() > 2)
+            .map(|(_, n)| n.at)
+            .collect();
         let mut keep: Vec<(f64, usize)> = (0..candidates.len())
             .map(|i| {
                 let at = candidates[i].foot.at;
@@ -117,10 +120,8 @@ impl Case {
         let n = candidates.len();
         let mut values = |n: usize| -> Vec<f64> { (0..n).map(|_| rng.random_range(0.0..1.0)).collect() };
         let parts = vec![part("activity", 2.0, values(n)), part("line_kind", 1.0, values(n))];
-        let convergence: Vec<f64> = network
-            .nodes()
-            .iter()
-            .map(|node| if node.ways_deg.len() > 2 { rng.random_range(0.2..1.0) } else { 0.0 })
+        let convergence: Vec<f64> = (0..network.nodes().len() as u32)
+            .map(|node| if network.ways_deg(node).len() > 2 { rng.random_range(0.2..1.0) } else { 0.0 })
             .collect();
         let mut stations = Vec::new();
         if n > 0 && rng.random_bool(0.3) {
@@ -223,14 +224,14 @@ impl Case {
     /// Members of a cluster: by falling score, each on a way of its own, far enough from
     /// those before it wherever off their feet the sites stand.
     fn members(&self, node: usize, around: &[usize]) -> Vec<usize> {
+        let ways_deg = self.network.ways_deg(node as u32);
         let node = &self.network.nodes()[node];
         let apart_m = self.settings.cluster_apart_m + 2.0 * self.settings.offset_m + MARGIN_M;
         let way = |i: usize| {
             let to = self.candidates[i].foot.at;
             let bearing = (to.x_m - node.at.x_m).atan2(to.y_m - node.at.y_m).to_degrees();
             let off = |way: &f64| ((way - bearing).rem_euclid(360.0)).min((bearing - way).rem_euclid(360.0));
-            (0..node.ways_deg.len())
-                .min_by(|&a, &b| off(&node.ways_deg[a]).total_cmp(&off(&node.ways_deg[b])))
+            (0..ways_deg.len()).min_by(|&a, &b| off(&ways_deg[a]).total_cmp(&off(&ways_deg[b])))
         };
         let mut members: Vec<usize> = Vec::new();
         for &i in around {

@@ -153,6 +153,16 @@ impl Network {
         within_m: f64,
         accept: impl Fn(&Edge) -> bool,
     ) -> Option<Foot> {
+        self.nearest_foot_on(point, within_m, |edge| accept(&self.edges[edge as usize]))
+    }
+
+    /// As [`Network::nearest_foot`], on the edges whose numbers `accept` takes.
+    pub fn nearest_foot_on(
+        &self,
+        point: GroundPoint,
+        within_m: f64,
+        accept: impl Fn(u32) -> bool,
+    ) -> Option<Foot> {
         self.index().nearest(&self.paths, &self.edges, point, within_m, accept)
     }
 

@@ -111,7 +111,7 @@ impl SegmentIndex {
         edges: &[Edge],
         point: GroundPoint,
         within_m: f64,
-        accept: impl Fn(&Edge) -> bool,
+        accept: impl Fn(u32) -> bool,
     ) -> Option<Foot> {
         let mut best: Option<(f64, Piece, GroundPoint)> = None;
         let (column, row) = (self.column(point.x_m), self.row(point.y_m));
@@ -132,8 +132,7 @@ impl SegmentIndex {
                 break;
             }
             self.each_in_ring(column, row, ring, |piece| {
-                let edge = &edges[piece.edge as usize];
-                if !accept(edge) {
+                if !accept(piece.edge) {
                     return;
                 }
                 let path = paths.row(piece.edge as usize);

@@ -174,10 +174,10 @@ struct Laid {
 /// The foot of a fixed place on the nearest line that bears candidates, if one is near.
 fn lay_fixed(ground: &Ground, settings: &SitingSettings, fixed: usize) -> Option<Laid> {
     let bears = |line: u32| settings.along.has(ground.lines[line as usize].what.kind);
-    let stretch_of = |edge: &Edge| edge.stretches.iter().position(|s| bears(s.line));
+    let stretch_of = |edge: u32| ground.network.stretches(edge).iter().position(|s| bears(s.line));
     let (_, at) = &settings.must[fixed];
-    let foot = ground.network.nearest_foot(*at, FIXED_REACH_M, |edge| stretch_of(edge).is_some())?;
-    let stretch = stretch_of(&ground.network.edges()[foot.edge as usize])?;
+    let foot = ground.network.nearest_foot_on(*at, FIXED_REACH_M, |edge| stretch_of(edge).is_some())?;
+    let stretch = stretch_of(foot.edge)?;
     Some(Laid { edge: foot.edge, along_m: foot.along_m, node: None, stretch, fixed: Some(fixed as u32) })
 }
 
