@@ -186,7 +186,7 @@ fn write(desk: &Desk, network: &Network, changed: &[Changed], set: &mut OutputSe
                 "survives_fdr": change.survives_fdr(),
                 "direction": change.claimed().map(Direction::word),
             }));
-            let path = path_between(&edge.path, piece.from_m, piece.to_m);
+            let path = path_between(network.path(piece.edge), piece.from_m, piece.to_m);
             let path = way_lonlat(&desk.job.frame, &path)?;
             writer.feature(&format!("l{}", index + 1), Some(&Geometry::LineString(path)), &properties)?;
         }
