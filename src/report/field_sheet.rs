@@ -39,6 +39,8 @@ pub fn field_sheet(material: &Material) -> Result<String, PageError> {
         "policy": policy(&[], STYLE),
         "style": STYLE,
         "version": env!("CARGO_PKG_VERSION"),
+        "called": "field sheet",
+        "open_items": material.open_items,
         "title": material.title,
         "origin": material.origin,
         "cautions": material.cautions,

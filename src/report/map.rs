@@ -41,6 +41,7 @@ pub fn map_page(material: &Material) -> Result<String, PageError> {
     let context = json!({
         "policy": policy(&[&script], &style),
         "version": env!("CARGO_PKG_VERSION"),
+        "called": "map",
         "title": material.title,
         "origin": material.origin,
         "style": style,
@@ -71,6 +72,7 @@ pub fn page_data(material: &Material) -> Value {
         "toLonLat": to_lonlat,
         "span": span,
         "cautions": material.cautions,
+        "openItems": material.open_items,
         "spacing_m": material.spacing_m,
         "placement_error_m": material.placement_error_m,
         "pictures": material.rasters.iter().filter_map(|r| picture(material.frame, r)).collect::<Vec<_>>(),

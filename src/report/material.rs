@@ -89,6 +89,8 @@ pub struct Material<'a> {
     pub frame: &'a Frame,
     /// What is said before anything else.
     pub cautions: Vec<String>,
+    /// What is open from earlier checks, a sentence an item: told on every sheet until closed.
+    pub open_items: Vec<String>,
     /// Sign, each with the name of its season.
     pub records: Vec<(&'a Placed<Record>, Option<String>)>,
     /// Lines.

@@ -7,6 +7,12 @@ use serde::Serialize;
 use serde_json::Value;
 use sha2::{Digest, Sha256};
 
+/// What pages share: the head, with the policy, and the list of open items.
+const SHARED: [(&str, &str); 2] = [
+    ("head.html", include_str!("assets/head.html")),
+    ("open-items.html", include_str!("assets/open-items.html")),
+];
+
 /// Why a page could not be made: a fault of this program, not of its input.
 #[derive(thiserror::Error, Debug)]
 #[error("the page {page} could not be made: {why}")]
@@ -53,7 +59,11 @@ pub(super) fn render(
     engine.set_auto_escape_callback(|_| AutoEscape::Html);
     engine.set_undefined_behavior(minijinja::UndefinedBehavior::Strict);
     let context = minijinja::value::Serde(context);
-    engine.render_str(template, context).map_err(|e| PageError { page, why: format!("{e:#}") })
+    let fault = |e: minijinja::Error| PageError { page, why: format!("{e:#}") };
+    for (name, shared) in SHARED {
+        engine.add_template(name, shared).map_err(fault)?;
+    }
+    engine.render_str(template, context).map_err(fault)
 }
 
 #[cfg(test)]

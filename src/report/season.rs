@@ -57,6 +57,8 @@ pub fn season_report(material: &Material) -> Result<Option<String>, PageError> {
         "policy": policy(&[], STYLE),
         "style": STYLE,
         "version": env!("CARGO_PKG_VERSION"),
+        "called": "seasons compared",
+        "open_items": material.open_items,
         "title": material.title,
         "origin": material.origin,
         "sentences": compare.get("summary").filter(|s| s.is_array()).cloned().unwrap_or(json!([])),

@@ -30,8 +30,17 @@ pub(super) struct Ascent {
 /// `steps` × stops² time.
 pub(super) fn held_karp(matrix: &TravelMatrix, ascent: Ascent) -> Bound {
     let n = matrix.stops();
-    let mut tree = OneTree::new(n);
-    let mut prices = vec![0.0; n];
+    climb(matrix, &mut OneTree::new(n), vec![0.0; n], ascent)
+}
+
+/// The ascent from some stop prices in metres.
+pub(super) fn climb(
+    matrix: &TravelMatrix,
+    tree: &mut OneTree,
+    mut prices: Vec<f64>,
+    ascent: Ascent,
+) -> Bound {
+    let n = matrix.stops();
     let mut best = Bound { metres: f64::NEG_INFINITY, prices_m: prices.clone() };
     let mut last = vec![0.0; n];
     let (mut factor, mut still) = (1.0, 0);
@@ -68,41 +77,66 @@ pub(super) fn held_karp(matrix: &TravelMatrix, ascent: Ascent) -> Bound {
 
 /// A minimum one-tree: a shortest spanning tree of all stops but the last, and the two
 /// shortest links of the last stop.
-struct OneTree {
+pub(super) struct OneTree {
     degree: Vec<u32>,
     nearest_m: Vec<f64>,
     parent: Vec<usize>,
     left: Vec<usize>,
+    /// Stops that are not in the tree yet.
+    waits: Vec<bool>,
+    /// The two links of the last stop.
+    closing: [usize; 2],
+    /// The stops that links lead to from each stop.
+    links: Vec<Vec<usize>>,
 }
 
 impl OneTree {
-    fn new(n: usize) -> Self {
-        Self { degree: vec![0; n], nearest_m: vec![0.0; n], parent: vec![0; n], left: Vec::with_capacity(n) }
+    /// Over all links between so many stops.
+    pub fn new(n: usize) -> Self {
+        Self::among((0..n).map(|i| (0..n).filter(|&j| j != i).collect()).collect())
     }
 
-    /// Grows it by Prim's method and returns its priced length.
-    fn grow(&mut self, matrix: &TravelMatrix, prices: &[f64]) -> f64 {
-        let n = matrix.stops();
-        let last = n - 1;
+    /// Over some links: for each stop those that they lead to.
+    pub fn among(links: Vec<Vec<usize>>) -> Self {
+        let n = links.len();
+        Self {
+            degree: vec![0; n],
+            nearest_m: vec![0.0; n],
+            parent: vec![0; n],
+            left: Vec::with_capacity(n),
+            waits: vec![false; n],
+            closing: [0; 2],
+            links,
+        }
+    }
+
+    /// Grows it by Prim's method and returns its priced length, which is infinite where the
+    /// links do not hold one. Time as links plus stops².
+    pub fn grow(&mut self, matrix: &TravelMatrix, prices: &[f64]) -> f64 {
+        let last = self.degree.len() - 1;
         self.degree.fill(0);
         self.nearest_m.fill(f64::INFINITY);
+        self.waits[1..last].fill(true);
         self.left.clear();
         self.left.extend(1..last);
         let mut total = 0.0;
         let mut joined = 0;
         while !self.left.is_empty() {
-            let (mut nearest, mut slot) = (f64::INFINITY, 0);
-            for (k, &j) in self.left.iter().enumerate() {
+            for &j in &self.links[joined] {
                 let metres = matrix.metres(joined, j) + prices[joined] + prices[j];
-                if metres < self.nearest_m[j] {
+                if self.waits[j] && metres < self.nearest_m[j] {
                     self.nearest_m[j] = metres;
                     self.parent[j] = joined;
                 }
+            }
+            let (mut nearest, mut slot) = (f64::INFINITY, 0);
+            for (k, &j) in self.left.iter().enumerate() {
                 if self.nearest_m[j] < nearest {
                     (nearest, slot) = (self.nearest_m[j], k);
                 }
             }
             joined = self.left.swap_remove(slot);
+            self.waits[joined] = false;
             self.degree[joined] += 1;
             self.degree[self.parent[joined]] += 1;
             total += nearest;
@@ -111,9 +145,9 @@ impl OneTree {
     }
 
     fn close(&mut self, matrix: &TravelMatrix, prices: &[f64]) -> f64 {
-        let last = matrix.stops() - 1;
+        let last = self.degree.len() - 1;
         let mut two = [(f64::INFINITY, 0); 2];
-        for j in 0..last {
+        for &j in &self.links[last] {
             let metres = matrix.metres(last, j) + prices[last] + prices[j];
             if metres < two[0].0 {
                 two = [(metres, j), two[0]];
@@ -124,6 +158,60 @@ impl OneTree {
         self.degree[last] += 2;
         self.degree[two[0].1] += 1;
         self.degree[two[1].1] += 1;
+        self.closing = [two[0].1, two[1].1];
         two[0].0 + two[1].0
+    }
+
+    /// The stop with most links in the tree grown last and the stops they lead to; `None`
+    /// where every stop has two, so that the tree is a tour.
+    pub fn most_crowded(&self) -> Option<(usize, Vec<usize>)> {
+        let last = self.degree.len() - 1;
+        let stop = (0..=last).max_by_key(|&i| (self.degree[i], std::cmp::Reverse(i)))?;
+        if self.degree[stop] <= 2 {
+            return None;
+        }
+        let above = (1..last).contains(&stop).then(|| self.parent[stop]);
+        let below = (1..last).filter(|&j| self.parent[j] == stop);
+        let closing = self.closing.contains(&stop).then_some(last);
+        Some((stop, above.into_iter().chain(below).chain(closing).collect()))
+    }
+
+    /// The links that a tour shorter than `spare_m` above the length of this tree, grown with
+    /// these prices, can use: a link that would lengthen the tree by more cannot be among them.
+    pub fn useful_links(&self, matrix: &TravelMatrix, prices: &[f64], spare_m: f64) -> Vec<Vec<usize>> {
+        let n = self.degree.len();
+        let last = n - 1;
+        let priced = |i: usize, j: usize| matrix.metres(i, j) + prices[i] + prices[j];
+        let second_m = self.closing.iter().map(|&j| priced(last, j)).fold(f64::NEG_INFINITY, f64::max);
+        let useful_at = |i: usize| -> Vec<usize> {
+            let longest_m = self.longest_on_ways_from(i, &priced);
+            let useful = |&j: &usize| {
+                let given_up = if j == last { second_m } else { longest_m[j] };
+                j != i && priced(i, j) - given_up <= spare_m
+            };
+            (0..n).filter(useful).collect()
+        };
+        let mut links: Vec<Vec<usize>> = (0..last).map(useful_at).collect();
+        links.push((0..last).filter(|&i| links[i].contains(&last)).collect());
+        links
+    }
+
+    /// The longest link on the way in the spanning tree from one stop to every other.
+    fn longest_on_ways_from(&self, from: usize, priced: &impl Fn(usize, usize) -> f64) -> Vec<f64> {
+        let last = self.degree.len() - 1;
+        let mut beside = vec![Vec::new(); last];
+        for j in 1..last {
+            beside[j].push(self.parent[j]);
+            beside[self.parent[j]].push(j);
+        }
+        let mut longest = vec![f64::NEG_INFINITY; last];
+        let mut stack = vec![(from, from)];
+        while let Some((stop, came_from)) = stack.pop() {
+            for &next in beside[stop].iter().filter(|&&next| next != came_from) {
+                longest[next] = longest[stop].max(priced(stop, next));
+                stack.push((next, stop));
+            }
+        }
+        longest
     }
 }

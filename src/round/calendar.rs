@@ -9,11 +9,15 @@ use super::schedule::{Due, Urgency};
 
 /// Writes one all-day event for each day on which stations are due; what is overdue or needs
 /// a review falls on the day the list is made. Undated stations have no event. The
-/// stamp of every event is that day too, so that no clock is read.
+/// stamp of every event is that day too, so that no clock is read. Every event says what must be
+/// said first, since a calendar shows one without the others.
+///
+/// A day is one event and not as many as it has stations: what is due on a day is one trip,
+/// and forty alarms at once are turned off.
 ///
 /// # Errors
 /// Those of the underlying writer.
-pub fn write_calendar(mut out: impl Write, on: Date, list: &[Due]) -> io::Result<()> {
+pub fn write_calendar(mut out: impl Write, on: Date, list: &[Due], said_first: &[String]) -> io::Result<()> {
     let mut days: std::collections::BTreeMap<Date, Vec<&Due>> = std::collections::BTreeMap::new();
     for due in list {
         let pressing = matches!(due.urgency, Urgency::Review | Urgency::OpenItem | Urgency::Overdue);
@@ -27,12 +31,12 @@ pub fn write_calendar(mut out: impl Write, on: Date, list: &[Due]) -> io::Result
         line(&mut out, text)?;
     }
     for (day, due) in days {
-        event(&mut out, on, day, &due)?;
+        event(&mut out, on, day, &due, said_first)?;
     }
     line(&mut out, "END:VCALENDAR")
 }
 
-fn event(out: &mut impl Write, on: Date, day: Date, due: &[&Due]) -> io::Result<()> {
+fn event(out: &mut impl Write, on: Date, day: Date, due: &[&Due], said_first: &[String]) -> io::Result<()> {
     let next = day.checked_add(1.day()).unwrap_or(day);
     let stations = if due.len() == 1 { "1 station".to_string() } else { format!("{} stations", due.len()) };
     line(out, "BEGIN:VEVENT")?;
@@ -41,7 +45,7 @@ fn event(out: &mut impl Write, on: Date, day: Date, due: &[&Due]) -> io::Result<
     line(out, &format!("DTSTART;VALUE=DATE:{}", compact(day)))?;
     line(out, &format!("DTEND;VALUE=DATE:{}", compact(next)))?;
     line(out, &format!("SUMMARY:{}", escaped(&format!("Check {stations}"))))?;
-    let each: Vec<String> = due.iter().map(|d| describe(d)).collect();
+    let each: Vec<String> = said_first.iter().cloned().chain(due.iter().map(|d| describe(d))).collect();
     line(out, &format!("DESCRIPTION:{}", escaped(&each.join("\n"))))?;
     line(out, "TRANSP:TRANSPARENT")?;
     line(out, "END:VEVENT")

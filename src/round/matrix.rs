@@ -97,6 +97,12 @@ impl TravelMatrix {
         TravelMatrix { stops: n, metres, symmetric: self.symmetric }
     }
 
+    /// Sets both directions between two stops, to any length.
+    pub(super) fn set_both(&mut self, a: usize, b: usize, metres: f64) {
+        self.metres[a * self.stops + b] = metres;
+        self.metres[b * self.stops + a] = metres;
+    }
+
     /// The largest entry in metres, zero for a single stop.
     pub fn largest_m(&self) -> f64 {
         self.metres.iter().copied().fold(0.0, f64::max)

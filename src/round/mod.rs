@@ -2,6 +2,7 @@
 //! due, and what to carry.
 
 mod bound;
+mod branch;
 mod calendar;
 mod days;
 mod directed;

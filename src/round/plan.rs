@@ -303,6 +303,8 @@ fn reorder_days(
     settings: &RoundSettings,
 ) {
     let count = days.len();
+    // The bound of a single day is told to nobody.
+    let search = TourSearch { branch_looks: 0.0, ..settings.search };
     for (d, day) in days.iter_mut().enumerate() {
         let is_last = d + 1 == count;
         let day_end = if is_last { tour_end } else { TourEnd::AtStart };
@@ -311,7 +313,7 @@ fn reorder_days(
         if day_end == TourEnd::AtLast {
             stops.push(matrix.stops() - 1);
         }
-        let found = shortest_tour(&matrix.of_stops(&stops), day_end, &settings.search);
+        let found = shortest_tour(&matrix.of_stops(&stops), day_end, &search);
         let better: Vec<usize> = found.order.iter().map(|&k| stops[k]).filter(|s| day.contains(s)).collect();
         if times.day(&better, is_last) <= times.day(day, is_last).max(times.limit) {
             *day = better;

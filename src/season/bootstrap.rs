@@ -133,7 +133,7 @@ pub(super) fn resample<T: Copy + Sync>(
 
 /// Acceleration from the influence values of one or more samples (Davison & Hinkley 1997,
 /// equations 5.23 and 5.29).
-fn acceleration(influence: &[&[f64]]) -> f64 {
+pub(super) fn acceleration(influence: &[&[f64]]) -> f64 {
     let moment = |power: i32| -> f64 {
         influence
             .iter()

@@ -84,8 +84,10 @@ pub struct Comparison {
     pub headline: Headline,
     /// The local tests, where the headline has an answer.
     pub cells: Option<CellTests>,
-    /// Areas of change, claimed family-wise.
+    /// Areas of change, claimed family-wise: none unless the headline claims a change.
     pub areas: Vec<ChangeArea>,
+    /// Areas that the local test alone would have claimed, where the headline does not.
+    pub areas_withheld: usize,
     /// What the reader must know about the test.
     pub warnings: Vec<String>,
 }
@@ -94,7 +96,8 @@ pub struct Comparison {
 ///
 /// The headline is the coarsest usable block size, unless `settings.block` fixes it. Where
 /// outings depend on each other beyond that block, or none is usable, there is no p and no
-/// claim, neither global nor local.
+/// claim, neither global nor local. Areas of change are claimed only where the headline
+/// claims a change ([`Headline::claims`]).
 ///
 /// Same input, settings and seed give the same result for any number of threads.
 ///
@@ -108,9 +111,38 @@ pub fn compare(outings: &Outings, settings: &Settings) -> Result<Comparison, Sea
     let cells =
         headline.p.and(headline.block).and_then(|size| local_tests(outings, &lattice, size, runs, seed));
     let mut warnings = cells.as_ref().map_or_else(Vec::new, few_runs);
+    if headline.p.is_some() && cells.is_none() {
+        warnings.push("no cell can be tested at this block size, so no area of change can be claimed".into());
+    }
     warnings.extend(block.and_then(|fixed| finer_than_the_rule(fixed, &sizes, &headline)));
-    let areas = cells.as_ref().map_or_else(Vec::new, |cells| change_areas(cells, &lattice.grid));
-    Ok(Comparison { compares: lattice.compares, lattice, sizes, headline, cells, areas, warnings })
+    let found = cells.as_ref().map_or_else(Vec::new, |cells| change_areas(cells, &lattice.grid));
+    let (areas, areas_withheld) = headline.claims(found);
+    Ok(Comparison {
+        compares: lattice.compares,
+        lattice,
+        sizes,
+        headline,
+        cells,
+        areas,
+        areas_withheld,
+        warnings,
+    })
+}
+
+impl Headline {
+    /// The areas that may be claimed, and how many are withheld.
+    ///
+    /// The whole is tested first and its parts only if it changed: of seasons in which
+    /// nothing changed, those that see any claim at all, of the whole or of an area, are then
+    /// no more than the level of the first test (a gatekeeping procedure: Dmitrienko &
+    /// Tamhane 2007, doi:10.1002/pst.291). Two tests at 5 % side by side would claim
+    /// something in 8 % of them.
+    pub fn claims(&self, areas: Vec<ChangeArea>) -> (Vec<ChangeArea>, usize) {
+        match self.verdict {
+            Verdict::Change => (areas, 0),
+            Verdict::NoChangeShown | Verdict::NotEnough => (Vec::new(), areas.len()),
+        }
+    }
 }
 
 /// The global test at every block size, finest first. Where a size makes the same blocks as

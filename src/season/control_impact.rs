@@ -2,7 +2,7 @@
 
 use statrs::distribution::{ContinuousCDF, Normal};
 
-use super::bootstrap::{Interval, MIN_OUTINGS, REPLICATES, Unit, bca, resample};
+use super::bootstrap::{Interval, MIN_OUTINGS, REPLICATES, Unit, acceleration, bca, resample};
 
 /// How much more (or less) the rate changed where control was done than where it was not.
 #[derive(Clone, Copy, PartialEq, Debug)]
@@ -15,7 +15,8 @@ pub struct ControlImpact {
     pub z_if_independent: f64,
     /// Two-sided p as if every sign were independent.
     pub p_if_independent: f64,
-    /// 95 % interval of the ratio by resampling outings; `None` with fewer than
+    /// 95 % interval of the ratio by resampling outings, bias-corrected and accelerated
+    /// (Davison & Hinkley 1997, section 5.3); `None` with fewer than
     /// [`MIN_OUTINGS`] in a season.
     pub interval: Option<Interval>,
 }
@@ -39,7 +40,8 @@ pub fn control_impact(before: &[SplitUnit], after: &[SplitUnit], seed: u64) -> O
     let z = estimate / error;
     let interval = (before.len().min(after.len()) >= MIN_OUTINGS).then(|| {
         let drawn = resample(&[before, after], REPLICATES, seed, 2, |s| log_ratio(s[0], s[1]));
-        let interval = bca(&drawn, estimate, 0.0);
+        let influence = [influence(before, -1.0), influence(after, 1.0)];
+        let interval = bca(&drawn, estimate, acceleration(&[&influence[0], &influence[1]]));
         Interval { low: interval.low.exp(), high: interval.high.exp() }
     });
     Some(ControlImpact {
@@ -57,4 +59,17 @@ fn log_ratio(before: &[SplitUnit], after: &[SplitUnit]) -> f64 {
         sign / km
     };
     (rate(after, 0) / rate(before, 0)).ln() - (rate(after, 1) / rate(before, 1)).ln()
+}
+
+/// How much each outing of a season moves the estimate: the part of the treated ground less
+/// that of the untreated, as both seasons' outings are resampled whole.
+fn influence(units: &[SplitUnit], sign: f64) -> Vec<f64> {
+    let n = units.len() as f64;
+    let of = |part: usize| {
+        let (found, km) = units.iter().fold((0.0, 0.0), |(s, k), u| (s + u[part].sign, k + u[part].km));
+        (found / n, found / km)
+    };
+    let ((mean_0, rate_0), (mean_1, rate_1)) = (of(0), of(1));
+    let one = |u: &Unit, mean: f64, rate: f64| (u.sign - rate * u.km) / mean;
+    units.iter().map(|u| sign * (one(&u[0], mean_0, rate_0) - one(&u[1], mean_1, rate_1))).collect()
 }

@@ -6,6 +6,7 @@ use super::gram::Gram;
 use super::lattice::{Compares, Lattice};
 use super::moments::Moments;
 use super::points::PointSums;
+use super::record_rates::RecordRates;
 use super::{BlockSize, Blocks, Outings, Relabellings, Season};
 use crate::surface::Kernel;
 
@@ -123,16 +124,10 @@ impl Deal {
         }
         if lattice.compares == Compares::Rate {
             return Err(
-                "a single record has no effort of its own, so rates cannot be compared record by record"
-                    .into(),
+                "a single record has no effort of its own, so no cell can be tested record by record".into(),
             );
         }
-        if lattice.kernel != Kernel::Gaussian {
-            return Err(format!(
-                "single records are compared with the gaussian kernel only, not {}",
-                lattice.kernel
-            ));
-        }
+        gaussian_for_records(lattice)?;
         let records: Vec<_> = outings.sign().copied().collect();
         Ok(Moments::of_records(lattice, PointSums::new(&records, &lattice.grid, lattice.bandwidth_m), places))
     }
@@ -189,6 +184,9 @@ pub fn test_size(
         let reason = deal.too_few();
         return SizeTest { reason, ..test };
     }
+    if deal.blocks.is_none() && lattice.compares == Compares::Rate {
+        return of_records_by_effort(test, outings, lattice, (runs, seed, forced), deal.too_few());
+    }
     let sums = match deal.sums(outings, lattice) {
         Ok(sums) => sums,
         Err(reason) => return SizeTest { reason: Some(reason), ..test },
@@ -202,4 +200,30 @@ pub fn test_size(
         test.p = Some(relabellings.p_upper(observed, &values));
     }
     test
+}
+
+/// The test of single records where their effort is known.
+fn of_records_by_effort(
+    mut test: SizeTest,
+    outings: &Outings,
+    lattice: &Lattice,
+    (runs, seed, forced): (usize, u64, bool),
+    too_few: Option<String>,
+) -> SizeTest {
+    if let Err(reason) = gaussian_for_records(lattice) {
+        return SizeTest { reason: Some(reason), ..test };
+    }
+    let Some(rates) = RecordRates::new(outings, lattice) else { return test };
+    test.studentised = Some(rates.observed());
+    test.p = (too_few.is_none() || forced).then(|| rates.p(runs, seed, STREAM));
+    test.reason = too_few;
+    test
+}
+
+/// The sums over single records are made for one kernel.
+fn gaussian_for_records(lattice: &Lattice) -> Result<(), String> {
+    match lattice.kernel {
+        Kernel::Gaussian => Ok(()),
+        other => Err(format!("single records are compared with the gaussian kernel only, not {other}")),
+    }
 }

@@ -27,6 +27,7 @@ mod pieces;
 mod points;
 mod power;
 mod ratio;
+mod record_rates;
 mod relabel;
 
 pub use area::{ChangeArea, Direction, change_areas};

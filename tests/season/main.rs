@@ -5,6 +5,7 @@ mod calibration;
 mod coyote;
 mod invariance;
 mod law;
+mod single_records;
 #[path = "../support/skip.rs"]
 mod skip;
 mod values;

@@ -3,7 +3,7 @@
 use std::io::{self, Write};
 
 use geo_types::{LineString, Point};
-use gpx::{Gpx, GpxVersion, Track, TrackSegment, Waypoint};
+use gpx::{Gpx, GpxVersion, Metadata, Track, TrackSegment, Waypoint};
 
 use crate::frame::LonLat;
 
@@ -27,14 +27,21 @@ pub struct GpxTrack {
     pub path: Vec<LonLat>,
 }
 
-/// Writes waypoints and tracks.
+/// Writes waypoints and tracks, after what must be said first, as the file's description.
 ///
 /// # Errors
 /// Those of the underlying writer.
-pub fn write_gpx(out: impl Write, points: &[GpxPoint], tracks: &[GpxTrack]) -> io::Result<()> {
+pub fn write_gpx(
+    out: impl Write,
+    said_first: &[String],
+    points: &[GpxPoint],
+    tracks: &[GpxTrack],
+) -> io::Result<()> {
+    let description = (!said_first.is_empty()).then(|| said_first.join(" "));
     let gpx = Gpx {
         version: GpxVersion::Gpx11,
         creator: Some("stakeline".into()),
+        metadata: description.map(|text| Metadata { description: Some(text), ..Metadata::default() }),
         waypoints: points.iter().map(waypoint).collect(),
         tracks: tracks.iter().map(track).collect(),
         ..Gpx::default()

@@ -4,6 +4,7 @@ mod lines;
 mod maps;
 mod numbers;
 mod pick;
+mod season_of_year;
 mod words;
 
 use std::time::Instant;
@@ -28,7 +29,7 @@ use crate::season::{
 use crate::surface::{Bandwidth, Grid, Rule, WeightedPoint, choose_grid};
 use lines::Asked;
 use maps::maps;
-use numbers::{Rates, control_impact_json, rates, treated_against};
+use numbers::{Rates, control_impact_json, rates};
 use pick::{Picked, pick, request};
 
 /// Seed where the plan names none: any number would do, and the same one gives the same
@@ -64,9 +65,7 @@ pub fn compare(desk: &Desk, set: &mut OutputSet) -> Result<Outcome, StepError> {
     for (picked, gathered) in picked.iter().zip(&gathered) {
         warn_of_losses(desk, picked, gathered, &mut outcome);
     }
-    if desk.plan.surface.adaptive == Some(true) {
-        outcome.warn("seasons share one fixed bandwidth, so adaptive smoothing is not used here");
-    }
+    warn_of_settings(desk, &mut outcome);
     let mut smoothing = smoothing(desk, &picked)?;
     let outings = outings(&gathered, smoothing.settings.bandwidth_m, &mut outcome)
         .map_err(|e| request(desk, format!("{e} ({} and {})", picked[0].name, picked[1].name)))?;
@@ -81,11 +80,14 @@ pub fn compare(desk: &Desk, set: &mut OutputSet) -> Result<Outcome, StepError> {
     let areas_ha = write_areas(desk, &found.areas, set)?;
 
     let seed = smoothing.settings.seed;
-    let rates = (found.compares == Compares::Rate).then(|| rates(&outings, seed));
+    let untreated = desk.job.untreated.as_ref().map(|area| &area.ground);
+    let rates = (found.compares == Compares::Rate).then(|| rates(&outings, untreated, seed));
+    warn_of_untreated(desk, rates.as_ref(), &mut outcome);
     let names = (picked[0].name.as_str(), picked[1].name.as_str());
     outcome.lines.splice(0..0, words::sentences(names, &found, &areas_ha, rates.as_ref()));
     let days = |season| outings.of(season).filter_map(|o| o.day).collect::<Vec<Date>>();
-    if let Some(caution) = words::time_of_year(&days(Season::Before), &days(Season::After)) {
+    let (before, after) = (days(Season::Before), days(Season::After));
+    if let Some(caution) = season_of_year::time_of_year(&before, &after) {
         outcome.say(caution);
     }
     let along_lines = match desk.plan.surface.along_lines {
@@ -123,6 +125,38 @@ fn warn_of_losses(desk: &Desk, picked: &Picked, gathered: &Gathered, outcome: &m
         let count = gathered.undated_legs;
         outcome
             .warn(format!("{files}: {count} legs of {} have neither date nor outing; left out", picked.name));
+    }
+}
+
+/// Says which settings of the surface a comparison does not follow, and why.
+fn warn_of_settings(desk: &Desk, outcome: &mut Outcome) {
+    let surface = &desk.plan.surface;
+    if surface.adaptive == Some(true) {
+        outcome.warn("seasons share one fixed bandwidth, so adaptive smoothing is not used here");
+    }
+    if surface.edge.as_deref().is_some_and(|rule| rule != "none") {
+        outcome.warn(
+            "no edge rule is used here: both seasons lose the same share at an edge, so it falls out of their ratio",
+        );
+    }
+}
+
+/// Says so where untreated ground is named and nothing can be held against it.
+fn warn_of_untreated(desk: &Desk, rates: Option<&Rates>, outcome: &mut Outcome) {
+    if desk.job.untreated.is_none() {
+        return;
+    }
+    let files = desk.files_of(&["untreated"]);
+    match rates {
+        None => outcome.warn(format!(
+            "{files}: untreated ground is compared by sign per km searched, and survey legs do not cover both \
+             seasons; add them with --survey"
+        )),
+        Some(rates) if rates.impact.is_none() => outcome.warn(format!(
+            "{files}: nothing can be held against the untreated ground: it and the rest must each have been \
+             searched, and hold sign, in both seasons"
+        )),
+        Some(_) => {}
     }
 }
 
@@ -245,9 +279,7 @@ impl Summing<'_> {
         started: Instant,
     ) -> Value {
         let Self { found, smoothing, .. } = self;
-        let seed = smoothing.settings.seed;
-        let untreated = self.desk.job.untreated.as_ref().filter(|_| rates.is_some());
-        let impact = untreated.and_then(|ground| treated_against(self.outings, &ground.ground, seed));
+        let impact = rates.and_then(|r| r.impact.as_ref());
         json!({
             "compares": found.compares.word(),
             "before": self.season(Season::Before, &picked[0], &gathered[0]),
@@ -259,13 +291,14 @@ impl Summing<'_> {
             "lattice_cell_m": found.lattice.grid.cell_m,
             "epsg": self.desk.job.frame.epsg(),
             "runs": smoothing.settings.runs,
-            "seed": seed,
+            "seed": smoothing.settings.seed,
             "headline": self.headline(),
             "global": self.global(),
             "cells": self.cells(),
             "areas": found.areas.len(),
+            "areas_withheld": found.areas_withheld,
             "index": rates.map_or(Value::Null, Rates::json),
-            "control_impact": control_impact_json(impact.as_ref()),
+            "control_impact": control_impact_json(impact),
             "passive_index": {
                 "before": passive(&gathered[0].searches), "after": passive(&gathered[1].searches),
             },

@@ -17,6 +17,8 @@ pub(super) struct Rates {
     pub ratio: Option<f64>,
     pub interval: Option<Interval>,
     pub power: Option<DetectableRatio>,
+    /// Against untreated ground, where the plan names some.
+    pub impact: Option<ControlImpact>,
     dispersion: (Option<f64>, Option<f64>),
     exact: Value,
 }
@@ -26,7 +28,7 @@ fn units(outings: &Outings, season: Season) -> Vec<Unit> {
 }
 
 /// The numbers where both seasons were searched.
-pub(super) fn rates(outings: &Outings, seed: u64) -> Rates {
+pub(super) fn rates(outings: &Outings, untreated: Option<&MultiPolygon<f64>>, seed: u64) -> Rates {
     let (before, after) = (units(outings, Season::Before), units(outings, Season::After));
     let total = |season| (outings.sign_count(season), outings.searched_km(season));
     let ((sign_1, km_1), (sign_2, km_2)) = (total(Season::Before), total(Season::After));
@@ -36,6 +38,7 @@ pub(super) fn rates(outings: &Outings, seed: u64) -> Rates {
         ratio: (per_km.0 > 0.0).then(|| per_km.1 / per_km.0),
         interval: rate_ratio_interval(&before, &after, seed),
         power: detectable_ratio(&before, &after, seed),
+        impact: untreated.and_then(|ground| treated_against(outings, ground, seed)),
         dispersion: (dispersion_index(&before), dispersion_index(&after)),
         exact: exact((sign_1, sign_2), (km_1, km_2)),
     }
@@ -84,11 +87,7 @@ impl Rates {
 }
 
 /// Before and after, on treated and on untreated ground.
-pub(super) fn treated_against(
-    outings: &Outings,
-    untreated: &MultiPolygon<f64>,
-    seed: u64,
-) -> Option<ControlImpact> {
+fn treated_against(outings: &Outings, untreated: &MultiPolygon<f64>, seed: u64) -> Option<ControlImpact> {
     let split = |outing: &Outing| -> SplitUnit {
         let sums = |points: &[WeightedPoint]| {
             points.iter().fold([0.0, 0.0], |mut sums, p| {

@@ -1,12 +1,7 @@
 //! What a comparison says to people.
 
-use jiff::civil::Date;
-
 use super::numbers::Rates;
-use crate::season::{ChangeArea, Compares, Comparison, Direction, Headline, Verdict};
-
-/// Days that two times of year may lie apart and still be the same.
-const SAME_TIME_DAYS: i32 = 15;
+use crate::season::{Compares, Comparison, Direction, Headline, Verdict};
 
 /// The three sentences: what changed, the numbers, what cannot be concluded.
 pub(super) fn sentences(
@@ -26,7 +21,7 @@ fn answer((before, after): (&str, &str), found: &Comparison, areas_ha: &[f64]) -
     let Headline { block, p, verdict, reason, .. } = &found.headline;
     let unit = block.map_or("", |b| b.word());
     let p = p.map_or_else(String::new, |p| format!("p = {p:.4}, dealing blocks of one {unit} anew"));
-    let areas = areas(&found.areas, areas_ha);
+    let areas = areas(found, areas_ha);
     match verdict {
         Verdict::Change => {
             format!("From {before} to {after} {what} changed by more than chance explains ({p}); {areas}.")
@@ -41,7 +36,12 @@ fn answer((before, after): (&str, &str), found: &Comparison, areas_ha: &[f64]) -
     }
 }
 
-fn areas(areas: &[ChangeArea], areas_ha: &[f64]) -> String {
+fn areas(found: &Comparison, areas_ha: &[f64]) -> String {
+    let areas = &found.areas;
+    if found.areas_withheld > 0 {
+        return "a place that differs by itself is no claim where the whole shows no change, and none is drawn"
+            .into();
+    }
     if areas.is_empty() {
         return "no single area of change can be claimed".into();
     }
@@ -77,8 +77,14 @@ fn numbers((before, after): (&str, &str), rates: Option<&Rates>) -> String {
             p.rise, p.fall
         )
     });
+    let impact = rates.impact.as_ref().map_or_else(String::new, |c| {
+        let interval = c
+            .interval
+            .map_or_else(String::new, |i| format!(" (95 percent between {:.2} and {:.2})", i.low, i.high));
+        format!("; held against the untreated ground that is a ratio of {:.2}{interval}", c.log_ratio.exp())
+    });
     format!(
-        "Sign per km searched was {:.3} in {before} and {:.3} in {after}, {ratio}{power}.",
+        "Sign per km searched was {:.3} in {before} and {:.3} in {after}, {ratio}{impact}{power}.",
         rates.per_km.0, rates.per_km.1
     )
 }
@@ -92,35 +98,4 @@ fn limits(headline: &Headline) -> String {
     format!(
         "It cannot be concluded {more}, and a change in sign is not by itself a change in numbers of animals."
     )
-}
-
-/// Says so where the two seasons lie at different times of the year: most days of one are
-/// further than 15 days from every day of the other.
-pub(super) fn time_of_year(before: &[Date], after: &[Date]) -> Option<String> {
-    let apart = |a: &Date, b: &Date| {
-        let days = (i32::from(a.day_of_year()) - i32::from(b.day_of_year())).abs();
-        days.min(365 - days)
-    };
-    let near = |day: &Date, others: &[Date]| others.iter().any(|o| apart(day, o) <= SAME_TIME_DAYS);
-    let far =
-        |days: &[Date], others: &[Date]| 2 * days.iter().filter(|d| !near(d, others)).count() > days.len();
-    (!before.is_empty() && !after.is_empty() && (far(before, after) || far(after, before))).then(|| {
-        "the two seasons lie at different times of the year: sign differs between times of the year \
-         without any control, so compare like with like (Allen 2012)"
-            .to_string()
-    })
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn times_of_year_wrap_at_new_year() {
-        let days = |texts: &[&str]| -> Vec<Date> { texts.iter().map(|t| t.parse().unwrap()).collect() };
-        let december = days(&["2023-12-20", "2023-12-31"]);
-        assert!(time_of_year(&december, &days(&["2025-01-02", "2025-01-10"])).is_none());
-        assert!(time_of_year(&december, &days(&["2024-06-02", "2024-06-10"])).is_some());
-        assert!(time_of_year(&december, &[]).is_none());
-    }
 }

@@ -5,6 +5,7 @@ use std::path::Path;
 use serde_json::Value;
 
 use super::notices::notices;
+use crate::checks::OpenItem;
 use crate::files::{
     FileError, RasterFile, RawFeature, RawShape, ReadAs, ReadOptions, read_features, read_raster, read_text,
 };
@@ -13,8 +14,9 @@ use crate::plan::Plan;
 use crate::record::Record;
 use crate::report::{Feature, Field, Layers, Material, Ramp, Shown};
 use crate::siting::{SitingSettings, cautions};
+use crate::steps::check_rows::read_checks;
 use crate::steps::sign::choice_of;
-use crate::steps::{Desk, Outcome, StepError};
+use crate::steps::{Desk, Outcome, StepError, round};
 use crate::surface::{Grid, Kernel, Smoother, WeightedPoint};
 
 /// Log ratios from a quarter to four times have a colour each; what lies beyond, at the thin
@@ -42,6 +44,7 @@ pub(super) fn material<'d>(
         origin: origin(desk),
         frame: &job.frame,
         cautions: cautions(!job.keep_outs.is_empty(), job.area.is_some()),
+        open_items: open_items(desk, outcome)?,
         rasters: rasters(folder, &records, compare.as_ref())?,
         records,
         lines: &job.lines,
@@ -55,6 +58,17 @@ pub(super) fn material<'d>(
         compare,
         notices,
     })
+}
+
+/// The open items of the check log, if the plan names one.
+fn open_items(desk: &Desk, outcome: &mut Outcome) -> Result<Vec<String>, StepError> {
+    if desk.job.check_rows.is_empty() {
+        return Ok(Vec::new());
+    }
+    let checks = read_checks(desk, outcome)?;
+    let items = round::open_items(desk, &checks);
+    let text = |i: &OpenItem| format!("{}: {} capsule missing since {}", i.station_id, i.capsules, i.since);
+    Ok(items.iter().map(text).collect())
 }
 
 fn origin(desk: &Desk) -> String {

@@ -20,6 +20,7 @@ use crate::round::{
     Call, Due, Ground, IntervalRule, Passage, RoundEnd, RoundSettings, ScheduleSettings, Urgency, due_list,
     plan_round,
 };
+use crate::siting::cautions;
 use sheet::Sheet;
 
 /// A gate is looked for on travel lines within this many metres.
@@ -67,12 +68,14 @@ pub fn round(desk: &Desk, set: &mut OutputSet) -> Result<Outcome, StepError> {
         open_items: &open_items,
         on,
         table,
+        cautions: cautions(!desk.job.keep_outs.is_empty(), desk.job.area.is_some()),
     };
     sheet.write(&settings, seconds, set, &mut outcome)?;
     Ok(outcome)
 }
 
-fn open_items(desk: &Desk, checks: &[Check]) -> Vec<OpenItem> {
+/// Capsules missing at a check and not accounted for since.
+pub(super) fn open_items(desk: &Desk, checks: &[Check]) -> Vec<OpenItem> {
     balance(&desk.job.stations, checks, desk.plan.checks.capsules_per_station.unwrap_or(1)).open_items
 }
 

@@ -15,7 +15,9 @@ use crate::network::Network;
 use crate::plan::{NonNegative, RoundTable};
 use crate::record::Station;
 use crate::round::{Due, KitSettings, Round, RoundSettings, Urgency, kit, write_calendar};
-use crate::siting::cautions;
+
+/// How the caution begins that the summary opens with.
+const PLAN_NOT_AUTHORITY: &str = "This is a plan, not an authority";
 
 /// The round with all that its files tell.
 pub(super) struct Sheet<'a> {
@@ -27,6 +29,8 @@ pub(super) struct Sheet<'a> {
     pub open_items: &'a [OpenItem],
     pub on: Option<Date>,
     pub table: &'a RoundTable,
+    /// What is said before anything else.
+    pub cautions: Vec<String>,
 }
 
 impl Sheet<'_> {
@@ -43,7 +47,7 @@ impl Sheet<'_> {
         self.write_csv(set)?;
         self.write_kit(set)?;
         if let Some(on) = self.on {
-            set.write("due.ics", |out| write_calendar(out, on, self.due))?;
+            set.write("due.ics", |out| write_calendar(out, on, self.due, &self.cautions))?;
         }
         self.summarise(settings, seconds, set, outcome)
     }
@@ -78,10 +82,9 @@ impl Sheet<'_> {
 
     fn write_geojson(&self, paths: &[Vec<Vec<LonLat>>], set: &mut OutputSet) -> Result<(), StepError> {
         let provenance = self.desk.provenance();
-        let job = &self.desk.job;
-        let cautions = json!(cautions(!job.keep_outs.is_empty(), job.area.is_some()));
+        let opening = [("cautions", json!(self.cautions))];
         Ok(set.write("round.geojson", |out| {
-            let mut writer = GeoJsonWriter::begin_with(out, &provenance, &[("cautions", cautions)])?;
+            let mut writer = GeoJsonWriter::begin_with(out, &provenance, &opening)?;
             for (d, day) in self.round.days.iter().enumerate() {
                 for (k, leg) in day.legs.iter().enumerate() {
                     let line = line_string(&paths[d][k]);
@@ -152,7 +155,7 @@ impl Sheet<'_> {
             .map(|(d, legs)| GpxTrack { name: format!("round day {}", d + 1), path: joined(legs) })
             .filter(|track| track.path.len() > 1)
             .collect();
-        Ok(set.write("round.gpx", |out| write_gpx(out, &points, &tracks))?)
+        Ok(set.write("round.gpx", |out| write_gpx(out, &self.cautions, &points, &tracks))?)
     }
 
     fn waypoint_text(&self, k: usize) -> (String, String) {
@@ -261,6 +264,7 @@ impl Sheet<'_> {
             .collect();
         let count = |urgency| self.due.iter().filter(|d| d.urgency == urgency).count();
         let summary = json!({
+            "cautions": self.cautions,
             "stations": round.stops.len(),
             "reached": round.stops.len() - unreached,
             "unreached": unreached,
@@ -284,6 +288,10 @@ impl Sheet<'_> {
 
     fn tell(&self, settings: &RoundSettings, gap: f64, unreached: usize, outcome: &mut Outcome) {
         let round = self.round;
+        outcome.lines.extend(self.cautions.iter().filter(|c| c.starts_with(PLAN_NOT_AUTHORITY)).cloned());
+        for caution in self.cautions.iter().take_while(|c| c.starts_with("The plan has no")) {
+            outcome.warn(caution.clone());
+        }
         let days = match round.days.len() {
             1 => "1 day".to_string(),
             n => format!("{n} days"),
@@ -293,12 +301,16 @@ impl Sheet<'_> {
             round.stops.len() - unreached,
             round.length_m / 1000.0
         ));
-        outcome.say(format!(
-            "the tour in one go is {:.1} km; none is shorter than {:.1} km (gap {:.2} percent)",
-            round.tour_m / 1000.0,
-            round.lower_bound_m / 1000.0,
-            gap * 100.0
-        ));
+        outcome.say(if gap > 5e-7 {
+            format!(
+                "the tour in one go is {:.1} km; none is shorter than {:.1} km (gap {:.2} percent)",
+                round.tour_m / 1000.0,
+                round.lower_bound_m / 1000.0,
+                gap * 100.0
+            )
+        } else {
+            format!("the tour in one go is {:.1} km; none is shorter", round.tour_m / 1000.0)
+        });
         for (d, day) in round.days.iter().enumerate() {
             outcome.say(format!(
                 "day {}: {} stations, {:.1} km, {:.1} hours",

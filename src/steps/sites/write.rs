@@ -43,7 +43,7 @@ pub(super) fn write(done: &Done, set: &mut OutputSet) -> Result<(), StepError> {
     })?;
     set.write("sites.csv", |out| write_csv(out, &COLUMNS, written.iter().map(|(_, at, p)| csv_row(*at, p))))?;
     let waypoints: Vec<GpxPoint> = written.iter().map(|(id, at, p)| waypoint(id, *at, p)).collect();
-    set.write("sites.gpx", |out| write_gpx(out, &waypoints, &[]))?;
+    set.write("sites.gpx", |out| write_gpx(out, &done.cautions, &waypoints, &[]))?;
     Ok(())
 }
 
