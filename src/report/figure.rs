@@ -1,10 +1,12 @@
-//! Figures as SVG: the overview of a place and wind roses. Lines differ by width and dash,
+//! Figures as SVG: places with what was found there, and wind roses. Lines differ by width and dash,
 //! so that a grey print still tells them apart.
 
 use std::fmt::Write as _;
 
+use serde_json::Value;
+
 use super::map::ground_zone;
-use super::{Material, Picture, Shown};
+use super::{Material, Picture, Ramp, Shown};
 use crate::frame::{GroundPoint, LonLat};
 use crate::record::{LineKind, StationState};
 
@@ -53,9 +55,19 @@ impl Paper {
 /// The overview of the place: area, lines, keep-outs, stations and numbered sites, with a
 /// scale bar and north. `shown` puts a raster under it. Empty where there is nothing to draw.
 pub fn overview_svg(material: &Material, shown: Option<&Shown>) -> String {
+    place_svg(material, "Overview map", shown, draw_pegs)
+}
+
+/// The place with a raster under it and what `over` draws above it.
+fn place_svg(
+    material: &Material,
+    label: &str,
+    shown: Option<&Shown>,
+    over: impl Fn(&mut String, &Material, &Paper),
+) -> String {
     let Some(paper) = Paper::for_place(material, 720.0) else { return String::new() };
     let mut svg = format!(
-        "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {:.0} {:.0}\" role=\"img\" aria-label=\"Overview map\" font-family=\"sans-serif\">\n",
+        "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {:.0} {:.0}\" role=\"img\" aria-label=\"{label}\" font-family=\"sans-serif\">\n",
         paper.width, paper.height
     );
     let _ =
@@ -64,10 +76,164 @@ pub fn overview_svg(material: &Material, shown: Option<&Shown>) -> String {
         draw_picture(&mut svg, material, &paper, &picture);
     }
     draw_place(&mut svg, material, &paper);
-    draw_pegs(&mut svg, material, &paper);
+    over(&mut svg, material, &paper);
     draw_scale(&mut svg, &paper);
     svg.push_str("</svg>\n");
     svg
+}
+
+/// The figures that a report of one's own may want, each a file that stands alone: its name
+/// and its text. Those that the material cannot fill are left out.
+pub fn figures(material: &Material) -> Vec<(&'static str, String)> {
+    let raster = |id: &str| material.rasters.iter().find(|r| r.id == id);
+    let mut made = Vec::new();
+    if let Some(activity) = raster("activity") {
+        let over = |svg: &mut String, _: &Material, _: &Paper| draw_legend(svg, activity);
+        made.push(("figure-activity.svg", place_svg(material, "Activity", Some(activity), over)));
+    }
+    if !material.layers.nodes.is_empty() {
+        made.push(("figure-nodes.svg", place_svg(material, "Where lines meet", None, draw_nodes)));
+    }
+    if !material.layers.sites.is_empty() {
+        made.push(("figure-sites.svg", place_svg(material, "Proposed sites", None, draw_pegs)));
+    }
+    if let Some(change) = raster("change") {
+        let over = |svg: &mut String, material: &Material, paper: &Paper| {
+            draw_change_areas(svg, material, paper);
+            draw_legend(svg, change);
+        };
+        made.push(("figure-change.svg", place_svg(material, "Change between seasons", Some(change), over)));
+    }
+    made.extend(wind_svg(material).map(|svg| ("figure-wind.svg", svg)));
+    made.retain(|(_, svg)| !svg.is_empty());
+    made
+}
+
+/// A colour of a legend and the values that have it.
+pub(super) struct LegendBand {
+    pub fill: String,
+    pub opacity: f64,
+    pub range: String,
+}
+
+/// The visible bands of a ramp, lowest first.
+pub(super) fn legend_bands(ramp: Ramp) -> Vec<LegendBand> {
+    let edges = ramp.edges();
+    let text = |v: &f64| if v.abs() >= 10.0 { format!("{v:.0}") } else { format!("{v:.2}") };
+    ramp.colours()
+        .into_iter()
+        .enumerate()
+        .filter(|(_, c)| c[3] > 0)
+        .map(|(k, [r, g, b, a])| {
+            let from = k.checked_sub(1).and_then(|k| edges.get(k)).map(text);
+            let range = match (from, edges.get(k).map(text)) {
+                (Some(from), Some(to)) => format!("{from} to {to}"),
+                (Some(from), None) => format!("above {from}"),
+                (None, Some(to)) => format!("below {to}"),
+                (None, None) => String::new(),
+            };
+            LegendBand { fill: format!("rgb({r},{g},{b})"), opacity: f64::from(a) / 255.0, range }
+        })
+        .collect()
+}
+
+/// A column of bands in the corner, with the unit below.
+fn draw_legend(svg: &mut String, shown: &Shown) {
+    let bands = legend_bands(shown.ramp);
+    let high = 15.0 * bands.len() as f64 + 34.0;
+    let _ = writeln!(
+        svg,
+        "<rect x=\"8\" y=\"8\" width=\"200\" height=\"{high:.0}\" fill=\"#fffdf7\" fill-opacity=\".9\" stroke=\"#17212b\" stroke-width=\".7\"/><text x=\"15\" y=\"24\" font-size=\"12\" font-weight=\"700\">{}</text>",
+        escaped(&shown.name)
+    );
+    for (k, band) in bands.iter().rev().enumerate() {
+        let y = 32.0 + 15.0 * k as f64;
+        let _ = writeln!(
+            svg,
+            "<rect x=\"15\" y=\"{y:.0}\" width=\"22\" height=\"13\" fill=\"{}\" fill-opacity=\"{:.2}\" stroke=\"#17212b\" stroke-width=\".4\"/><text x=\"44\" y=\"{:.0}\" font-size=\"10.5\">{}</text>",
+            band.fill,
+            band.opacity,
+            y + 10.5,
+            band.range
+        );
+    }
+    let _ = writeln!(
+        svg,
+        "<text x=\"8\" y=\"{:.0}\" font-size=\"9.5\" stroke=\"#fffdf7\" stroke-width=\"3\" paint-order=\"stroke\">{}</text>",
+        high + 20.0,
+        escaped(&shown.unit)
+    );
+}
+
+fn escaped(text: &str) -> String {
+    text.replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;").replace('"', "&quot;")
+}
+
+/// Nodes where three or more ways meet as discs, the others as dots; a ring the wider the
+/// more ways and sign meet there.
+fn draw_nodes(svg: &mut String, material: &Material, paper: &Paper) {
+    for node in &material.layers.nodes {
+        let Some(at) = node.place().and_then(|p| material.frame.to_ground(p).ok()) else { continue };
+        let (x, y) = paper.at(at);
+        let (r, fill) =
+            if node.text("node_kind") == Some("junction") { (3.2, "#fffdf7") } else { (1.6, "#17212b") };
+        let _ = writeln!(
+            svg,
+            "<circle cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"{r}\" fill=\"{fill}\" stroke=\"#17212b\" stroke-width=\"1.4\"/>"
+        );
+        let convergence = node.number("convergence").unwrap_or(0.0);
+        if convergence > 0.0 {
+            let _ = writeln!(
+                svg,
+                "<circle cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"{:.1}\" fill=\"none\" stroke=\"#5b2a86\" stroke-width=\"2\"/>",
+                4.0 + 14.0 * convergence.sqrt()
+            );
+        }
+    }
+}
+
+/// Outlines of the areas of change: full for more sign, dashed for less.
+fn draw_change_areas(svg: &mut String, material: &Material, paper: &Paper) {
+    let ground = |c: &geo_types::Coord<f64>| material.frame.to_ground(LonLat::new(c.x, c.y).ok()?).ok();
+    for area in &material.layers.change_areas {
+        let geo_types::Geometry::Polygon(polygon) = &area.geometry else { continue };
+        let dash = if area.text("direction") == Some("decrease") { "7 3" } else { "none" };
+        for ring in std::iter::once(polygon.exterior()).chain(polygon.interiors()) {
+            let d = paper.way(ring.0.iter().filter_map(ground));
+            let _ = writeln!(
+                svg,
+                "<path d=\"{d}Z\" fill=\"none\" stroke=\"#17212b\" stroke-width=\"2.4\" stroke-dasharray=\"{dash}\"/>"
+            );
+        }
+    }
+}
+
+/// The wind of the place by day and by night, each a rose.
+fn wind_svg(material: &Material) -> Option<String> {
+    let wind = material.wind.as_ref()?;
+    let mut svg = String::from(
+        "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"-50 -52 200 118\" role=\"img\" aria-label=\"Wind by day and by night\" font-family=\"sans-serif\">\n<rect x=\"-50\" y=\"-52\" width=\"200\" height=\"118\" fill=\"#fffdf7\"/>\n",
+    );
+    let mut any = false;
+    for (k, period) in ["day", "night"].into_iter().enumerate() {
+        let rose =
+            wind.get(period).and_then(|w| w.get("rose_from_north_clockwise")).and_then(Value::as_array);
+        let hours: Vec<f64> = rose.into_iter().flatten().filter_map(Value::as_f64).collect();
+        if hours.is_empty() {
+            continue;
+        }
+        any = true;
+        let calm = wind.pointer(&format!("/{period}/calm_share")).and_then(Value::as_f64);
+        let calm = calm.map_or(String::new(), |c| format!(", calm {:.0} %", 100.0 * c));
+        let _ = writeln!(
+            svg,
+            "<g transform=\"translate({} 0)\"><circle r=\"38\" fill=\"#f6f2e6\" stroke=\"#b9b09a\"/>{}<text y=\"-40\" text-anchor=\"middle\" font-size=\"8\">N</text><text y=\"52\" text-anchor=\"middle\" font-size=\"8\">{period}{calm}</text></g>",
+            100 * k,
+            petals(&hours, period == "night")
+        );
+    }
+    svg.push_str("<text x=\"50\" y=\"62\" text-anchor=\"middle\" font-size=\"5.5\">petals point to where the wind comes from</text></svg>\n");
+    any.then_some(svg)
 }
 
 /// The picture is in Web Mercator; over one place its corners put it right to a fraction of
@@ -190,8 +356,6 @@ fn draw_scale(svg: &mut String, paper: &Paper) {
 /// A wind rose with 16 petals that point to where the wind comes from; the bar is the line,
 /// the dot the site's side. `hours` are counted by sector from north, clockwise.
 pub fn rose_svg(hours: &[f64], line_bearing_deg: f64, left: bool, night: bool) -> String {
-    let most = hours.iter().copied().fold(1e-9, f64::max);
-    let colour = if night { "#2c3e63" } else { "#c47f17" };
     let mut svg = String::from(
         "<svg viewBox=\"-46 -48 92 94\" role=\"img\" aria-label=\"wind rose\"><circle r=\"38\" fill=\"#f6f2e6\" stroke=\"#b9b09a\"/>",
     );
@@ -204,6 +368,22 @@ pub fn rose_svg(hours: &[f64], line_bearing_deg: f64, left: bool, night: bool) -
         44.0 * s,
         -44.0 * c
     );
+    svg.push_str(&petals(hours, night));
+    let out = if left { -12.0 } else { 12.0 };
+    let _ = write!(
+        svg,
+        "<circle cx=\"{:.1}\" cy=\"{:.1}\" r=\"4\" fill=\"#0b4f6c\" stroke=\"#fff\"/><text y=\"-39\" text-anchor=\"middle\" font-size=\"8\">N</text></svg>",
+        out * c,
+        out * s
+    );
+    svg
+}
+
+/// The petals of a rose about the origin, the longest 36 units.
+fn petals(hours: &[f64], night: bool) -> String {
+    let most = hours.iter().copied().fold(1e-9, f64::max);
+    let colour = if night { "#2c3e63" } else { "#c47f17" };
+    let mut svg = String::new();
     let half = std::f64::consts::PI / hours.len().max(1) as f64 * 0.86;
     for (k, share) in hours.iter().enumerate().filter(|(_, h)| **h > 0.0) {
         let (a, r) = (std::f64::consts::TAU * k as f64 / hours.len() as f64, 4.0 + 32.0 * share / most);
@@ -217,12 +397,5 @@ pub fn rose_svg(hours: &[f64], line_bearing_deg: f64, left: bool, night: bool) -
             -r * c1
         );
     }
-    let out = if left { -12.0 } else { 12.0 };
-    let _ = write!(
-        svg,
-        "<circle cx=\"{:.1}\" cy=\"{:.1}\" r=\"4\" fill=\"#0b4f6c\" stroke=\"#fff\"/><text y=\"-39\" text-anchor=\"middle\" font-size=\"8\">N</text></svg>",
-        out * c,
-        out * s
-    );
     svg
 }

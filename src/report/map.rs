@@ -98,6 +98,7 @@ pub fn page_data(material: &Material) -> Value {
             "set_on": s.what.set_on.map(|d| d.to_string()), "lon": s.at.lon_deg(), "lat": s.at.lat_deg(),
         })).collect::<Vec<_>>(),
         "tour": tour(&layers.round),
+        "checks": layers.checks.iter().filter_map(check).collect::<Vec<_>>(),
         "changes": layers.change_areas.iter().map(|f| json!({
             "direction": f.value("direction"), "ha": f.value("area_ha"), "polygons": polygons(&f.geometry),
         })).collect::<Vec<_>>(),
@@ -239,6 +240,8 @@ fn node(f: &Feature) -> Option<Value> {
 fn candidates(features: &[Feature]) -> Value {
     let (mut lines, mut parts) = (Words::default(), BTreeMap::<String, Vec<Value>>::new());
     let (mut lon, mut lat, mut score, mut line, mut why) = (vec![], vec![], vec![], vec![], vec![]);
+    // The input line that a candidate stands on, and where: names may be shared by lines.
+    let (mut from, mut froms, mut along) = (vec![], Words::default(), vec![]);
     for f in features {
         let Some(at) = f.place() else { continue };
         let [x, y] = pair(at.lon_deg(), at.lat_deg());
@@ -246,6 +249,8 @@ fn candidates(features: &[Feature]) -> Value {
         lat.push(y);
         score.push(f.number("score").unwrap_or(0.0));
         line.push(lines.number(f.text("line").unwrap_or("")));
+        from.push(froms.number(f.text("line_from").unwrap_or("")));
+        along.push(f.number("chainage_m").map(|m| round_to(m, 1)));
         why.push(f.text("why_not").map_or_else(
             || f.text("site_id").map(|id| format!("chosen: {id}")).unwrap_or_default(),
             str::to_string,
@@ -256,7 +261,8 @@ fn candidates(features: &[Feature]) -> Value {
             parts.entry(name.clone()).or_default().push(value);
         }
     }
-    json!({ "lon": lon, "lat": lat, "score": score, "parts": parts, "line": line, "lines": lines.0, "why": why })
+    json!({ "lon": lon, "lat": lat, "score": score, "parts": parts, "line": line, "lines": lines.0, "why": why,
+        "from": from, "froms": froms.0, "along": along })
 }
 
 /// A site as the page shows it.
@@ -285,7 +291,7 @@ fn site(material: &Material, f: &Feature) -> Option<Value> {
         "lon": at.lon_deg(), "lat": at.lat_deg(),
         "foot": [round_to(foot.lon_deg(), 8), round_to(foot.lat_deg(), 8)],
         "line": f.text("line").unwrap_or(""), "kind": f.text("kind").unwrap_or("other"),
-        "chainage_m": f.number("chainage_m").unwrap_or(0.0),
+        "chainage_m": f.number("chainage_m").unwrap_or(0.0), "from": f.text("line_from").unwrap_or(""),
         "start": super::start_of(material, f),
         "side": side, "offset_m": offset, "bearing_deg": bearing,
         "nearest_site_m": f.value("nearest_site_m"), "cluster": f.value("cluster_id"),
@@ -310,6 +316,17 @@ fn tour(features: &[Feature]) -> Value {
         })
         .collect();
     json!({ "legs": legs, "stops": stops })
+}
+
+/// What the check log says of a station; no name of a person.
+fn check(f: &Feature) -> Option<Value> {
+    let at = f.place()?;
+    Some(json!({
+        "id": f.text("station_id").unwrap_or(&f.id), "lon": at.lon_deg(), "lat": at.lat_deg(),
+        "activations": f.value("activations"), "nights": f.value("station_nights"),
+        "rate": f.value("per_100_nights"), "checked_on": f.value("checked_on"), "due_on": f.value("due_on"),
+        "urgency": f.value("urgency"), "advice": f.value("advice"), "open": f.value("open_items"),
+    }))
 }
 
 fn pair(lon: f64, lat: f64) -> [f64; 2] {

@@ -77,6 +77,8 @@ pub struct Layers {
     pub change_areas: Vec<Feature>,
     /// `round.geojson`.
     pub round: Vec<Feature>,
+    /// `checks.geojson`.
+    pub checks: Vec<Feature>,
 }
 
 /// Everything that a report is drawn from: the job's own layers and the output files.

@@ -17,7 +17,7 @@ mod season;
 mod start;
 
 pub use field_sheet::field_sheet;
-pub use figure::{overview_svg, rose_svg};
+pub use figure::{figures, overview_svg, rose_svg};
 pub use map::{map_page, page_data};
 pub use material::{Feature, Layers, Material, Shown};
 pub use notice::{

@@ -2,7 +2,7 @@
 
 use serde_json::{Value, json};
 
-use super::figure::overview_svg;
+use super::figure::{LegendBand, legend_bands, overview_svg};
 use super::page::{PageError, policy, render};
 use super::{Material, Ramp};
 
@@ -82,22 +82,6 @@ fn probability(p: f64) -> String {
 }
 
 fn legend(ramp: Ramp) -> Vec<Value> {
-    let edges = ramp.edges();
-    let text = |v: f64| if v.abs() >= 10.0 { format!("{v:.0}") } else { format!("{v:.2}") };
-    ramp.colours()
-        .into_iter()
-        .enumerate()
-        .filter(|(_, c)| c[3] > 0)
-        .map(|(k, [r, g, b, a])| {
-            let from = k.checked_sub(1).and_then(|k| edges.get(k)).map(|e| text(*e));
-            let to = edges.get(k).map(|e| text(*e));
-            let range = match (from, to) {
-                (Some(from), Some(to)) => format!("{from} to {to}"),
-                (Some(from), None) => format!("above {from}"),
-                (None, Some(to)) => format!("below {to}"),
-                (None, None) => String::new(),
-            };
-            json!({ "fill": format!("rgb({r},{g},{b})"), "opacity": f64::from(a) / 255.0, "range": range })
-        })
-        .collect()
+    let band = |b: LegendBand| json!({ "fill": b.fill, "opacity": b.opacity, "range": b.range });
+    legend_bands(ramp).into_iter().map(band).collect()
 }

@@ -106,6 +106,7 @@ fn layers(folder: &Path) -> Result<Layers, StepError> {
         candidates: of("candidates.geojson")?,
         change_areas: of("change-areas.geojson")?,
         round: of("round.geojson")?,
+        checks: of("checks.geojson")?,
     })
 }
 

@@ -11,7 +11,7 @@ use super::{Desk, Outcome, StepError};
 use crate::files::write::write_csv;
 use crate::files::{OutputSet, read_text};
 use crate::plan::Plan;
-use crate::report::{NOTICE_COLUMNS, NoticeKind, field_sheet, map_page, notice_row, season_report};
+use crate::report::{NOTICE_COLUMNS, NoticeKind, field_sheet, figures, map_page, notice_row, season_report};
 
 /// Opens the folder of an earlier run and the plan that it left there.
 ///
@@ -33,7 +33,7 @@ pub fn reopen(dir: &Path) -> Result<(OutputSet, Plan), StepError> {
 }
 
 /// Writes `map.html`, `field-sheet.html`, `notices.csv` and, where seasons were compared,
-/// `season-report.html`, from what the set holds by now.
+/// `season-report.html`, and figures as SVG, from what the set holds by now.
 ///
 /// # Errors
 /// [`StepError::Files`] for an output that cannot be read, [`StepError::Request`] for one
@@ -50,6 +50,9 @@ pub fn report(desk: &Desk, set: &mut OutputSet) -> Result<Outcome, StepError> {
     set.write("field-sheet.html", |out| out.write_all(sheet.as_bytes()))?;
     if let Some(seasons) = season_report(&material).map_err(page)? {
         set.write("season-report.html", |out| out.write_all(seasons.as_bytes()))?;
+    }
+    for (name, svg) in figures(&material) {
+        set.write(name, |out| out.write_all(svg.as_bytes()))?;
     }
     set.write("notices.csv", |out| write_csv(out, &NOTICE_COLUMNS, material.notices.iter().map(notice_row)))?;
     let count = |kind| material.notices.iter().filter(|n| n.kind == kind).count();

@@ -93,17 +93,24 @@ function keepOutsNear(x, y) {
   return near.sort((a, b) => a.distance_m - a.limit_m - (b.distance_m - b.limit_m));
 }
 
-/** The scored candidate nearest to a foot on the same line. */
-function candidateNear(site) {
+/** The scored candidates on both sides of a foot on its line, with the share of each; one
+ *  alone at the end of what was scored. */
+function candidatesAround(site) {
   const c = data.candidates;
-  let [best, found] = [Infinity, -1];
+  let [back, on] = [-1, -1];
   for (let k = 0; k < c.lon.length; k++) {
-    if (c.lines[c.line[k]] !== site.line) continue;
-    const d = distanceM(site.foot, [c.lon[k], c.lat[k]]);
-    if (d < best) [best, found] = [d, k];
+    if (c.froms[c.from[k]] !== site.from || !is(c.along[k])) continue;
+    if (c.along[k] <= site.chainage_m && (back < 0 || c.along[k] > c.along[back])) back = k;
+    if (c.along[k] >= site.chainage_m && (on < 0 || c.along[k] < c.along[on])) on = k;
   }
-  return found < 0 ? null : { k: found, m: best };
+  if (back < 0 && on < 0) return null;
+  if (back < 0 || on < 0 || c.along[on] === c.along[back]) return [[back < 0 ? on : back, 1]];
+  const share = (site.chainage_m - c.along[back]) / (c.along[on] - c.along[back]);
+  return [[back, 1 - share], [on, share]];
 }
+/** A number between those of the candidates around; null where one has none. */
+const between = (around, values) =>
+  around.every(([k]) => is(values[k])) ? around.reduce((sum, [k, share]) => sum + share * values[k], 0) : null;
 
 /** Puts a site at the foot nearest to a place, on the side that it has. */
 function moveTo(k, lon, lat, side) {
@@ -132,14 +139,15 @@ function settle(k) {
   site.cautions = site.cautions.filter((c) => !c.startsWith("Moved here:"));
   if (next && data.spacing_m && next.m < data.spacing_m) site.cautions.push(`Moved here: ${metres(next.m)} from ${next.site.id}, nearer than the spacing of ${metres(data.spacing_m)}.`);
   for (const c of conflicts) site.cautions.push(`Moved here: inside the keep-out of ${c.name}: ${metres(c.distance_m)} away, limit ${metres(c.limit_with_error_m)} with the error of placing it.`);
-  const scored = candidateNear(site);
-  if (scored) {
+  const around = candidatesAround(site);
+  if (around) {
+    const far = Math.max(...around.map(([k]) => Math.abs(data.candidates.along[k] - site.chainage_m)));
     for (const part of site.parts) {
-      const values = data.candidates.parts[part.name];
-      if (values && is(values[scored.k])) Object.assign(part, { value: values[scored.k], raw: null, from: `as scored ${metres(scored.m)} away` });
+      const value = data.candidates.parts[part.name] && between(around, data.candidates.parts[part.name]);
+      if (is(value)) Object.assign(part, { value, raw: null, from: `between candidates scored within ${metres(far)}` });
     }
-    site.score = data.candidates.score[scored.k];
-    site.estimate = `Score and parts are those of the candidate scored ${metres(scored.m)} from here; run sites again for exact ones.`;
+    site.score = between(around, data.candidates.score) ?? site.score;
+    site.estimate = `Score and parts lie between those of the candidates scored within ${metres(far)} on this line; run sites again for exact ones.`;
   }
   moves.kept.set(site.id, site);
   siteLayer.move(k, ...site.foot);

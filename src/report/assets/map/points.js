@@ -65,6 +65,7 @@ function pointLayers() {
       [candidateLayer], false, "the darker, the higher the score");
   }
   if (tour.legs.length || tour.stops.length) tourLayers(tour);
+  if (data.checks.length) checkLayers(data.checks);
   if (stations.length) {
     stationLayer = spots("station", column(stations, "lon"), column(stations, "lat"), {
       thin: stations.length > 500 ? 6 : 0, paint: (context, x, y, k) => press(context, STATION_STAMPS[stations[k].state] || STATION_STAMPS.set, x, y),
@@ -81,6 +82,34 @@ function pointLayers() {
     } });
     offer("Siting", `Proposed sites (${sites.length})`, markOf((c) => { c.scale(0.6, 0.6); paintPeg(c, 0, 14, { turn: 0, text: "1" }); }), [siteLayer], true,
       "the disc stands on the site's side of the line and holds its rank; a double rim is a cluster");
+  }
+}
+
+/** What the check log says: a column the higher the rate, and a flag where somebody must go. */
+function checkLayers(checks) {
+  const rated = checks.filter((c) => is(c.rate));
+  const most = Math.max(...column(rated, "rate"), 1e-9);
+  const bar = (context, x, y, share) => {
+    const high = 4 + 26 * share;
+    context.fillStyle = PAPER; context.fillRect(x - 15, y + 7 - high, 8, high + 2);
+    context.fillStyle = "#5b2a86"; context.fillRect(x - 14, y + 8 - high, 6, high);
+  };
+  if (rated.length) {
+    offer("Check round", "Activations per 100 station-nights", markOf((c) => bar(c, 11, 2, 0.3)),
+      [spots("station", column(rated, "lon"), column(rated, "lat"), { paint: (context, x, y, k) => bar(context, x, y, rated[k].rate / most) })],
+      false, `the highest column is ${short(most)}`);
+  }
+  const pressing = checks.filter((c) => ["review", "open-item", "overdue"].includes(c.urgency));
+  const flag = (context, x, y) => {
+    context.beginPath();
+    context.moveTo(x + 8, y + 6); context.lineTo(x + 8, y - 14); context.lineTo(x + 20, y - 9); context.lineTo(x + 8, y - 4);
+    context.lineWidth = 4.5; context.strokeStyle = PAPER; context.stroke();
+    context.fillStyle = "#a3182c"; context.fill();
+    context.lineWidth = 1.8; context.strokeStyle = "#a3182c"; context.stroke();
+  };
+  if (pressing.length) {
+    offer("Check round", `Overdue, to review or with a capsule missing (${pressing.length})`, markOf((c) => flag(c, -12, 4)),
+      [spots("station", column(pressing, "lon"), column(pressing, "lat"), { paint: flag })], true);
   }
 }
 

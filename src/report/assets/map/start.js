@@ -24,6 +24,16 @@ function popup(latlng, title, rows) {
   L.popup({ maxWidth: 260 }).setLatLng(latlng).setContent(el("div", {}, el("b", {}, title),
     rows.filter(Boolean).map((text) => el("div", {}, text)))).openOn(map);
 }
+/** What the check log says of a station. */
+function checkFacts(id) {
+  const c = data.checks.find((check) => check.id === id);
+  if (!c) return [];
+  return [
+    is(c.rate) && `${plural(c.activations, "activation", "activations")} in ${Math.round(c.nights)} nights: ${c.rate.toFixed(2)} per 100`,
+    c.checked_on && `checked on ${c.checked_on}`, c.due_on && `${c.urgency}, due ${c.due_on}`,
+    c.open > 0 && plural(c.open, "capsule missing", "capsules missing"), c.advice && `advice: ${c.advice}`,
+  ];
+}
 function clicks() {
   const reach = window.matchMedia("(pointer: coarse)").matches ? 26 : 15;
   const near = (layer, latlng, r = reach) => (layer && map.hasLayer(layer) ? layer.nearest(latlng, r) : -1);
@@ -34,7 +44,7 @@ function clicks() {
     const station = near(stationLayer, latlng);
     if (station >= 0) {
       const s = data.stations[station];
-      return popup([s.lat, s.lon], `Station ${s.id}`, [s.name, { set: "in the ground", lifted: "lifted", proposed: "proposed" }[s.state], s.set_on && `set on ${s.set_on}`]);
+      return popup([s.lat, s.lon], `Station ${s.id}`, [s.name, { set: "in the ground", lifted: "lifted", proposed: "proposed" }[s.state], s.set_on && `set on ${s.set_on}`, ...checkFacts(s.id)]);
     }
     const record = near(signLayer, latlng);
     if (record >= 0) {
@@ -69,6 +79,7 @@ function nearSite(latlng, reach) {
 
 function start() {
   byId("caution-list").append(...data.cautions.map((text) => el("li", {}, text)));
+  if (data.openItems.length) fill(byId("open-items"), el("h3", {}, "Open from earlier checks"), el("ul", { class: "warnings" }, data.openItems.map((text) => el("li", {}, text))));
   for (const site of data.sites) site.turn = (site.bearing_deg + (site.side === "left" ? -90 : 90)) * RAD;
   pictureLayers();
   placeLayers();
