@@ -101,6 +101,88 @@ const saved = JSON.parse(fs.readFileSync(`${out}/must.geojson`, "utf8"));
 check(saved.features.length === 1 && saved.features[0].properties.must === true && saved.features[0].properties.site_id === third, "the saved layer does not hold the moved site");
 check(saved.features[0].properties.moved === true, "the saved site is not marked as moved");
 
+// A capsule that is missing stays on every sheet.
+check((await page.locator("#open-items").textContent()) !== null, "there is no place for open items");
+
+// By keyboard alone: the search, the table, the map.
+await page.keyboard.press("/");
+check(await page.evaluate(() => document.activeElement.id === "find-text"), "the slash does not go to the search");
+await page.keyboard.type("1");
+await page.keyboard.press("Enter");
+check((await page.locator("#site-heading").textContent()).includes("rank 1 "), "a rank typed in the search chooses no site");
+await page.locator("#sites tbody tr").first().locator("button").focus();
+const focused = () => page.evaluate(() => document.activeElement.textContent);
+const firstRow = await focused();
+await page.keyboard.press("ArrowDown");
+check((await focused()) !== firstRow, "the down key does not move in the table");
+await page.keyboard.press("Enter");
+check((await page.locator('#sites tr[aria-selected="true"] th button').textContent()) === (await focused()), "Enter in the table chooses nothing");
+const atMap = () => page.evaluate(() => [document.querySelector(".leaflet-map-pane").style.transform, document.querySelector(".leaflet-control-scale-line").textContent].join());
+await page.locator("#map").focus();
+const still = await atMap();
+await page.keyboard.press("ArrowRight");
+await page.waitForTimeout(500);
+const moved = await atMap();
+check(moved !== still, "the right key does not move the map");
+await page.keyboard.press("+");
+await page.keyboard.press("+");
+await page.waitForTimeout(700);
+check((await atMap()) !== moved, "the plus key does not zoom");
+// Every control is reached by Tab and shows that it is.
+await page.evaluate(() => document.activeElement.blur());
+const reached = new Set();
+for (let k = 0; k < 160; k++) {
+  await page.keyboard.press("Tab");
+  const id = await page.evaluate(() => { const a = document.activeElement; return a === document.body ? "" : a.id || a.textContent.trim().slice(0, 30) || a.type; });
+  if (id) reached.add(id);
+}
+for (const id of ["find-text", "tool-fit", "tool-measure", "tool-print", "map"]) check(reached.has(id), `Tab does not reach ${id}`);
+
+// Two seasons under one slider.
+const seasons = JSON.parse(await page.locator("#data").textContent()).pictures.filter((p) => ["before", "after"].includes(p.id));
+if (seasons.length === 2) {
+  for (const season of seasons) await page.locator("#layers label.switch", { hasText: new RegExp(`^${season.name}$`) }).locator("input").check();
+  check(await page.locator("#swipe").isVisible(), "the slider does not show where both seasons are on");
+  const at = async (value) => {
+    await page.locator("#swipe-at").evaluate((slider, v) => { slider.value = v; slider.dispatchEvent(new Event("input")); }, value);
+    const clip = (name) => page.evaluate((n) => document.querySelector(`.leaflet-${n}-pane`).style.clip.match(/-?[\d.]+(?=px)/g).map(Number), name);
+    return { before: await clip("picture"), after: await clip("after"), shown: await picture() };
+  };
+  const [left, right] = [await at(15), await at(85)];
+  const width = (await page.locator("#map").boundingBox()).width;
+  check(Math.abs(right.before[1] - left.before[1] - 0.7 * width) < 1, "the slider does not wipe the season before");
+  for (const cut of [left, right]) check(Math.abs(cut.before[1] - cut.after[3]) < 0.01, "the two seasons do not meet at the slider");
+  check(left.shown !== right.shown, "the slider changes nothing that is seen");
+  await page.locator("#swipe-at").focus();
+  const was = await page.locator("#swipe-at").inputValue();
+  await page.keyboard.press("ArrowLeft");
+  check(Number(await page.locator("#swipe-at").inputValue()) < Number(was), "the slider does not follow the keyboard");
+  await page.screenshot({ path: `${out}/map-swipe.png` });
+  for (const season of seasons) await page.locator("#layers label.switch", { hasText: new RegExp(`^${season.name}$`) }).locator("input").uncheck();
+  check(!(await page.locator("#swipe").isVisible()), "the slider stays when the seasons are off");
+} else {
+  faults.push("the folder holds no pictures of two seasons, so the slider was not tried");
+}
+
+// In grey: bands of the activity must fall in lightness from step to step, on paper.
+const bands = await page.locator(".row", { hasText: "sign per km²" }).first().locator(".ramp-bands span").evaluateAll((chips) => chips.map((c) => c.style.background));
+const grey = bands.map((colour) => {
+  const [r, g, b, a = 1] = colour.match(/[\d.]+/g).map(Number);
+  const on = (v) => v * a + 255 * (1 - a);
+  return 0.2126 * on(r) + 0.7152 * on(g) + 0.0722 * on(b);
+});
+check(grey.length >= 4, `only ${grey.length} bands in the legend of the activity`);
+check(grey.every((v, k) => k === 0 || grey[k - 1] - v > 8), `bands are alike in grey: ${grey.map(Math.round)}`);
+await page.emulateMedia({ media: "print" });
+await page.evaluate(() => { document.documentElement.style.filter = "grayscale(1)"; });
+await page.setViewportSize({ width: 1046, height: 718 });
+await page.waitForTimeout(400);
+await page.screenshot({ path: `${out}/map-print-grey.png`, fullPage: true });
+await page.evaluate(() => { document.documentElement.style.filter = ""; });
+await page.pdf({ path: `${out}/map.pdf`, preferCSSPageSize: true });
+check((await page.locator(".tools").isVisible()) === false, "buttons are printed");
+await page.emulateMedia({ media: "screen" });
+
 for (const [name, width, height] of [["phone", 390, 844], ["tablet", 900, 1180]]) {
   const small = await open("map.html", width, height, true);
   await small.screenshot({ path: `${out}/map-${name}.png` });

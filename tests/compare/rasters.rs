@@ -2,7 +2,7 @@
 
 use std::path::Path;
 
-use stakeline::files::{RasterFile, read_geotiff};
+use stakeline::files::{Placement, RasterFile, read_raster};
 use stakeline::frame::{Frame, GroundPoint, LonLat, distance_m};
 
 use super::{Dice, EAST, OUTINGS, WEST, property, run};
@@ -48,12 +48,10 @@ fn walk_at(frame: &Frame, at: GroundPoint) -> f64 {
 fn cell_at(raster: &RasterFile, frame: &Frame, share: f64, north_m: f64) -> (usize, GroundPoint) {
     let ground = |(lon, lat)| frame.to_ground(LonLat::new(lon, lat).unwrap()).unwrap();
     let place = ground(WEST).lerp(ground(EAST), share);
-    let column = ((place.x_m - raster.west_m) / raster.cell_m).floor();
-    let row = ((raster.north_m - place.y_m - north_m) / raster.cell_m).floor();
-    let centre = GroundPoint::new(
-        raster.west_m + (column + 0.5) * raster.cell_m,
-        raster.north_m - (row + 0.5) * raster.cell_m,
-    );
+    let Placement { west, north, cell_x, cell_y, .. } = raster.placement;
+    let column = ((place.x_m - west) / cell_x).floor();
+    let row = ((north - place.y_m - north_m) / cell_y).floor();
+    let centre = GroundPoint::new(west + (column + 0.5) * cell_x, north - (row + 0.5) * cell_y);
     (row as usize * raster.columns + column as usize, centre)
 }
 
@@ -99,7 +97,7 @@ fn cells_hold_what_plain_sums_give() {
     let seasons = ["plan.toml", "--before", "before", "--after", "after", "--block", "outing"];
     let (found, out) = run(dir.path(), &[&seasons[..], &["--runs", RUNS]].concat());
     let frame = Frame::from_epsg(number(&found, "/epsg") as u32).unwrap();
-    let read = |name: &str| read_geotiff(&out.join(name)).unwrap();
+    let read = |name: &str| read_raster(&out.join(name), Path::new(name), None).unwrap();
     let (change, p, asymptotic) = (read("change.tif"), read("change-p.tif"), read("change-p-asymptotic.tif"));
     let before = sign_by_outing(&frame, dir.path(), "before");
     let outings: Vec<Vec<GroundPoint>> =

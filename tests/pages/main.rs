@@ -4,6 +4,8 @@
 //! (`STAKELINE_NODE_MODULES` names the folder that holds them); without these it says loudly
 //! that it is skipped.
 
+mod big;
+#[path = "../support/mod.rs"]
 mod support;
 
 use std::fs;
@@ -11,6 +13,16 @@ use std::path::{Path, PathBuf};
 use std::process::Command as Process;
 
 use support::{json, said, stakeline};
+
+/// A small generator of its own.
+struct Dice(u64);
+
+impl Dice {
+    fn roll(&mut self) -> f64 {
+        self.0 = self.0.wrapping_mul(6364136223846793005).wrapping_add(1442695040888963407);
+        (self.0 >> 11) as f64 / (1u64 << 53) as f64
+    }
+}
 
 /// A name that would run if it entered a page as markup.
 const MARKUP: &str = "<script>document.title='ran'</script><img src=x onerror=document.title='ran'>&quot;";
