@@ -130,6 +130,11 @@ pub fn compare(outings: &Outings, settings: &Settings) -> Result<Comparison, Sea
 }
 
 impl Headline {
+    /// Whether the seasons as a whole changed, without which no part of them is claimed to have.
+    pub fn claims_change(&self) -> bool {
+        self.verdict == Verdict::Change
+    }
+
     /// The areas that may be claimed, and how many are withheld.
     ///
     /// The whole is tested first and its parts only if it changed: of seasons in which
@@ -138,10 +143,7 @@ impl Headline {
     /// Tamhane 2007, doi:10.1002/pst.291). Two tests at 5 % side by side would claim
     /// something in 8 % of them.
     pub fn claims(&self, areas: Vec<ChangeArea>) -> (Vec<ChangeArea>, usize) {
-        match self.verdict {
-            Verdict::Change => (areas, 0),
-            Verdict::NoChangeShown | Verdict::NotEnough => (Vec::new(), areas.len()),
-        }
+        if self.claims_change() { (areas, 0) } else { (Vec::new(), areas.len()) }
     }
 }
 

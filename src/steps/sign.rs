@@ -24,16 +24,20 @@ pub(super) fn period_of(plan: &Plan) -> Result<Option<&PeriodTable>, StepError> 
 /// The plan's choice of sign. Its period was looked up when the inputs were read.
 pub(super) fn choice_of(plan: &Plan) -> Choice {
     let period = period_of(plan).ok().flatten();
-    let times = period.iter().flat_map(|period| &period.dates).map(|(animal, days)| {
-        let days = DaysOfYear { from: days.from.month_and_day(), to: days.to.month_and_day() };
-        (Animal::from_word(animal), days)
-    });
     Choice {
-        times: times.collect(),
+        times: period.into_iter().flat_map(times_of).collect(),
         animals: plan.select.animals.iter().map(|word| Animal::from_word(word)).collect(),
         from: plan.select.from.map(|d| d.0),
         to: plan.select.to.map(|d| d.0),
     }
+}
+
+/// The days of a period of the plan, for each animal that it names.
+pub(super) fn times_of(period: &PeriodTable) -> impl Iterator<Item = (Animal, DaysOfYear)> {
+    period.dates.iter().map(|(animal, days)| {
+        let days = DaysOfYear { from: days.from.month_and_day(), to: days.to.month_and_day() };
+        (Animal::from_word(animal), days)
+    })
 }
 
 /// Chooses the sign and says what was left out.

@@ -256,3 +256,39 @@ fn untreated_ground_is_held_against_the_rest_or_says_why_not() {
     warned(&found, "survey legs do not cover both seasons");
     warned(&found, "no edge rule is used here");
 }
+
+#[test]
+fn named_periods_of_the_year_are_told_apart() {
+    let dir = tempfile::tempdir().unwrap();
+    property(dir.path());
+    let plan = std::fs::read_to_string(dir.path().join("plan.toml")).unwrap();
+    let says = |periods: &str| -> String {
+        std::fs::write(dir.path().join("plan.toml"), format!("{plan}{periods}")).unwrap();
+        let seasons = ["plan.toml", "--before", "before", "--after", "after", "--runs", "39"];
+        run(dir.path(), &seasons).0["summary"].as_array().unwrap().iter().map(|l| l.to_string()).collect()
+    };
+    // Both seasons are the same days of March to May, so without periods nothing is said.
+    assert!(!says("").contains("without any control"));
+    let same = "[periods.mating.dates]\ndog = { from = \"03-01\", to = \"06-30\" }\n";
+    assert!(!says(same).contains("without any control"));
+    // Another animal's period is none of the dogs'.
+    let other = "[periods.mating.dates]\nfox = { from = \"03-01\", to = \"06-30\" }\n";
+    assert!(!says(other).contains("without any control"));
+    // Summer against winter, by the plan's names.
+    let moved = plan.replace("2020-03-01", "2020-02-01");
+    assert_ne!(moved, plan);
+    let both = std::fs::read_to_string(dir.path().join("both.geojson")).unwrap();
+    let shifted = both.replace("\"date\":\"2024-0", "\"date\":\"2024-1").replace("2024-13", "2024-10");
+    let shifted = shifted.replace("2024-14", "2024-11").replace("2024-15", "2024-12");
+    std::fs::write(dir.path().join("both.geojson"), shifted).unwrap();
+    let plan = plan.replace("\"2024-03-01\", to = \"2024-06-30\"", "\"2024-09-01\", to = \"2024-12-31\"");
+    let periods = "[periods.mating.dates]\ndog = { from = \"03-01\", to = \"06-30\" }\n[periods.rearing.dates]\ndog = { from = \"09-15\", to = \"01-15\" }\n";
+    std::fs::write(dir.path().join("plan.toml"), format!("{plan}{periods}")).unwrap();
+    let seasons = ["plan.toml", "--before", "before", "--after", "after", "--runs", "39"];
+    let (found, _) = run(dir.path(), &seasons);
+    let summary = found["summary"].to_string();
+    assert!(
+        summary.contains("before lies in the period mating and after in the period rearing"),
+        "{summary}"
+    );
+}

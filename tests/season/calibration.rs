@@ -220,7 +220,7 @@ thousand_seasons!(thousand_with_half_the_outings, Law::PLAIN, HALF_THE_OUTINGS, 
     && s.areas_alone <= 0.07);
 thousand_seasons!(thousand_with_both, Law::PLAIN, BOTH, 999, |s| s.claims <= 0.07 && s.areas_alone <= 0.07);
 thousand_seasons!(thousand_rates_with_effort_moved, WESTWARD, EASTWARD, 499, |s| s.claims <= 0.07
-    && s.areas_alone <= 0.07);
+    && s.areas <= 0.07);
 thousand_seasons!(thousand_triplings_30, Law::PLAIN, tripled(Law::PLAIN), 999, |s| s.answers > 0.9
     && s.claims > 0.8
     && s.areas_on_planted > 0.75);

@@ -43,6 +43,8 @@ struct Changed {
     piece: Piece,
     searched_km: [f64; 2],
     change: PieceChange,
+    /// The change that is claimed: none where the seasons as a whole show none.
+    claimed: Option<Direction>,
 }
 
 /// Compares the rates along lines, writes `change-lines.geojson`, says what was found and gives
@@ -85,6 +87,7 @@ pub(super) fn along_lines(
     let Settings { runs, seed, .. } = *asked.settings;
     let size = asked.found.headline.p.and(asked.found.headline.block);
     let changes = compare_pieces(asked.outings, &lines_found, size, runs, seed);
+    let whole_changed = asked.found.headline.claims_change();
     let changed: Vec<Changed> = pieces
         .as_slice()
         .iter()
@@ -92,12 +95,13 @@ pub(super) fn along_lines(
         .map(|(&piece, change)| {
             let km =
                 |season: &Effort| season.between(piece.edge, piece.from_m, piece.to_m).searched_m / M_PER_KM;
-            Changed { piece, searched_km: [km(&seasons[0]), km(&seasons[1])], change }
+            let claimed = change.claimed().filter(|_| whole_changed);
+            Changed { piece, searched_km: [km(&seasons[0]), km(&seasons[1])], change, claimed }
         })
         .collect();
     write(desk, &network, &changed, set)?;
     let totals = Totals::of(&changed);
-    outcome.say(totals.sentence(size));
+    outcome.say(totals.sentence(size, whole_changed));
     Ok(totals.json(&activity, size, runs, &changed))
 }
 
@@ -168,7 +172,7 @@ fn write(desk: &Desk, network: &Network, changed: &[Changed], set: &mut OutputSe
     let provenance = desk.provenance();
     Ok(set.write("change-lines.geojson", |out| {
         let mut writer = GeoJsonWriter::begin(out, &provenance)?;
-        for (index, Changed { piece, searched_km, change }) in changed.iter().enumerate() {
+        for (index, Changed { piece, searched_km, change, claimed }) in changed.iter().enumerate() {
             let edge = &network.edges()[piece.edge as usize];
             let properties = members(json!({
                 "edge_id": edge_id(piece.edge),
@@ -184,7 +188,7 @@ fn write(desk: &Desk, network: &Network, changed: &[Changed], set: &mut OutputSe
                 "p": change.p,
                 "p_max": change.p_family,
                 "survives_fdr": change.survives_fdr(),
-                "direction": change.claimed().map(Direction::word),
+                "direction": claimed.map(Direction::word),
             }));
             let path = path_between(network.path(piece.edge), piece.from_m, piece.to_m);
             let path = way_lonlat(&desk.job.frame, &path)?;
@@ -207,7 +211,7 @@ struct Totals {
 impl Totals {
     fn of(changed: &[Changed]) -> Self {
         let mut totals = Self::default();
-        for Changed { piece, change, .. } in changed {
+        for Changed { piece, change, claimed, .. } in changed {
             let km = piece.length_m() / M_PER_KM;
             match (change.before_per_km, change.after_per_km) {
                 (Some(_), Some(_)) => totals.both += km,
@@ -215,7 +219,7 @@ impl Totals {
                 (None, Some(_)) => totals.only_after += km,
                 (None, None) => {}
             }
-            match change.claimed() {
+            match claimed {
                 Some(Direction::Increase) => totals.increase += km,
                 Some(Direction::Decrease) => totals.decrease += km,
                 None => {}
@@ -224,7 +228,7 @@ impl Totals {
         totals
     }
 
-    fn sentence(&self, size: Option<BlockSize>) -> String {
+    fn sentence(&self, size: Option<BlockSize>, whole_changed: bool) -> String {
         let searched = format!("along lines: {:.1} km were searched in both seasons", self.both);
         let one_only = format!(
             "{:.1} km in one of them only, of which nothing can be said",
@@ -234,6 +238,9 @@ impl Totals {
             None => {
                 format!("{searched}, {one_only}; there are not enough independent outings to test any change")
             }
+            Some(_) if !whole_changed => format!(
+                "{searched}, {one_only}; no change is claimed on any of it, since the whole shows none"
+            ),
             Some(_) => format!(
                 "{searched}, {one_only}; sign per km searched grew on {:.1} km and fell on {:.1} km (claimed over all \
                  pieces together at 5 percent)",

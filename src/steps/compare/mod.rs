@@ -87,7 +87,7 @@ pub fn compare(desk: &Desk, set: &mut OutputSet) -> Result<Outcome, StepError> {
     outcome.lines.splice(0..0, words::sentences(names, &found, &areas_ha, rates.as_ref()));
     let days = |season| outings.of(season).filter_map(|o| o.day).collect::<Vec<Date>>();
     let (before, after) = (days(Season::Before), days(Season::After));
-    if let Some(caution) = season_of_year::time_of_year(&before, &after) {
+    if let Some(caution) = season_of_year::unlike(&desk.plan.periods, &picked, [&before, &after]) {
         outcome.say(caution);
     }
     let along_lines = match desk.plan.surface.along_lines {
