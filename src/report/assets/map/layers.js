@@ -6,7 +6,7 @@ const map = L.map("map", {
 L.control.zoom({ position: "topleft" }).addTo(map);
 L.control.scale({ position: "bottomleft", imperial: false, maxWidth: 160 }).addTo(map);
 
-const PANES = ["grid", "picture", "after", "hot", "keepout", "change", "line", "tour", "candidate", "sign", "node", "name", "station", "site"];
+const PANES = ["grid", "picture", "after", "hot", "keepout", "change", "line", "tour", "candidate", "sign", "node", "name", "station", "rate", "due", "site"];
 PANES.forEach((name, k) => {
   map.createPane(name).style.zIndex = 210 + 10 * k;
   if (!["hot", "keepout", "change"].includes(name)) map.getPane(name).style.pointerEvents = "none";

@@ -96,7 +96,7 @@ function checkLayers(checks) {
   };
   if (rated.length) {
     offer("Check round", "Activations per 100 station-nights", markOf((c) => bar(c, 11, 2, 0.3)),
-      [spots("station", column(rated, "lon"), column(rated, "lat"), { paint: (context, x, y, k) => bar(context, x, y, rated[k].rate / most) })],
+      [spots("rate", column(rated, "lon"), column(rated, "lat"), { paint: (context, x, y, k) => bar(context, x, y, rated[k].rate / most) })],
       false, `the highest column is ${short(most)}`);
   }
   const pressing = checks.filter((c) => ["review", "open-item", "overdue"].includes(c.urgency));
@@ -109,7 +109,7 @@ function checkLayers(checks) {
   };
   if (pressing.length) {
     offer("Check round", `Overdue, to review or with a capsule missing (${pressing.length})`, markOf((c) => flag(c, -12, 4)),
-      [spots("station", column(pressing, "lon"), column(pressing, "lat"), { paint: flag })], true);
+      [spots("due", column(pressing, "lon"), column(pressing, "lat"), { paint: flag })], true);
   }
 }
 

@@ -101,7 +101,7 @@ function finding() {
     input.setAttribute("aria-invalid", k < 0);
   });
   document.addEventListener("keydown", (event) => {
-    if (event.key === "/" && !["INPUT", "TEXTAREA"].includes(event.target.tagName)) { event.preventDefault(); input.focus(); }
+    if (event.key === "/" && !["INPUT", "TEXTAREA"].includes(event.target.tagName)) { event.preventDefault(); input.select(); }
   });
 }
 
