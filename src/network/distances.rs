@@ -66,7 +66,7 @@ impl TravelGraph {
     /// One bounded search a source, after Dijkstra (1959), on the contracted graph; from every
     /// hub settled the targets on its chains are read off in order of distance. Cost: hubs
     /// within reach times their logarithm, a source. Without a bound and with several sources, the
-    /// graph is eliminated first ([`Elimination`]), which costs several times less; the sums are
+    /// graph is eliminated first (min-degree elimination), which costs several times less; the sums are
     /// then made in another order and may differ in the last bits. Sources run in parallel.
     pub fn distances(&self, from: &[Foot], to: &[Foot], within_m: f64) -> Distances {
         let eliminated = if within_m == f64::INFINITY && from.len() >= WORTH_ELIMINATING {
