@@ -86,6 +86,48 @@ fn all_rules_are_shown_and_oddities_told() {
 }
 
 #[test]
+fn each_animal_has_its_own_surface() {
+    let room = tempfile::tempdir().unwrap();
+    write_inputs(room.path());
+    let sign = room.path().join("sign.geojson");
+    let mut collection = read_json(&sign);
+    for (k, feature) in collection["features"].as_array_mut().unwrap().iter_mut().enumerate() {
+        feature["properties"]["animal"] = json!(["dog", "fox", "Feral Cat"][k % 3]);
+    }
+    fs::write(&sign, collection.to_string()).unwrap();
+    let at = sign.to_str().unwrap().to_string();
+    let (status, err, all) = run(room.path(), &["--bandwidth", "150", "--at", &at]);
+    assert_eq!(status, 0, "{err}");
+    assert!(err.contains("dog and fox and feral cat"), "{err}");
+    let animals = all["animals"].as_array().unwrap();
+    let file = |name: &str| room.path().join("out").join(name);
+    assert_eq!(animals.len(), 3, "{all}");
+    let mut parts = 0.0;
+    for (animal, name) in animals.iter().zip(["dog", "fox", "feral-cat"]) {
+        assert_eq!(animal["file"], format!("activity-{name}.tif"));
+        assert!(file(&format!("activity-{name}.tif")).is_file());
+        assert_eq!(
+            read_json(&file(&format!("hot-areas-{name}.geojson")))["features"].as_array().unwrap().len(),
+            3
+        );
+        parts += number(animal, "/integral");
+    }
+    // One grid and one bandwidth: the parts make the whole.
+    assert!((parts / number(&all, "/integral") - 1.0).abs() < 1e-6, "{parts} of {all}");
+    for feature in read_json(&file("activity-at.geojson"))["features"].as_array().unwrap() {
+        let of = feature["properties"]["density_per_km2_by_animal"].as_object().unwrap();
+        let sum: f64 = of.values().map(|v| v.as_f64().unwrap()).sum();
+        assert!((sum / number(feature, "/properties/density_per_km2") - 1.0).abs() < 1e-9);
+    }
+    // Chosen alone, an animal has the same surface without a warning.
+    let (status, err, dog) = run(room.path(), &["--bandwidth", "150", "--animal", "dog"]);
+    assert_eq!(status, 0, "{err}");
+    assert!(!err.contains("taken together"), "{err}");
+    assert_eq!(dog["animals"], json!([]));
+    assert!((number(&dog, "/peak") / number(&animals[0], "/peak") - 1.0).abs() < 1e-5);
+}
+
+#[test]
 fn what_cannot_be_is_said_plainly() {
     let room = tempfile::tempdir().unwrap();
     write_inputs(room.path());

@@ -7,8 +7,8 @@ use approx::assert_relative_eq;
 use geo_types::{Coord, LineString, MultiPolygon, Polygon};
 use stakeline::frame::GroundPoint;
 use stakeline::surface::{
-    DensitySettings, EdgeRule, ErrorBound, Extent, Grid, Kernel, Rule, Smoother, Surface, WeightedPoint,
-    Window, adaptive_bandwidths_m, choose_bandwidth, densities_at, density, density_at, density_at_places,
+    DensitySettings, EdgeRule, ErrorBound, Grid, Kernel, Rule, Smoother, Surface, WeightedPoint, Window,
+    adaptive_bandwidths_m, choose_bandwidth, densities_at, density, density_at, density_at_places,
     density_on_grid, hot_areas,
 };
 
@@ -214,6 +214,17 @@ fn abramson_bandwidths_and_density() {
 }
 
 #[test]
+fn adaptive_density_at_two_places() {
+    // Closed form with pilot 100 m and bandwidth 90 m, per m² and integrating to one.
+    let own = adaptive_bandwidths_m(&points(), Kernel::Gaussian, 100.0, 90.0);
+    for (x_m, y_m, expected) in [(500.0, 420.0, 8.28325707392954e-6), (180.0, 150.0, 7.88516826698033e-6)] {
+        let at = GroundPoint::new(x_m, y_m);
+        let each = points().into_iter().zip(&own).map(|(p, &h)| density_at(&[p], at, Kernel::Gaussian, h));
+        assert_relative_eq!(each.sum::<f64>() / 20.0 / 1e6, expected, max_relative = 1e-9);
+    }
+}
+
+#[test]
 fn exact_density_at_the_points() {
     let points = points();
     let places: Vec<GroundPoint> = points.iter().map(|p| p.at).collect();
@@ -225,7 +236,7 @@ fn exact_density_at_the_points() {
 
 #[test]
 fn bandwidths_of_every_rule() {
-    let window = Extent { min: GroundPoint::new(0.0, 0.0), max: GroundPoint::new(1000.0, 800.0) };
+    let window = window();
     for (rule, expected_m, tolerance) in [
         // spatstat.explore bw.scott.iso.
         (Rule::Scott, 128.187660505357, 1e-9),
@@ -242,7 +253,7 @@ fn bandwidths_of_every_rule() {
         // nr = 4096. The minimum sits on the pair distance √2600.
         (Rule::Diggle, 25.495098, 1e-6),
     ] {
-        let found = choose_bandwidth(rule, &points(), Some(window)).unwrap();
+        let found = choose_bandwidth(rule, &points(), Some(&window)).unwrap();
         assert_relative_eq!(found.bandwidth_m, expected_m, max_relative = tolerance);
         assert!(!found.at_search_edge);
     }

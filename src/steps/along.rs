@@ -2,7 +2,7 @@
 
 use std::time::Instant;
 
-use super::surface::kernel_of;
+use super::smoothing::kernel_of;
 use super::{Desk, Outcome, StepError};
 use crate::frame::{Placed, Traced};
 use crate::network::{Edge, KindSet, Network};

@@ -98,6 +98,7 @@ mod round;
 mod run;
 mod sign;
 mod sites;
+mod smoothing;
 mod surface;
 mod terrain;
 

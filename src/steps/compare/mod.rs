@@ -16,7 +16,8 @@ use serde_json::{Map, Value, json};
 pub use pick::with_season_files;
 
 use super::sign::chosen_sign;
-use super::surface::{bandwidth_of, extent_of, kernel_of, members, to_lonlat};
+use super::smoothing::{bandwidth_of, extent_of, kernel_of};
+use super::surface::{members, to_lonlat};
 use super::{Desk, Outcome, StepError};
 use crate::files::OutputSet;
 use crate::files::write::{GeoJsonWriter, round_to};

@@ -8,6 +8,7 @@ use crate::record::Record;
 use crate::steps::{Desk, Outcome};
 use crate::surface::{Bandwidth, Rule, Surface, SurfaceError, Weighed, coarse_step_m, shared_places};
 
+use super::animals::OfAnimal;
 use super::settings::accuracy_m;
 use super::{Seconds, SurfaceDone};
 
@@ -99,7 +100,7 @@ pub(super) fn of_bandwidth(
 }
 
 /// The members of `activity.json`.
-pub(super) fn summary(desk: &Desk, done: &SurfaceDone, seconds: Seconds) -> Value {
+pub(super) fn summary(desk: &Desk, done: &SurfaceDone, animals: &[OfAnimal], seconds: Seconds) -> Value {
     let surface: &Surface = &done.surface;
     let settings = &surface.settings;
     json!({
@@ -114,6 +115,7 @@ pub(super) fn summary(desk: &Desk, done: &SurfaceDone, seconds: Seconds) -> Valu
         "cell_m": surface.grid.cell_m,
         "epsg": desk.job.frame.epsg(),
         "records": done.points.len(),
+        "animals": animals.iter().map(|of| of.summary.clone()).collect::<Vec<_>>(),
         "outside": surface.outside,
         "repeats": done.weighed.repeats.surplus(),
         "median_age_days": done.weighed.median_age_days,

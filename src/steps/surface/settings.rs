@@ -1,17 +1,11 @@
 //! What the plan says of a surface, as the surface room takes it.
 
-use crate::plan::{MetresOrRule, SurfaceTable};
+use crate::plan::SurfaceTable;
 use crate::record::Sign;
 use crate::steps::sign::period_of;
+use crate::steps::smoothing::request;
 use crate::steps::{Desk, StepError};
-use crate::surface::{
-    Bandwidth, EdgeRule, Kernel, Rule, SurfaceError, WeightSettings, WeightedPoint, Window, choose_bandwidth,
-};
-
-use super::request;
-
-/// The rule that finds the bandwidth where the plan names none: the least shaky one.
-const DEFAULT_RULE: Rule = Rule::Scott;
+use crate::surface::{EdgeRule, SurfaceError, WeightSettings, Window};
 
 /// Horizontal accuracy of records that do not say theirs: common practice for a handheld
 /// receiver, no source.
@@ -19,14 +13,6 @@ const ACCURACY_M: f64 = 10.0;
 
 /// Shares of the activity for which hot areas are drawn, in percent.
 const HOT_AREA_PERCENTS: [f64; 3] = [50.0, 75.0, 95.0];
-
-pub(in crate::steps) fn kernel_of(word: Option<&str>) -> Result<Kernel, StepError> {
-    let word = word.unwrap_or("gaussian");
-    Kernel::from_word(word).ok_or_else(|| StepError::Setting {
-        key: "surface.kernel",
-        what: format!("unknown kernel \"{word}\"; known are {}", Kernel::ALL.map(Kernel::word).join(", ")),
-    })
-}
 
 pub(super) fn edge_of(word: Option<&str>) -> Result<EdgeRule, StepError> {
     let word = word.unwrap_or("none");
@@ -37,26 +23,6 @@ pub(super) fn edge_of(word: Option<&str>) -> Result<EdgeRule, StepError> {
             EdgeRule::ALL.map(EdgeRule::word).join(", ")
         ),
     })
-}
-
-/// The bandwidth that the plan gives, or that its rule finds.
-pub(in crate::steps) fn bandwidth_of(
-    desk: &Desk,
-    asked: Option<&MetresOrRule>,
-    points: &[WeightedPoint],
-) -> Result<Bandwidth, StepError> {
-    let rule = match asked {
-        Some(MetresOrRule::Metres(metres)) => return Ok(Bandwidth::given(metres.get())),
-        Some(MetresOrRule::Rule(word)) => Rule::from_word(word).ok_or_else(|| StepError::Setting {
-            key: "surface.bandwidth",
-            what: format!(
-                "\"{word}\" is neither metres nor a rule; rules are {}",
-                Rule::ALL.map(Rule::word).join(", ")
-            ),
-        })?,
-        None => DEFAULT_RULE,
-    };
-    choose_bandwidth(rule, points, None).map_err(|e: SurfaceError| request(desk, e))
 }
 
 pub(in crate::steps) fn weights_of(desk: &Desk) -> Result<WeightSettings, StepError> {

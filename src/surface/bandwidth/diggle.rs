@@ -6,7 +6,7 @@ use rayon::prelude::*;
 
 use crate::frame::GroundPoint;
 
-use super::super::Extent;
+use super::super::edge::SetCovariance;
 use super::super::neighbours::Neighbours;
 use super::lscv::pairs_within;
 use super::search::Optimum;
@@ -33,25 +33,24 @@ struct Pairs {
 ///
 /// M(s) = (1/λ − 2K(2s)) / π(2s)² + ∫ overlap(t, 2s) dK(t) / (π(2s)²)²,
 ///
-/// with Ripley's K by translation correction in the window's box and the area in which two
-/// discs of radius 2s at distance t overlap. The result is a standard deviation s: a disc
+/// with Ripley's K by translation correction in the window and the area in which two discs
+/// of radius 2s at distance t overlap. The result is a standard deviation s: a disc
 /// has half its radius. M jumps down at every distance of a pair, so its minimum mostly
 /// sits on one of them. The range goes up to a sixteenth of the window's shorter side, or
 /// shorter where that would take too many pairs. `None` if the window has no area.
-pub(super) fn optimum(places: &[GroundPoint], window: Extent) -> Option<Optimum> {
-    let (width_m, height_m) = (window.max.x_m - window.min.x_m, window.max.y_m - window.min.y_m);
-    let area_m2 = width_m * height_m;
+pub(super) fn optimum(places: &[GroundPoint], window: &SetCovariance) -> Option<Optimum> {
+    let area_m2 = window.area_m2();
     if area_m2 <= 0.0 {
         return None;
     }
     let sorted = Neighbours::new(places, 0.0);
-    let mut reach_m = width_m.min(height_m) / 4.0;
+    let mut reach_m = window.shorter_side_m() / 4.0;
     while pairs_within(&sorted, reach_m) > MOST_PAIRS {
         reach_m /= 1.2;
     }
     let n = places.len() as f64;
     let share = area_m2 / (n * (n - 1.0));
-    let weight = move |dx: f64, dy: f64| share * area_m2 / ((width_m - dx.abs()) * (height_m - dy.abs()));
+    let weight = |dx: f64, dy: f64| share * area_m2 / window.common_m2(dx, dy);
     let pairs = pairs(&sorted, reach_m, weight);
     let error = |s: f64| mean_square_error(&pairs, s, area_m2 / n);
     // Overlaps reach to twice the radius of the discs, that is to 4s.

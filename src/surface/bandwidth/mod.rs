@@ -16,7 +16,8 @@ mod spectrum;
 
 use crate::frame::GroundPoint;
 
-use super::{Extent, SurfaceError, WeightedPoint};
+use super::edge::SetCovariance;
+use super::{Extent, SurfaceError, WeightedPoint, Window};
 
 /// A rule for the bandwidth.
 #[derive(Clone, Copy, PartialEq, Eq, Hash, Debug)]
@@ -83,8 +84,8 @@ impl Bandwidth {
 }
 
 /// The bandwidth that a rule gives for the places of some points. `window` is the ground
-/// that was looked at, for the one rule that asks for it (`diggle`); without it, the
-/// smallest box that holds the points.
+/// that was looked at, for the one rule that asks for it (`diggle`), which leaves out points
+/// outside; without it, the smallest box that holds the points.
 ///
 /// Cost: a few sums over near pairs or a few transforms; far from one term a pair.
 ///
@@ -94,7 +95,7 @@ impl Bandwidth {
 pub fn choose_bandwidth(
     rule: Rule,
     points: &[WeightedPoint],
-    window: Option<Extent>,
+    window: Option<&Window>,
 ) -> Result<Bandwidth, SurfaceError> {
     let places: Vec<GroundPoint> = points.iter().filter(|p| p.weight > 0.0).map(|p| p.at).collect();
     let few = SurfaceError::TooFew { rule: rule.word(), found: places.len() };
@@ -111,10 +112,27 @@ pub fn choose_bandwidth(
         Rule::PlugIn => {
             found(plug_in::bandwidth_m(&places).ok_or(SurfaceError::OnOneLine { rule: rule.word() })?)
         }
-        Rule::Diggle => diggle::optimum(&places, window.unwrap_or(extent))
-            .ok_or(SurfaceError::OnOneLine { rule: rule.word() })?,
+        Rule::Diggle => in_window(&places, extent, window)?,
     };
     Ok(Bandwidth { bandwidth_m: optimum.at, rule: Some(rule), at_search_edge: optimum.at_edge })
+}
+
+/// The rule that asks for the ground that was looked at.
+fn in_window(
+    places: &[GroundPoint],
+    extent: Extent,
+    window: Option<&Window>,
+) -> Result<search::Optimum, SurfaceError> {
+    let rule = Rule::Diggle.word();
+    let Some(window) = window else {
+        return diggle::optimum(places, &SetCovariance::of_box(extent))
+            .ok_or(SurfaceError::OnOneLine { rule });
+    };
+    let inside: Vec<GroundPoint> = places.iter().copied().filter(|&at| window.contains(at)).collect();
+    if inside.len() < 3 {
+        return Err(SurfaceError::TooFew { rule, found: inside.len() });
+    }
+    diggle::optimum(&inside, &SetCovariance::of(window)).ok_or(SurfaceError::OnOneLine { rule })
 }
 
 /// Points from which [`every_rule`] is content to estimate.
@@ -126,7 +144,7 @@ const ENOUGH_POINTS: usize = 100_000;
 /// brought to the number of points by its power −1/6, by which all these bandwidths shrink.
 pub fn every_rule(
     points: &[WeightedPoint],
-    window: Option<Extent>,
+    window: Option<&Window>,
 ) -> Vec<(Rule, Result<Bandwidth, SurfaceError>)> {
     let every = points.len().div_ceil(ENOUGH_POINTS).max(1);
     if every == 1 {

@@ -1,11 +1,13 @@
 //! The edge of the ground that was looked at, and what is done about it.
 
+mod covariance;
 mod lattice;
 mod mass;
 mod window;
 
 pub use window::Window;
 
+pub(super) use covariance::SetCovariance;
 pub(super) use lattice::masses;
 
 /// What is done about the edge of the area, beyond which nobody could record sign.

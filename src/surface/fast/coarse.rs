@@ -5,35 +5,8 @@ use rayon::prelude::*;
 use crate::frame::GroundPoint;
 
 use super::super::{Extent, Grid, M2_PER_KM2, WeightedPoint};
+use super::axis::Axis;
 use super::{ORDER, STEPS_A_BANDWIDTH, spline, spread, taps};
-
-/// Nodes along one axis: node `k` lies `k · step_m` from the first, eastward or southward.
-#[derive(Clone, Copy, Debug)]
-pub(in super::super) struct Axis {
-    /// Where the first node lies, in metres east or south of the frame's origin.
-    pub first_m: f64,
-    /// Distance from node to node in metres.
-    pub step_m: f64,
-    /// Number of nodes.
-    pub nodes: usize,
-    steps_a_metre: f64,
-}
-
-impl Axis {
-    pub fn new(first_m: f64, step_m: f64, nodes: usize) -> Self {
-        Self { first_m, step_m, nodes, steps_a_metre: 1.0 / step_m }
-    }
-
-    /// Node before a position, of those that carry its spline the first, and the fraction
-    /// of a step by which the position lies beyond the node before it. The first node may
-    /// be off the axis.
-    #[inline(always)]
-    pub fn locate(&self, position_m: f64) -> (isize, f64) {
-        let steps = (position_m - self.first_m) * self.steps_a_metre;
-        let before = steps.floor();
-        (before as isize + 1 - (ORDER / 2) as isize, steps - before)
-    }
-}
 
 /// The coarse grid of a Gaussian: nodes that receive points, and within them the nodes
 /// from which cells are interpolated.
@@ -62,16 +35,10 @@ impl CoarseGrid {
     pub fn over(extent: Extent, bandwidth_m: f64) -> Self {
         let step_m = bandwidth_m / STEPS_A_BANDWIDTH;
         let taps = taps::gaussian(STEPS_A_BANDWIDTH, 2 * ORDER as i32);
-        // Splines at the rim of the box need ORDER/2 nodes beyond it.
-        let axis = |from_m: f64, to_m: f64| {
-            let nodes = ((to_m - from_m) / step_m).ceil() as usize + ORDER + 1;
-            Axis::new(from_m - (ORDER / 2) as f64 * step_m, step_m, nodes)
-        };
         let reach = taps.len() - 1;
-        let wider =
-            |axis: Axis| Axis::new(axis.first_m - reach as f64 * step_m, step_m, axis.nodes + 2 * reach);
-        let node_x = axis(extent.min.x_m, extent.max.x_m);
-        let node_y = axis(-extent.max.y_m, -extent.min.y_m);
+        let wider = |axis: Axis| axis.widened(reach, axis.nodes + 2 * reach);
+        let node_x = Axis::around(extent.min.x_m, extent.max.x_m, step_m);
+        let node_y = Axis::around(-extent.max.y_m, -extent.min.y_m, step_m);
         Self {
             spread_x: wider(node_x),
             spread_y: wider(node_y),

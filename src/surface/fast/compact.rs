@@ -8,7 +8,7 @@ use rayon::prelude::*;
 use super::super::fft::Plane;
 use super::super::{Extent, Grid, Kernel, M2_PER_KM2, WeightedPoint};
 use super::ORDER;
-use super::coarse::Axis;
+use super::axis::Axis;
 use super::spread;
 use super::transform::Transform;
 
@@ -37,20 +37,14 @@ impl CompactGrid {
         let transform = Transform::new(kernel, STEPS_A_RADIUS * PI * 1.4143)?;
         let (min, max) = (grid.centre(grid.rows - 1, 0), grid.centre(0, grid.columns - 1));
         let extent = Extent { min, max };
-        let axis = |from_m: f64, to_m: f64| {
-            let nodes = ((to_m - from_m) / step_m).ceil() as usize + ORDER + 1;
-            Axis::new(from_m - (ORDER / 2) as f64 * step_m, step_m, nodes)
-        };
-        let node_x = axis(extent.min.x_m, extent.max.x_m);
-        let node_y = axis(-extent.max.y_m, -extent.min.y_m);
+        let node_x = Axis::around(extent.min.x_m, extent.max.x_m, step_m);
+        let node_y = Axis::around(-extent.max.y_m, -extent.min.y_m, step_m);
         // A point whose kernel ends at the outermost cell has its spline beyond that.
         let margin = STEPS_A_RADIUS.ceil() as usize + ORDER;
         let plane = Plane::at_least(node_x.nodes + 2 * margin, node_y.nodes + 2 * margin);
-        let wider =
-            |axis: Axis, nodes: usize| Axis::new(axis.first_m - margin as f64 * step_m, step_m, nodes);
         Some(Self {
-            spread_x: wider(node_x, plane.columns),
-            spread_y: wider(node_y, plane.rows),
+            spread_x: node_x.widened(margin, plane.columns),
+            spread_y: node_y.widened(margin, plane.rows),
             node_x,
             node_y,
             plane,

@@ -1,10 +1,14 @@
 //! The uniform kernel, exactly: every point adds a chord to every row it reaches.
 
+use pulp::Arch;
 use rayon::prelude::*;
 
 use super::super::{Grid, Kernel, M2_PER_KM2, WeightedPoint};
 use super::strips::Strips;
-use super::window::{BlockRows, reached};
+use super::window::BlockRows;
+
+/// Rows of a block: so few that their running sums stay in cache.
+const HEIGHT: usize = 16;
 
 /// Adds every point's disc, in sign per km². Exact but for rounding.
 ///
@@ -12,33 +16,73 @@ use super::window::{BlockRows, reached};
 /// point and row, whatever the width of the disc, and one pass over the cells.
 pub(super) fn add(points: &[WeightedPoint], grid: &Grid, bandwidth_m: f64, values: &mut [f32]) {
     let Some(radius_m) = Kernel::Uniform.radius_m(bandwidth_m) else { return };
-    let rows = BlockRows::new(grid, radius_m);
+    let rows = BlockRows::new(grid, radius_m, HEIGHT);
     let strips = Strips::new(points, rows.strips(), |p: &WeightedPoint| rows.strip(p.at.y_m));
     let scale = Kernel::Uniform.peak_per_m2(bandwidth_m) * M2_PER_KM2;
-    let wide = grid.columns + 1;
+    let arch = Arch::new();
     values.par_chunks_mut(rows.height * grid.columns).enumerate().for_each(|(block, out)| {
-        let mut changes = vec![0.0_f64; out.len() / grid.columns * wide];
-        for p in rows.around(block).flat_map(|strip| strips.of(strip)) {
-            let offset_m = p.at.x_m - grid.west_m;
-            for (k, changes) in changes.chunks_mut(wide).enumerate() {
-                let down_m = grid.centre(block * rows.height + k, 0).y_m - p.at.y_m;
-                let square_m2 = radius_m * radius_m - down_m * down_m;
-                if square_m2 < 0.0 {
-                    continue;
-                }
-                if let Some(chord) = reached(offset_m, square_m2.sqrt(), grid.cell_m, grid.columns) {
-                    changes[chord.start] += p.weight;
-                    changes[chord.end] -= p.weight;
+        let mut changes = Changes::new(grid, block * rows.height, out.len() / grid.columns);
+        for run in rows.around(block).flat_map(|strip| strips.of(strip)) {
+            arch.dispatch(|| changes.add(run, radius_m));
+        }
+        changes.summed(scale, out);
+    });
+}
+
+/// Changes of the running sums along some rows of cells.
+struct Changes {
+    /// Northings of the rows' centres.
+    centres_m: Vec<f64>,
+    west_m: f64,
+    cells_a_metre: f64,
+    columns: usize,
+    /// By row; one more than there are columns.
+    changes: Vec<f64>,
+}
+
+impl Changes {
+    fn new(grid: &Grid, first_row: usize, rows: usize) -> Self {
+        Self {
+            centres_m: (first_row..first_row + rows).map(|row| grid.centre(row, 0).y_m).collect(),
+            west_m: grid.west_m,
+            cells_a_metre: 1.0 / grid.cell_m,
+            columns: grid.columns,
+            changes: vec![0.0; rows * (grid.columns + 1)],
+        }
+    }
+
+    #[inline(always)]
+    fn add(&mut self, points: &[WeightedPoint], radius_m: f64) {
+        let mut chords = vec![(0_u32, 0_u32); self.centres_m.len()];
+        let wide = self.columns + 1;
+        for p in points {
+            // Centres lie half a cell from their western edge.
+            let middle = (p.at.x_m - self.west_m) * self.cells_a_metre - 0.5;
+            for (chord, centre_m) in chords.iter_mut().zip(&self.centres_m) {
+                let down_m = centre_m - p.at.y_m;
+                // A row out of reach has no root: its chord is from NaN to NaN, that is none.
+                let half = (radius_m * radius_m - down_m * down_m).sqrt() * self.cells_a_metre;
+                *chord = ((middle - half).ceil() as u32, (middle + half + 1.0).floor() as u32);
+            }
+            for (changes, &(from, to)) in self.changes.chunks_mut(wide).zip(&chords) {
+                let to = (to as usize).min(self.columns);
+                if (from as usize) < to {
+                    changes[from as usize] += p.weight;
+                    changes[to] -= p.weight;
                 }
             }
         }
-        for (out, changes) in out.chunks_mut(grid.columns).zip(changes.chunks(wide)) {
+    }
+
+    fn summed(&self, scale: f64, values: &mut [f32]) {
+        let wide = self.columns + 1;
+        for (values, changes) in values.chunks_mut(self.columns).zip(self.changes.chunks(wide)) {
             let mut sum = 0.0;
-            for (value, change) in out.iter_mut().zip(changes) {
+            for (value, change) in values.iter_mut().zip(changes) {
                 sum += change;
                 // Where all chords have ended, only rounding is left.
                 *value = (scale * sum).max(0.0) as f32;
             }
         }
-    });
+    }
 }

@@ -14,6 +14,7 @@
 //! The way is the particle-mesh idea (Hockney & Eastwood 1988; Essmann et al. 1995,
 //! J. Chem. Phys. 103:8577) with the Gaussian's own separability in place of a transform.
 
+mod axis;
 mod bound;
 mod coarse;
 mod compact;
@@ -28,7 +29,8 @@ pub(super) mod window;
 
 use super::{ErrorBound, Grid, Kernel, M2_PER_KM2, SurfaceError, WeightedPoint};
 
-pub(super) use coarse::{Axis, CoarseGrid};
+pub(super) use axis::Axis;
+pub(super) use coarse::CoarseGrid;
 use compact::CompactGrid;
 pub(super) use spread::onto as spread_onto;
 pub(super) use window::Own;
@@ -85,8 +87,9 @@ impl Smoother {
     /// Points off the grid count as far as their kernel reaches. The same points in the
     /// same order give the same bytes, whatever the number of threads.
     ///
-    /// Memory besides the result: two bytes a point and the coarse grid, or 32 bytes a
-    /// point where they are few or the kernel is narrow.
+    /// Memory besides the result: the coarse grid, some megabytes, and a line of cells for
+    /// every row of the coarse grid; where points are few or the kernel is narrow, 72 bytes
+    /// a point.
     pub fn density(&self, points: &[WeightedPoint]) -> Vec<f32> {
         let mut values = vec![0.0_f32; self.grid.cells()];
         if self.is_narrow(points.len()) {

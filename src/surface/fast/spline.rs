@@ -6,17 +6,55 @@ use super::ORDER;
 ///
 /// `fraction` is how far the position lies beyond the node before it, in 0..1; the first
 /// value belongs to the node three steps before that one. The values are positive, to
-/// rounding, and their sum is one. Every value is a polynomial of degree seven in the
-/// fraction; all eight go through Horner's scheme side by side.
+/// rounding, and their sum is one.
+///
+/// Every value is a polynomial of degree seven; the spline is even, so about the middle of
+/// the step, a node's even and odd part give its mirror image as well.
 #[inline(always)]
 pub(super) fn weights(fraction: f64) -> [f64; ORDER] {
-    let mut w = PIECES[ORDER - 1];
-    for power in (0..ORDER - 1).rev() {
-        for k in 0..ORDER {
-            w[k] = w[k] * fraction + PIECES[power][k];
+    let t = fraction - 0.5;
+    let square = t * t;
+    let [mut even, mut odd] = ABOUT_MIDDLE[HALF - 1];
+    for pieces in ABOUT_MIDDLE[..HALF - 1].iter().rev() {
+        for k in 0..HALF {
+            even[k] = even[k] * square + pieces[0][k];
+            odd[k] = odd[k] * square + pieces[1][k];
         }
     }
+    let mut w = [0.0; ORDER];
+    for k in 0..HALF {
+        w[k] = even[k] + odd[k] * t;
+        w[ORDER - 1 - k] = even[k] - odd[k] * t;
+    }
     w
+}
+
+/// Nodes of one side.
+const HALF: usize = ORDER / 2;
+
+/// Coefficients by power of fraction − ½, in pairs of an even and an odd power, then by
+/// node of the first half.
+const ABOUT_MIDDLE: [[[f64; HALF]; 2]; HALF] = about_middle();
+
+const fn about_middle() -> [[[f64; HALF]; 2]; HALF] {
+    let mut moved = [[[0.0; HALF]; 2]; HALF];
+    let mut power = 0;
+    while power < ORDER {
+        let mut node = 0;
+        while node < HALF {
+            // (t + ½)^q by the binomial theorem, the smallest terms first.
+            let mut sum = 0.0;
+            let mut q = ORDER;
+            while q > power {
+                q -= 1;
+                sum += binomial(q, power) as f64 * PIECES[q][node] / (1_u64 << (q - power)) as f64;
+            }
+            moved[power / 2][power % 2][node] = sum;
+            node += 1;
+        }
+        power += 1;
+    }
+    moved
 }
 
 /// Coefficients by power of the fraction, then by node.

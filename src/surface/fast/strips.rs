@@ -1,54 +1,75 @@
 //! Points put in order of rows, block by block, so that rows can be worked on in parallel
 //! without locks and always in the same order.
 
+use pulp::Arch;
 use rayon::prelude::*;
 
-/// Points in a block: their places in it fit 16 bits.
-const BLOCK: usize = 1 << 16;
+/// Points in a block: few enough that sorting one stays in cache.
+const BLOCK: usize = 1 << 14;
+/// Mark of a point that is left out.
+const NOWHERE: u32 = u32::MAX;
 
-/// Strips of rows, each with the points whose first row lies in it.
-pub(super) struct Strips<'a, T> {
-    points: &'a [T],
-    /// For each block of points, where each strip begins, and the places of its points.
-    blocks: Vec<(Vec<u32>, Vec<u16>)>,
-    count: usize,
+/// Strips of rows, each with copies of the points whose first row lies in it. A strip so
+/// reads its points in one run a block; picking them out of the input costs three times as
+/// much.
+pub(super) struct Strips<T> {
+    blocks: Vec<Block<T>>,
 }
 
-impl<'a, T: Sync> Strips<'a, T> {
+/// Part of the input, by strip.
+struct Block<T> {
+    /// Where each strip begins; one more at the end.
+    begins: Vec<u32>,
+    points: Vec<T>,
+}
+
+impl<T: Copy + Send + Sync> Strips<T> {
     /// Sorts points into `count` strips by a function that gives the strip of a point, or
-    /// `None` to leave it out. Two passes over each block.
-    pub fn new(points: &'a [T], count: usize, strip_of: impl Fn(&T) -> Option<usize> + Sync) -> Self {
-        let sort_block = |block: &[T]| {
-            let strips: Vec<u32> =
-                block.iter().map(|p| strip_of(p).map_or(u32::MAX, |strip| strip as u32)).collect();
-            let mut begins = vec![0_u32; count + 1];
-            for &strip in strips.iter().filter(|&&strip| strip != u32::MAX) {
-                begins[strip as usize + 1] += 1;
-            }
-            for strip in 0..count {
-                begins[strip + 1] += begins[strip];
-            }
-            let mut next = begins.clone();
-            let mut places = vec![0_u16; begins[count] as usize];
-            for (place, &strip) in strips.iter().enumerate().filter(|(_, strip)| **strip != u32::MAX) {
-                let slot = &mut next[strip as usize];
-                places[*slot as usize] = place as u16;
-                *slot += 1;
-            }
-            (begins, places)
+    /// `None` to leave it out. Two passes over the points.
+    pub fn new(points: &[T], count: usize, strip_of: impl Fn(&T) -> Option<usize> + Sync) -> Self {
+        let arch = Arch::new();
+        let sort = |block: &[T]| {
+            let mut strips = vec![NOWHERE; block.len()];
+            arch.dispatch(|| {
+                for (strip, point) in strips.iter_mut().zip(block) {
+                    *strip = strip_of(point).map_or(NOWHERE, |strip| strip as u32);
+                }
+            });
+            Block::sorted(block, &strips, count)
         };
-        Self { points, blocks: points.par_chunks(BLOCK).map(sort_block).collect(), count }
+        Self { blocks: points.par_chunks(BLOCK).map(sort).collect() }
     }
 
-    /// Points of one strip, in the order of the input.
-    pub fn of(&self, strip: usize) -> impl Iterator<Item = &'a T> + '_ {
-        let inside = strip < self.count;
-        self.blocks.iter().zip(self.points.chunks(BLOCK)).filter(move |_| inside).flat_map(
-            move |((begins, places), block)| {
-                places[begins[strip] as usize..begins[strip + 1] as usize]
-                    .iter()
-                    .map(move |&place| &block[place as usize])
-            },
-        )
+    /// Points of one strip in the order of the input, in runs.
+    pub fn of(&self, strip: usize) -> impl Iterator<Item = &[T]> + '_ {
+        self.blocks.iter().map(move |block| block.of(strip))
+    }
+}
+
+impl<T: Copy> Block<T> {
+    /// Counts, then places.
+    fn sorted(points: &[T], strips: &[u32], count: usize) -> Self {
+        let placed = || strips.iter().zip(points).filter(|(strip, _)| **strip != NOWHERE);
+        let mut begins = vec![0_u32; count + 1];
+        placed().for_each(|(&strip, _)| begins[strip as usize + 1] += 1);
+        for strip in 0..count {
+            begins[strip + 1] += begins[strip];
+        }
+        let mut next = begins.clone();
+        // Every place is written over.
+        let mut sorted = points[..begins[count] as usize].to_vec();
+        for (&strip, &point) in placed() {
+            let slot = &mut next[strip as usize];
+            sorted[*slot as usize] = point;
+            *slot += 1;
+        }
+        Self { begins, points: sorted }
+    }
+
+    fn of(&self, strip: usize) -> &[T] {
+        match self.begins.get(strip..strip + 2) {
+            Some(&[from, to]) => &self.points[from as usize..to as usize],
+            _ => &[],
+        }
     }
 }

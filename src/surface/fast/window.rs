@@ -7,37 +7,47 @@ use super::REACH_BANDWIDTHS;
 use super::bound::ROUNDING;
 use super::strips::Strips;
 
-/// Rows of cells in blocks as high as a kernel's reach: each block needs the points of the
-/// three strips at it, above it and below it.
+/// Most strips to either side of a block.
+const MOST_BEYOND: f64 = 64.0;
+
+/// Rows of cells in blocks: each block needs the points of the strips, as high as it is,
+/// within a kernel's reach.
 pub(super) struct BlockRows {
     /// Rows of a block.
     pub height: usize,
     north_m: f64,
     strip_m: f64,
     blocks: usize,
+    /// Strips to either side whose points reach a block.
+    beyond: usize,
 }
 
 impl BlockRows {
-    pub fn new(grid: &Grid, reach_m: f64) -> Self {
-        let height = ((reach_m / grid.cell_m).ceil().max(1.0) as usize).min(grid.rows);
-        let strip_m = (height as f64 * grid.cell_m).max(reach_m);
-        Self { height, north_m: grid.north_m, strip_m, blocks: grid.rows.div_ceil(height) }
+    /// Blocks of `height` rows, or higher ones where that would make very many strips.
+    pub fn new(grid: &Grid, reach_m: f64, height: usize) -> Self {
+        let least = (reach_m / grid.cell_m / MOST_BEYOND).ceil() as usize;
+        let height = height.max(least).clamp(1, grid.rows);
+        // A grid lower than the reach has one block and a strip that reaches it all.
+        let strip_m = height as f64 * grid.cell_m;
+        let strip_m = if height == grid.rows { strip_m.max(reach_m) } else { strip_m };
+        let beyond = (reach_m / strip_m).ceil().max(1.0) as usize;
+        Self { height, north_m: grid.north_m, strip_m, blocks: grid.rows.div_ceil(height), beyond }
     }
 
-    /// Number of strips, those just north and south of the grid included.
+    /// Number of strips, those north and south of the grid included.
     pub fn strips(&self) -> usize {
-        self.blocks + 2
+        self.blocks + 2 * self.beyond
     }
 
     /// Strip of a northing; strip 0 lies north of the grid. `None` if it is out of reach.
     pub fn strip(&self, y_m: f64) -> Option<usize> {
-        let strip = ((self.north_m - y_m) / self.strip_m).floor() + 1.0;
+        let strip = ((self.north_m - y_m) / self.strip_m).floor() + self.beyond as f64;
         (strip >= 0.0 && strip < self.strips() as f64).then_some(strip as usize)
     }
 
     /// Strips whose points reach a block.
     pub fn around(&self, block: usize) -> std::ops::Range<usize> {
-        block..block + 3
+        block..block + 2 * self.beyond + 1
     }
 }
 
@@ -60,12 +70,13 @@ impl Own {
 /// Cost: one kernel a point and cell within reach; for the Gaussian, one multiply-add.
 pub(in super::super) fn add(points: &[Own], grid: &Grid, kernel: Kernel, values: &mut [f32]) {
     let widest_m = points.iter().map(|p| p.reach_m(kernel)).fold(grid.cell_m, f64::max);
-    let rows = BlockRows::new(grid, widest_m);
+    // As high as the reach, so that a point is looked at by three blocks at most.
+    let rows = BlockRows::new(grid, widest_m, (widest_m / grid.cell_m).ceil() as usize);
     let strips = Strips::new(points, rows.strips(), |p: &Own| rows.strip(p.point.at.y_m));
     values.par_chunks_mut(rows.height * grid.columns).enumerate().for_each(|(block, out)| {
         let mut sums = vec![0.0_f64; out.len()];
         let mut along = Vec::new();
-        for p in rows.around(block).flat_map(|strip| strips.of(strip)) {
+        for p in rows.around(block).flat_map(|strip| strips.of(strip)).flatten() {
             add_one(p, grid, kernel, block * rows.height, &mut sums, &mut along);
         }
         out.iter_mut().zip(sums).for_each(|(value, sum)| *value = sum as f32);

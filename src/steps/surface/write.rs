@@ -1,0 +1,161 @@
+//! The files of an activity surface.
+
+use geo::MapCoords;
+use geo_types::{Coord, Geometry, MultiPolygon, Point};
+use serde_json::{Map, Value, json};
+
+use super::SurfaceDone;
+use super::animals::OfAnimal;
+use super::settings::hot_area_percents;
+use crate::files::OutputSet;
+use crate::files::write::{GeoJsonWriter, Raster, round_to, write_geotiff};
+use crate::frame::{Frame, FrameError, GroundPoint, polygons_area_m2};
+use crate::steps::rate_plane::PlaneRate;
+use crate::steps::smoothing::request;
+use crate::steps::{Desk, Outcome, StepError};
+use crate::surface::{HotArea, Surface, WeightedPoint, density_at_places, hot_areas};
+
+/// The sign that a surface is of, as its files are told apart.
+#[derive(Clone, Copy)]
+pub(super) struct Of<'a> {
+    /// What stands behind "activity" and "hot-areas" in the names of the files.
+    pub suffix: &'a str,
+    /// What stands behind "activity" in words.
+    pub words: &'a str,
+}
+
+/// All the sign chosen, together.
+pub(super) const ALL_SIGN: Of = Of { suffix: "", words: "" };
+
+pub(super) fn write_tif(
+    desk: &Desk,
+    surface: &Surface,
+    of: Of,
+    set: &mut OutputSet,
+) -> Result<(), StepError> {
+    let grid = &surface.grid;
+    let raster = Raster {
+        west_m: grid.west_m,
+        north_m: grid.north_m,
+        cell_m: grid.cell_m,
+        columns: grid.columns,
+        rows: grid.rows,
+        values: &surface.values,
+        epsg: desk.job.frame.epsg(),
+        description: &format!("activity{}, sign per square kilometre", of.words),
+        unit: "sign/km2",
+    };
+    Ok(set.write(&format!("activity{}.tif", of.suffix), |out| write_geotiff(out, &raster))?)
+}
+
+pub(super) fn write_hot_areas(
+    desk: &Desk,
+    surface: &Surface,
+    of: Of,
+    set: &mut OutputSet,
+    outcome: &mut Outcome,
+) -> Result<(), StepError> {
+    let hot = hot_areas(surface, &hot_area_percents(&desk.plan.surface)).map_err(|e| request(desk, e))?;
+    let provenance = desk.provenance();
+    let mut described: Vec<(&HotArea, f64, MultiPolygon<f64>)> = Vec::new();
+    for area in &hot {
+        let polygons = to_lonlat(&desk.job.frame, &area.polygons).map_err(crate::job::JobError::from)?;
+        described.push((area, polygons_area_m2(&polygons) / 10_000.0, polygons));
+    }
+    set.write(&format!("hot-areas{}.geojson", of.suffix), |out| {
+        let mut writer = GeoJsonWriter::begin(out, &provenance)?;
+        for (area, area_ha, polygons) in &described {
+            let properties = members(json!({
+                "mass_percent": area.mass_percent,
+                "area_ha": round_to(*area_ha, 4),
+                "density_per_km2": area.density_per_km2,
+            }));
+            let id = format!("hot-{}", area.mass_percent);
+            writer.feature(&id, Some(&Geometry::MultiPolygon(polygons.clone())), &properties)?;
+        }
+        writer.finish().map(drop)
+    })?;
+    for (area, area_ha, _) in &described {
+        outcome.say(format!(
+            "{} percent of the activity{} lies in {area_ha:.1} ha",
+            area.mass_percent, of.words
+        ));
+    }
+    Ok(())
+}
+
+pub(in crate::steps) fn to_lonlat(
+    frame: &Frame,
+    polygons: &MultiPolygon<f64>,
+) -> Result<MultiPolygon<f64>, FrameError> {
+    polygons.try_map_coords(|c| {
+        frame.to_lonlat(GroundPoint::new(c.x, c.y)).map(|at| Coord { x: at.lon_deg(), y: at.lat_deg() })
+    })
+}
+
+/// What is known beside the density.
+#[derive(Clone, Copy)]
+pub(super) struct Beside<'a> {
+    /// The surfaces of the animals.
+    pub animals: &'a [OfAnimal],
+    /// Activity along lines at each `--at` point.
+    pub along: &'a [Map<String, Value>],
+    /// The rate in the plane.
+    pub rate: Option<&'a PlaneRate>,
+}
+
+/// Writes the `--at` points with their density, that of each animal, the rate in the plane, and
+/// what is known along lines.
+pub(super) fn write_at(
+    desk: &Desk,
+    done: &SurfaceDone,
+    beside: Beside,
+    set: &mut OutputSet,
+) -> Result<(), StepError> {
+    let queries = &desk.job.queries;
+    if desk.plan.surface.at.is_none() {
+        return Ok(());
+    }
+    let places: Vec<GroundPoint> = queries.iter().map(|q| q.ground).collect();
+    let exactly = |points: &[WeightedPoint]| {
+        density_at_places(points, &places, done.surface.settings, done.window.as_ref())
+            .map_err(|e| request(desk, e))
+    };
+    let values = exactly(&done.points)?;
+    let by_animal: Vec<(&str, Vec<f64>)> = beside
+        .animals
+        .iter()
+        .map(|of| Ok((of.animal.word(), exactly(&of.points)?)))
+        .collect::<Result<_, StepError>>()?;
+    let provenance = desk.provenance();
+    Ok(set.write("activity-at.geojson", |out| {
+        let mut writer = GeoJsonWriter::begin(out, &provenance)?;
+        for (index, (query, value)) in queries.iter().zip(&values).enumerate() {
+            let mut properties = query.what.properties.clone();
+            properties.insert("density_per_km2".into(), json!(value));
+            if !by_animal.is_empty() {
+                let of: Map<String, Value> = by_animal
+                    .iter()
+                    .map(|(animal, values)| (animal.to_string(), json!(values[index])))
+                    .collect();
+                properties.insert("density_per_km2_by_animal".into(), Value::Object(of));
+            }
+            if let Some(rate) = beside.rate {
+                let here = rate.at_queries.get(index).copied().flatten();
+                properties.insert("rate_in_plane_per_km_searched".into(), json!(here));
+            }
+            properties.extend(beside.along.get(index).cloned().unwrap_or_default());
+            let at = Geometry::Point(Point::new(query.at.lon_deg(), query.at.lat_deg()));
+            writer.feature(&query.what.id, Some(&at), &properties)?;
+        }
+        writer.finish().map(drop)
+    })?)
+}
+
+/// The members of a JSON object.
+pub(in crate::steps) fn members(value: Value) -> Map<String, Value> {
+    match value {
+        Value::Object(members) => members,
+        _ => Map::new(),
+    }
+}
