@@ -70,8 +70,8 @@
 //! [`steps`] goes on from here with the sample property: network, sites, round, checks, seasons.
 //!
 //! # Features of the crate
-//! None so far: the default build is pure Rust, needs no C library and reads and writes every
-//! format of the documentation.
+//! None is on by default: the default build is pure Rust and needs no C library. `gdal` reads any
+//! other vector format through the GDAL library of the system (`libgdal-dev`).
 //!
 //! # What may change
 //! Versions follow Semantic Versioning. The contract is the commands, flags, file names and

@@ -6,8 +6,9 @@ use geo_types::Geometry;
 use serde_json::{Map, Value, json};
 
 use super::along::{LineActivity, Survey, line_activity, searched_lines};
-use super::nodes::{build, edge_id, members, way_lonlat};
+use super::nodes::{build, edge_id};
 use super::sign::chosen_sign;
+use super::written::{members, way_lonlat};
 use super::{Desk, Outcome, StepError};
 use crate::files::OutputSet;
 use crate::files::write::{GeoJsonWriter, round_to};

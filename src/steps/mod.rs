@@ -101,6 +101,7 @@ mod sites;
 mod smoothing;
 mod surface;
 mod terrain;
+mod written;
 
 pub use along::{ActivityAt, LineActivity, SearchedLines, Survey, line_activity, searched_lines};
 pub use also::also;

@@ -4,9 +4,10 @@ use serde_json::{Value, json};
 
 use super::along::{accuracy_limit_m, legs_asked};
 use super::sign::chosen_sign;
+use super::written::Cells;
 use super::{Desk, Outcome, StepError, SurfaceDone};
 use crate::files::OutputSet;
-use crate::files::write::{Raster, round_to, write_geotiff};
+use crate::files::write::round_to;
 use crate::frame::{GroundPoint, Traced};
 use crate::record::SurveyLeg;
 use crate::surface::effort::{SearchedSegment, find_outings, garwood, planar_rates};
@@ -127,17 +128,6 @@ fn raster(
 }
 
 fn write(desk: &Desk, done: &SurfaceDone, values: &[f32], set: &mut OutputSet) -> Result<(), StepError> {
-    let grid = &done.surface.grid;
-    let raster = Raster {
-        west_m: grid.west_m,
-        north_m: grid.north_m,
-        cell_m: grid.cell_m,
-        columns: grid.columns,
-        rows: grid.rows,
-        values,
-        epsg: desk.job.frame.epsg(),
-        description: "sign per kilometre searched",
-        unit: "sign/km",
-    };
-    Ok(set.write("rate.tif", |out| write_geotiff(out, &raster))?)
+    let cells = Cells { grid: &done.surface.grid, values, epsg: desk.job.frame.epsg() };
+    cells.write("rate.tif", "sign per kilometre searched", "sign/km", set)
 }

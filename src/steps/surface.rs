@@ -24,7 +24,6 @@ use animals::each_animal;
 pub(super) use settings::weights_of;
 use settings::{edge_of, window_of};
 use write::{ALL_SIGN, Beside, write_at, write_hot_areas, write_tif};
-pub(super) use write::{members, to_lonlat};
 
 /// A surface with what made it, for the steps that build on it.
 pub struct SurfaceDone {

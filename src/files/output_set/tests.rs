@@ -7,6 +7,13 @@ fn put(set: &mut OutputSet, name: &str, text: &str) {
     set.write(name, |out| out.write_all(text.as_bytes())).unwrap();
 }
 
+/// A whole set of some files.
+fn standing(target: &Path, files: &[(&str, &str)]) {
+    let mut set = OutputSet::begin(target, false).unwrap();
+    files.iter().for_each(|(name, text)| put(&mut set, name, text));
+    set.commit().unwrap();
+}
+
 #[test]
 fn a_dropped_set_leaves_nothing() {
     let room = tempfile::tempdir().unwrap();
@@ -26,10 +33,7 @@ fn a_folder_with_content_is_refused_without_force() {
 fn force_replaces_our_files_and_keeps_others() {
     let room = tempfile::tempdir().unwrap();
     let target = room.path().join("out");
-    let mut first = OutputSet::begin(&target, false).unwrap();
-    put(&mut first, "a.txt", "one");
-    put(&mut first, "b.txt", "two");
-    first.commit().unwrap();
+    standing(&target, &[("a.txt", "one"), ("b.txt", "two")]);
     fs::write(target.join("mine.txt"), "keep me").unwrap();
     let mut second = OutputSet::begin(&target, true).unwrap();
     put(&mut second, "a.txt", "new");
@@ -46,10 +50,7 @@ fn a_reopened_set_keeps_what_is_not_written_anew() {
     let room = tempfile::tempdir().unwrap();
     let target = room.path().join("out");
     assert!(matches!(OutputSet::reopen(&target), Err(OutputError::NoSet(_))));
-    let mut first = OutputSet::begin(&target, false).unwrap();
-    put(&mut first, "a.txt", "one");
-    put(&mut first, "b.txt", "two");
-    first.commit().unwrap();
+    standing(&target, &[("a.txt", "one"), ("b.txt", "two")]);
     let mut again = OutputSet::reopen(&target).unwrap();
     put(&mut again, "b.txt", "new");
     put(&mut again, "c.txt", "three");
@@ -63,9 +64,7 @@ fn a_reopened_set_keeps_what_is_not_written_anew() {
 fn an_interrupted_swap_is_undone_by_the_next_run() {
     let room = tempfile::tempdir().unwrap();
     let target = room.path().join("out");
-    let mut first = OutputSet::begin(&target, false).unwrap();
-    put(&mut first, "a.txt", "one");
-    first.commit().unwrap();
+    standing(&target, &[("a.txt", "one")]);
     fs::rename(&target, beside(&target, "old")).unwrap();
     drop(OutputSet::begin(&target, true).unwrap());
     assert_eq!(fs::read_to_string(target.join("a.txt")).unwrap(), "one");
@@ -88,9 +87,7 @@ fn the_hash_of_a_summary_leaves_seconds_out() {
 fn a_foreign_file_in_a_folder_of_ours_is_kept() {
     let room = tempfile::tempdir().unwrap();
     let target = room.path().join("out");
-    let mut first = OutputSet::begin(&target, false).unwrap();
-    put(&mut first, "property/a.txt", "one");
-    first.commit().unwrap();
+    standing(&target, &[("property/a.txt", "one")]);
     fs::write(target.join("property/mine.txt"), "keep me").unwrap();
     let mut second = OutputSet::begin(&target, true).unwrap();
     put(&mut second, "b.txt", "two");
@@ -121,9 +118,7 @@ fn a_foreign_file_is_never_replaced() {
 fn a_set_moved_aside_counts_as_there() {
     let room = tempfile::tempdir().unwrap();
     let target = room.path().join("out");
-    let mut first = OutputSet::begin(&target, false).unwrap();
-    put(&mut first, "a.txt", "one");
-    first.commit().unwrap();
+    standing(&target, &[("a.txt", "one")]);
     fs::rename(&target, beside(&target, "old")).unwrap();
     assert!(matches!(OutputSet::begin(&target, false), Err(OutputError::Exists(_))));
     assert_eq!(fs::read_to_string(target.join("a.txt")).unwrap(), "one");

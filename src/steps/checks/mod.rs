@@ -11,7 +11,8 @@ use jiff::civil::Date;
 use serde_json::{Map, Value, json};
 
 use super::check_rows::{read_checks, targets};
-use super::round::{members, schedule};
+use super::round::schedule;
+use super::written::{counted, members};
 use super::{Desk, Outcome, StepError};
 use crate::checks::{
     Balance, FitSettings, Fitted, History, Interval, Quiet, QuietRule, Rate, StationCount, Survival, balance,
@@ -356,7 +357,7 @@ impl View<'_> {
             _ => outcome.say("no effort between two checks of a working station: no rate can be given"),
         }
         if all.heads_taken > 0 {
-            outcome.say(format!("{} heads taken without activation", all.heads_taken));
+            outcome.say(format!("{} taken without activation", counted(all.heads_taken as usize, "head")));
         }
         let first = |urgency| {
             let ids = self.due.iter().filter(move |d| d.urgency == urgency).map(|d| &*d.station_id);

@@ -17,7 +17,8 @@ use crate::season::{
 };
 use crate::steps::along::{LineActivity, Survey, line_activity, searched_lines};
 use crate::steps::along_files::pieces_of;
-use crate::steps::nodes::{build, edge_id, members, way_lonlat};
+use crate::steps::nodes::{build, edge_id};
+use crate::steps::written::{members, way_lonlat};
 use crate::steps::{Desk, Outcome, StepError};
 use crate::surface::along::{AlongError, EdgePoint, Piece, path_between, snap_records};
 use crate::surface::effort::{Effort, Passage};

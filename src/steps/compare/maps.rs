@@ -3,8 +3,8 @@
 use rayon::prelude::*;
 
 use crate::files::OutputSet;
-use crate::files::write::{Raster, write_geotiff};
 use crate::season::{CellTests, Compares, Lattice, Outings, Season, asymptotic_p, log_ratio, present_per_m2};
+use crate::steps::written::Cells;
 use crate::steps::{Desk, StepError};
 use crate::surface::{Grid, Smoother, SurfaceError, WeightedPoint};
 
@@ -92,10 +92,8 @@ impl Maps {
         description: &str,
         set: &mut OutputSet,
     ) -> Result<(), StepError> {
-        let Grid { west_m, north_m, cell_m, columns, rows } = self.grid;
-        let epsg = desk.job.frame.epsg();
-        let raster = Raster { west_m, north_m, cell_m, columns, rows, values, epsg, description, unit: "1" };
-        Ok(set.write(name, |out| write_geotiff(out, &raster))?)
+        let cells = Cells { grid: &self.grid, values, epsg: desk.job.frame.epsg() };
+        cells.write(name, description, "1", set)
     }
 }
 

@@ -17,7 +17,7 @@ pub use pick::with_season_files;
 
 use super::sign::chosen_sign;
 use super::smoothing::{bandwidth_of, extent_of, kernel_of};
-use super::surface::{members, to_lonlat};
+use super::written::{members, to_lonlat};
 use super::{Desk, Outcome, StepError};
 use crate::files::OutputSet;
 use crate::files::write::{GeoJsonWriter, round_to};

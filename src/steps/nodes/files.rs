@@ -2,16 +2,16 @@
 
 use std::io;
 
-use geo_types::{Coord, Geometry, LineString, Point};
-use serde_json::{Map, Value, json};
+use geo_types::{Geometry, Point};
+use serde_json::{Value, json};
 
 use super::super::{Desk, StepError};
 use super::NetworkDone;
 use crate::files::OutputSet;
 use crate::files::write::{GeoJsonWriter, round_to};
-use crate::frame::{Frame, GroundPoint};
 use crate::network::{KindSet, Network, Place};
 use crate::record::LineKind;
+use crate::steps::written::{members, way_lonlat};
 
 /// Writes `network.geojson`.
 ///
@@ -141,20 +141,4 @@ pub fn edge_id(edge: u32) -> String {
 
 pub(super) fn words(kinds: KindSet) -> Vec<&'static str> {
     kinds.kinds().map(LineKind::word).collect()
-}
-
-pub(in crate::steps) fn way_lonlat(frame: &Frame, path: &[GroundPoint]) -> io::Result<LineString<f64>> {
-    path.iter()
-        .map(|&p| frame.to_lonlat(p).map(|at| Coord { x: at.lon_deg(), y: at.lat_deg() }))
-        .collect::<Result<Vec<_>, _>>()
-        .map(LineString::new)
-        .map_err(io::Error::other)
-}
-
-/// The members of a JSON object.
-pub(in crate::steps) fn members(value: Value) -> Map<String, Value> {
-    match value {
-        Value::Object(members) => members,
-        _ => Map::new(),
-    }
 }

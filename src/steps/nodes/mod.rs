@@ -15,7 +15,6 @@ use crate::files::OutputSet;
 use crate::network::{Convergence, Network, SignOnLine};
 
 pub use files::{edge_id, node_id, write_network};
-pub(super) use files::{members, way_lonlat};
 use files::{write_near_misses, write_nodes};
 use settings::convergence_of;
 pub(super) use settings::settings_of;

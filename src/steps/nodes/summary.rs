@@ -10,6 +10,7 @@ use crate::files::OutputSet;
 use crate::files::write::round_to;
 use crate::frame::path_length_geodesic_m;
 use crate::network::{Components, MergedPass, NearMissKind, Network};
+use crate::steps::written::counted;
 
 /// Writes `nodes.json` and says the same in sentences.
 ///
@@ -69,8 +70,8 @@ pub(super) fn summarise(
     }
     if let Some(best) = done.convergence.places.first() {
         outcome.say(format!(
-            "{} places where lines converge; the best, at node {}, scores {:.2}",
-            done.convergence.places.len(),
+            "{} where lines converge; the best, at node {}, scores {:.2}",
+            counted(done.convergence.places.len(), "place"),
             node_id(best.centre),
             best.score
         ));
@@ -155,8 +156,8 @@ fn say(
     }
     if !report.parted.is_empty() {
         outcome.say(format!(
-            "{} places where lines pass at different levels (bridge, tunnel, layer) without joining",
-            report.parted.len()
+            "{} where lines pass at different levels (bridge, tunnel, layer) without joining",
+            counted(report.parted.len(), "place")
         ));
     }
     if travel.count > 1 {

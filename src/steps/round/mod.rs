@@ -5,7 +5,6 @@ mod sheet;
 use std::time::Instant;
 
 use jiff::civil::Date;
-use serde_json::{Map, Value};
 
 use super::check_rows::{read_checks, targets};
 use super::nodes::settings_of;
@@ -193,12 +192,4 @@ fn ends(
         (None, _) => RoundEnd::AtStart,
     };
     Ok((start, end))
-}
-
-/// The members of a JSON object.
-pub(super) fn members(value: Value) -> Map<String, Value> {
-    match value {
-        Value::Object(members) => members,
-        _ => Map::new(),
-    }
 }

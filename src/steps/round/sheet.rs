@@ -6,7 +6,6 @@ use serde_json::{Map, Value, json};
 
 use super::super::nodes::edge_id;
 use super::super::{Desk, Outcome, StepError};
-use super::members;
 use crate::checks::OpenItem;
 use crate::files::OutputSet;
 use crate::files::write::{GeoJsonWriter, GpxPoint, GpxTrack, round_to, write_csv, write_gpx};
@@ -15,6 +14,7 @@ use crate::network::Network;
 use crate::plan::{NonNegative, RoundTable};
 use crate::record::Station;
 use crate::round::{Due, KitSettings, Round, RoundSettings, Urgency, kit, write_calendar};
+use crate::steps::written::members;
 
 /// How the caution begins that the summary opens with.
 const PLAN_NOT_AUTHORITY: &str = "This is a plan, not an authority";

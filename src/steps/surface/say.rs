@@ -5,6 +5,7 @@ use serde_json::{Map, Value, json};
 use crate::files::write::round_to;
 use crate::frame::Placed;
 use crate::record::Record;
+use crate::steps::written::counted;
 use crate::steps::{Desk, Outcome};
 use crate::surface::{Bandwidth, Rule, Surface, SurfaceError, Weighed, coarse_step_m, shared_places};
 
@@ -146,8 +147,8 @@ pub(super) fn in_words(done: &SurfaceDone, outcome: &mut Outcome) {
     let surface = &done.surface;
     let rule = done.bandwidth.rule.map_or("as given", Rule::word);
     let mut lines = vec![format!(
-        "activity surface of {} records: {} kernel, bandwidth {:.1} m ({rule}), peak {:.4} sign per km²",
-        done.points.len(),
+        "activity surface of {}: {} kernel, bandwidth {:.1} m ({rule}), peak {:.4} sign per km²",
+        counted(done.points.len(), "record"),
         surface.settings.kernel.word(),
         surface.settings.bandwidth_m,
         surface.peak_per_km2
@@ -159,7 +160,7 @@ pub(super) fn in_words(done: &SurfaceDone, outcome: &mut Outcome) {
             b.bandwidth_m,
             if b.at_search_edge { " (end of range)" } else { "" }
         ),
-        Err(_) => format!("{} nothing", rule.word()),
+        Err(_) => format!("{} none", rule.word()),
     };
     lines.push(format!(
         "bandwidths by rule: {}",

@@ -1,17 +1,17 @@
 //! The files of an activity surface.
 
-use geo::MapCoords;
-use geo_types::{Coord, Geometry, MultiPolygon, Point};
+use geo_types::{Geometry, MultiPolygon, Point};
 use serde_json::{Map, Value, json};
 
 use super::SurfaceDone;
 use super::animals::OfAnimal;
 use super::settings::hot_area_percents;
 use crate::files::OutputSet;
-use crate::files::write::{GeoJsonWriter, Raster, round_to, write_geotiff};
-use crate::frame::{Frame, FrameError, GroundPoint, polygons_area_m2};
+use crate::files::write::{GeoJsonWriter, round_to};
+use crate::frame::{GroundPoint, polygons_area_m2};
 use crate::steps::rate_plane::PlaneRate;
 use crate::steps::smoothing::request;
+use crate::steps::written::{Cells, members, to_lonlat};
 use crate::steps::{Desk, Outcome, StepError};
 use crate::surface::{HotArea, Surface, WeightedPoint, density_at_places, hot_areas};
 
@@ -33,19 +33,9 @@ pub(super) fn write_tif(
     of: Of,
     set: &mut OutputSet,
 ) -> Result<(), StepError> {
-    let grid = &surface.grid;
-    let raster = Raster {
-        west_m: grid.west_m,
-        north_m: grid.north_m,
-        cell_m: grid.cell_m,
-        columns: grid.columns,
-        rows: grid.rows,
-        values: &surface.values,
-        epsg: desk.job.frame.epsg(),
-        description: &format!("activity{}, sign per square kilometre", of.words),
-        unit: "sign/km2",
-    };
-    Ok(set.write(&format!("activity{}.tif", of.suffix), |out| write_geotiff(out, &raster))?)
+    let words = format!("activity{}, sign per square kilometre", of.words);
+    let cells = Cells { grid: &surface.grid, values: &surface.values, epsg: desk.job.frame.epsg() };
+    cells.write(&format!("activity{}.tif", of.suffix), &words, "sign/km2", set)
 }
 
 pub(super) fn write_hot_areas(
@@ -82,15 +72,6 @@ pub(super) fn write_hot_areas(
         ));
     }
     Ok(())
-}
-
-pub(in crate::steps) fn to_lonlat(
-    frame: &Frame,
-    polygons: &MultiPolygon<f64>,
-) -> Result<MultiPolygon<f64>, FrameError> {
-    polygons.try_map_coords(|c| {
-        frame.to_lonlat(GroundPoint::new(c.x, c.y)).map(|at| Coord { x: at.lon_deg(), y: at.lat_deg() })
-    })
 }
 
 /// What is known beside the density.
@@ -150,12 +131,4 @@ pub(super) fn write_at(
         }
         writer.finish().map(drop)
     })?)
-}
-
-/// The members of a JSON object.
-pub(in crate::steps) fn members(value: Value) -> Map<String, Value> {
-    match value {
-        Value::Object(members) => members,
-        _ => Map::new(),
-    }
 }

@@ -6,12 +6,12 @@ use std::sync::Arc;
 use geo_types::Geometry;
 
 use super::super::StepError;
-use super::super::nodes::way_lonlat;
 use super::Ground;
 use crate::files::{FileError, Properties, RawFeature, RawShape};
 use crate::job::Builder;
 use crate::plan::Plan;
 use crate::record::{LineKind, SourcePlace};
+use crate::steps::written::way_lonlat;
 
 /// Gives the job the lines that the plan wants from the ground: the kinds it names, or those of
 /// ridge and creek that it has no file of.

@@ -10,11 +10,12 @@ use std::time::Instant;
 use geo_types::{Geometry, Point};
 use serde_json::{Map, Value, json};
 
-use super::nodes::{members, way_lonlat};
+use super::written::{Cells, members, way_lonlat};
 use super::{Desk, Outcome, StepError};
 use crate::files::OutputSet;
-use crate::files::write::{GeoJsonWriter, Raster, round_to, write_geotiff};
+use crate::files::write::{GeoJsonWriter, round_to};
 use crate::record::LineKind;
+use crate::surface::Grid;
 use crate::terrain::{Course, Terrain};
 pub use ground::Ground;
 pub(super) use ground::look;
@@ -48,18 +49,15 @@ pub fn terrain(desk: &Desk, set: &mut OutputSet) -> Result<Outcome, StepError> {
 
 fn write_slope(ground: &Ground, set: &mut OutputSet) -> Result<(), StepError> {
     let dem = &ground.placed;
-    let raster = Raster {
+    let grid = Grid {
         west_m: dem.west_m,
         north_m: dem.north_m,
         cell_m: dem.cell_m,
         columns: dem.columns,
         rows: dem.rows,
-        values: &ground.terrain.slope_deg,
-        epsg: dem.frame.epsg(),
-        description: "slope in degrees",
-        unit: "degree",
     };
-    Ok(set.write("slope.tif", |out| write_geotiff(out, &raster))?)
+    let cells = Cells { grid: &grid, values: &ground.terrain.slope_deg, epsg: dem.frame.epsg() };
+    cells.write("slope.tif", "slope in degrees", "degree", set)
 }
 
 fn write_courses(
