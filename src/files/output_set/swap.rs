@@ -11,11 +11,14 @@ use super::manifest::{self, MANIFEST};
 /// folder in use from one that a killed run left.
 const LOCK: &str = ".in-use";
 
-/// The folder in which a set is made; removed when dropped.
+/// The folder in which a set is made; removed when dropped, unless it took its place.
 #[derive(Debug)]
 pub(super) struct Staging {
     path: PathBuf,
+    /// Held while the folder is in the making; `None` where a file system knows no locks, or
+    /// when the folder is whole and no longer ours to remove.
     lock: Option<File>,
+    in_the_making: bool,
 }
 
 impl Staging {
@@ -24,6 +27,10 @@ impl Staging {
     pub(super) fn open(target: &Path) -> Result<Self, OutputError> {
         let fail = |why| OutputError::Write { path: target.to_path_buf(), why };
         let path = beside(target, "new");
+        if let Some(parent) = path.parent() {
+            fs::create_dir_all(parent).map_err(fail)?;
+        }
+        let _turn = await_turn(&path);
         if path.exists() {
             if is_in_use(&path) {
                 return Err(OutputError::InUse(target.to_path_buf()));
@@ -32,11 +39,11 @@ impl Staging {
             carry_over(&path, target).map_err(fail)?;
         }
         recover(target, &beside(target, "old")).map_err(fail)?;
-        fs::create_dir_all(&path).map_err(fail)?;
+        fs::create_dir(&path).map_err(fail)?;
         let lock = File::create(path.join(LOCK)).map_err(fail)?;
         // Where a file system knows no locks, two runs at once are the user's to avoid.
         let lock = lock.try_lock().is_ok().then_some(lock);
-        Ok(Self { path, lock })
+        Ok(Self { path, lock, in_the_making: true })
     }
 
     pub(super) fn path(&self) -> &Path {
@@ -45,29 +52,56 @@ impl Staging {
 
     /// Makes the folder the target. Where the system can, the two are exchanged in one step.
     pub(super) fn take_its_place(mut self, target: &Path) -> io::Result<()> {
+        let _turn = await_turn(&self.path);
         fs::remove_file(self.path.join(LOCK))?;
         self.lock = None;
-        if !target.exists() {
-            return fs::rename(&self.path, target);
-        }
-        if exchange(&self.path, target).is_ok() {
-            return carry_over(&self.path, target);
-        }
-        let old = beside(target, "old");
-        fs::rename(target, &old)?;
-        if let Err(why) = fs::rename(&self.path, target) {
-            fs::rename(&old, target)?;
-            return Err(why);
-        }
-        carry_over(&old, target)
+        // Once exchanged, the folder holds the old set and perhaps the user's own files.
+        self.in_the_making = false;
+        let aside = match swap(&self.path, target) {
+            Ok(aside) => aside,
+            Err(why) => {
+                fs::remove_dir_all(&self.path)?;
+                return Err(why);
+            }
+        };
+        aside.map_or(Ok(()), |old| carry_over(&old, target))
     }
 }
 
 impl Drop for Staging {
     fn drop(&mut self) {
-        // Nothing to tell: a leftover folder is removed by the next run.
-        let _ = discard(&self.path);
+        if self.in_the_making {
+            let _turn = await_turn(&self.path);
+            // Nothing to tell: a leftover folder is removed by the next run.
+            let _ = discard(&self.path);
+        }
     }
+}
+
+/// Puts a whole folder in the target's place and gives where the old one lies now. An error
+/// leaves both where they were.
+fn swap(whole: &Path, target: &Path) -> io::Result<Option<PathBuf>> {
+    if !target.exists() {
+        return fs::rename(whole, target).map(|()| None);
+    }
+    if exchange(whole, target).is_ok() {
+        return Ok(Some(whole.to_path_buf()));
+    }
+    let old = beside(target, "old");
+    fs::rename(target, &old)?;
+    if let Err(why) = fs::rename(whole, target) {
+        fs::rename(&old, target)?;
+        return Err(why);
+    }
+    Ok(Some(old))
+}
+
+/// Waits until no other run opens or swaps a folder in the same place, and holds it so until
+/// dropped: the lock lies on the folder around, so that nothing is left behind. `None` where the
+/// system cannot.
+fn await_turn(staging: &Path) -> Option<File> {
+    let around = staging.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    File::open(around).ok().filter(|folder| folder.lock().is_ok())
 }
 
 fn is_in_use(staging: &Path) -> bool {

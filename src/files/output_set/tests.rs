@@ -163,3 +163,44 @@ fn a_link_to_a_folder_is_followed() {
     assert!(link.symlink_metadata().unwrap().is_symlink());
     assert_eq!(fs::read_to_string(real.join("a.txt")).unwrap(), "one");
 }
+
+#[test]
+fn a_folder_in_the_way_of_a_file_is_kept() {
+    let room = tempfile::tempdir().unwrap();
+    let target = room.path().join("out");
+    standing(&target, &[("a.txt", "one")]);
+    let mut second = OutputSet::begin(&target, true).unwrap();
+    put(&mut second, "a.txt", "new");
+    // A folder of the user's own, where the set in the making already has a file.
+    put(&mut second, "notes", "ours");
+    fs::create_dir(target.join("notes")).unwrap();
+    fs::write(target.join("notes/mine.txt"), "keep me").unwrap();
+    assert!(matches!(second.commit(), Err(OutputError::InTheWay(_))));
+    assert_eq!(fs::read_to_string(target.join("notes/mine.txt")).unwrap(), "keep me");
+    assert_eq!(fs::read_to_string(target.join("a.txt")).unwrap(), "one");
+    assert_eq!(fs::read_dir(room.path()).unwrap().count(), 1);
+}
+
+#[test]
+fn a_run_never_removes_the_folder_of_the_next() {
+    let room = tempfile::tempdir().unwrap();
+    let target = room.path().join("out");
+    std::thread::scope(|scope| {
+        for k in 0..4 {
+            let target = &target;
+            scope.spawn(move || {
+                for turn in 0..100 {
+                    match OutputSet::begin(target, true) {
+                        Ok(mut set) => {
+                            put(&mut set, "a.txt", &format!("{k} {turn}"));
+                            set.commit().unwrap();
+                        }
+                        Err(why) => assert!(matches!(why, OutputError::InUse(_)), "{why}"),
+                    }
+                }
+            });
+        }
+    });
+    assert!(fs::read_to_string(target.join("a.txt")).is_ok());
+    assert_eq!(fs::read_dir(room.path()).unwrap().count(), 1);
+}
