@@ -70,8 +70,9 @@
 //! [`steps`] goes on from here with the sample property: network, sites, round, checks, seasons.
 //!
 //! # Features of the crate
-//! None is on by default: the default build is pure Rust and needs no C library. `gdal` reads any
-//! other vector format through the GDAL library of the system (`libgdal-dev`).
+//! None is on by default: the default build is pure Rust and needs no C library. `parquet` reads
+//! GeoParquet (some forty packages more, one of them C); `gdal` reads any other vector format
+//! through the GDAL library of the system (`libgdal-dev`).
 //!
 //! # What may change
 //! Versions follow Semantic Versioning. The contract is the commands, flags, file names and

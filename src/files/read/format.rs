@@ -13,6 +13,8 @@ pub(super) enum Format {
     Shapefile,
     GeoPackage,
     Camtrap,
+    #[cfg(feature = "parquet")]
+    GeoParquet,
     /// A format that GDAL reads.
     #[cfg(feature = "gdal")]
     Other,
@@ -23,6 +25,8 @@ impl Format {
     pub(super) fn is_text(self) -> bool {
         match self {
             Format::Kmz | Format::Shapefile | Format::GeoPackage => false,
+            #[cfg(feature = "parquet")]
+            Format::GeoParquet => false,
             #[cfg(feature = "gdal")]
             Format::Other => false,
             _ => true,
@@ -69,6 +73,10 @@ pub(super) fn of(request: &Request, head: &[u8]) -> Result<Format, FileError> {
 }
 
 fn by_mark(head: &[u8]) -> Option<Format> {
+    #[cfg(feature = "parquet")]
+    if head.starts_with(b"PAR1") {
+        return Some(Format::GeoParquet);
+    }
     if head.starts_with(b"SQLite format 3\0") {
         Some(Format::GeoPackage)
     } else if head.starts_with(&[0, 0, 0x27, 0x0a]) {
@@ -85,7 +93,10 @@ fn foreign(head: &[u8]) -> Option<&'static str> {
     if head.starts_with(b"II*\0") || head.starts_with(b"MM\0*") || head.starts_with(b"II+\0") {
         Some("is a raster (TIFF), where points, lines or polygons are wanted")
     } else if head.starts_with(b"PAR1") {
-        Some("is a Parquet file, which is not read; export it as GeoPackage")
+        Some(
+            "is a Parquet file, which this program reads only when built with --features parquet; export it as \
+              GeoPackage, or build it so",
+        )
     } else if head.starts_with(&[0xd0, 0xcf, 0x11, 0xe0]) {
         Some("is an old spreadsheet or document; save the table as CSV (UTF-8)")
     } else if head.starts_with(b"%PDF") {

@@ -13,6 +13,8 @@ mod input;
 mod kml;
 #[cfg(feature = "gdal")]
 mod other;
+#[cfg(feature = "parquet")]
+mod parquet;
 mod raster;
 mod shapefile;
 mod sqlite;
@@ -92,7 +94,8 @@ type Take<'t> = &'t mut dyn FnMut(RawFeature);
 /// A folder is read as the camera data package that it holds.
 ///
 /// Formats: GeoJSON and its newline-delimited form, CSV, GPX, KML, KMZ, Shapefile,
-/// GeoPackage, Camtrap DP; with the cargo feature `gdal`, whatever else GDAL reads.
+/// GeoPackage, Camtrap DP; with the cargo feature `parquet`, GeoParquet; with the cargo feature
+/// `gdal`, whatever else GDAL reads.
 ///
 /// # Errors
 /// [`FileError`] for the whole file: missing, not text, not the format it seems to be, cut
@@ -125,6 +128,8 @@ pub fn read_features(
         Format::Kmz => kml::read_zipped(&request, take)?,
         Format::Shapefile => shapefile::read(&request, &mut input, take)?,
         Format::GeoPackage => geopackage::read(&request, take, &mut notes)?,
+        #[cfg(feature = "parquet")]
+        Format::GeoParquet => parquet::read(&request, take)?,
         #[cfg(feature = "gdal")]
         Format::Other => other::read(&request, take, &mut notes)?,
         Format::Camtrap => camtrap::read(&request, &mut input, take, &mut notes)?,
