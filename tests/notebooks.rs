@@ -1,7 +1,8 @@
 //! The worked notebooks: every command block is run, in the order of its page, and what it
 //! prints is compared with the block of text that follows it.
 //!
-//! `STAKELINE_RENEW=1 cargo test --test notebooks` writes the blocks of text anew.
+//! `STAKELINE_RENEW=1 cargo test --test notebooks` writes the blocks of text and the figures
+//! anew.
 
 use std::fs;
 use std::path::Path;
@@ -59,6 +60,21 @@ fn run(commands: &str, folder: &Path) -> String {
     String::from_utf8(output.stdout).unwrap()
 }
 
+/// The figures that a page shows are those that its own run of the sample property wrote.
+fn check_figures(markdown: &str, name: &str, room: &Path) {
+    let shelf = "../docs/images/";
+    for link in markdown.split("](").skip(1).filter(|link| link.starts_with(&format!("{shelf}figure-"))) {
+        let figure = link.split(')').next().unwrap().trim_start_matches(shelf);
+        let now = fs::read(room.join("farm").join(figure)).unwrap();
+        let kept = Path::new(env!("CARGO_MANIFEST_DIR")).join("docs/images").join(figure);
+        if std::env::var_os("STAKELINE_RENEW").is_some() {
+            fs::write(kept, now).unwrap();
+        } else {
+            assert!(fs::read(kept).unwrap() == now, "{name}: {figure} has changed");
+        }
+    }
+}
+
 /// Runs a page; gives it with what its commands print now, and how many blocks there were.
 fn renewed(markdown: &str, name: &str) -> (String, usize) {
     let room = tempfile::tempdir().unwrap();
@@ -76,6 +92,7 @@ fn renewed(markdown: &str, name: &str) -> (String, usize) {
             .text = printed;
         blocks += 1;
     }
+    check_figures(markdown, name, room.path());
     (page(&all), blocks)
 }
 
