@@ -185,67 +185,18 @@ fn number_word(n: usize) -> String {
     words.get(n).map_or_else(|| n.to_string(), |word| (*word).to_string())
 }
 
-fn plural(sign: Sign, count: f64) -> String {
-    let one = count == 1.0;
-    let word = match sign {
-        Sign::StockLoss => {
-            if one {
-                "stock loss"
-            } else {
-                "stock losses"
-            }
-        }
-        Sign::Scat => {
-            if one {
-                "scat"
-            } else {
-                "scats"
-            }
-        }
-        Sign::Print => {
-            if one {
-                "print"
-            } else {
-                "prints"
-            }
-        }
-        Sign::Sighting => {
-            if one {
-                "sighting"
-            } else {
-                "sightings"
-            }
-        }
-        Sign::Scratching => {
-            if one {
-                "scratching"
-            } else {
-                "scratchings"
-            }
-        }
-        Sign::Howl => {
-            if one {
-                "howl"
-            } else {
-                "howls"
-            }
-        }
-        Sign::Camera => {
-            if one {
-                "camera picture"
-            } else {
-                "camera pictures"
-            }
-        }
-        Sign::Other => {
-            if one {
-                "piece of sign"
-            } else {
-                "pieces of sign"
-            }
-        }
+fn plural(sign: Sign, count: f64) -> &'static str {
+    let (one, several) = match sign {
+        Sign::StockLoss => ("stock loss", "stock losses"),
+        Sign::Scat => ("scat", "scats"),
+        Sign::Print => ("print", "prints"),
+        Sign::Sighting => ("sighting", "sightings"),
+        Sign::Scratching => ("scratching", "scratchings"),
+        Sign::Howl => ("howl", "howls"),
+        Sign::Camera => ("camera picture", "camera pictures"),
+        Sign::Other => ("piece of sign", "pieces of sign"),
     };
-    word.to_string()
+    if count == 1.0 { one } else { several }
 }
 
 fn month(day: Date) -> String {

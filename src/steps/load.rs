@@ -77,47 +77,9 @@ pub fn load<'a>(plan: &'a Plan, progress: &'a dyn Progress) -> Result<Desk<'a>, 
     });
     let mut builder = Builder::new(&plan.fields, zone_of(plan)?).with_dates(dates);
     let mut reading = Reading { plan, progress, builder: &mut builder, failed: Vec::new() };
-    for layer in &plan.sign {
-        let defaults = SignDefaults { season: layer.season.clone() };
-        reading.file("sign", layer.source(), ReadAs::Points, |b, raw| b.sign(raw, &defaults));
-    }
-    for layer in &plan.survey {
-        reading.file("survey", layer.source(), ReadAs::Lines, |b, raw| b.leg(raw));
-    }
-    for layer in &plan.line {
-        let kind = LineKind::from_word(&layer.kind).ok_or_else(|| unknown_kind(&layer.kind))?;
-        reading.file("line", layer.source(), ReadAs::Lines, |b, raw| b.line(raw, kind));
-    }
-    for layer in &plan.keep_out {
-        let distance_m = layer.distance_m.map(|d| d.get());
-        reading.file("keep_out", layer.source(), ReadAs::Points, |b, raw| {
-            b.keep_out(raw, distance_m, layer.reason.as_deref());
-        });
-    }
-    for layer in &plan.station {
-        reading.file("station", layer.source(), ReadAs::Points, Builder::station);
-    }
-    for layer in &plan.check {
-        reading.file("check", layer.source(), ReadAs::Rows, Builder::check_row);
-    }
-    if let Some(wind) = &plan.wind.file {
-        reading.file("wind", Source::plain(wind), ReadAs::Rows, Builder::wind_row);
-    }
+    reading.layers()?;
     reading.places();
-    if let Some(area) = &plan.place.area {
-        reading.file(
-            "area",
-            Source { epsg: plan.place.area_epsg, ..Source::plain(area) },
-            ReadAs::Lines,
-            Builder::area,
-        );
-    }
-    if let Some(untreated) = &plan.compare.untreated {
-        reading.file("untreated", Source::plain(untreated), ReadAs::Lines, Builder::untreated);
-    }
-    if let Some(at) = &plan.surface.at {
-        reading.file("at", Source::plain(at), ReadAs::Points, Builder::query);
-    }
+    reading.single_files();
     if !reading.failed.is_empty() {
         return Err(StepError::Files(reading.failed));
     }
@@ -184,6 +146,57 @@ struct Reading<'a> {
 }
 
 impl Reading<'_> {
+    /// Every layer of which a plan may hold several.
+    fn layers(&mut self) -> Result<(), StepError> {
+        let plan = self.plan;
+        for layer in &plan.sign {
+            let defaults = SignDefaults { season: layer.season.clone() };
+            self.file("sign", layer.source(), ReadAs::Points, |b, raw| b.sign(raw, &defaults));
+        }
+        for layer in &plan.survey {
+            self.file("survey", layer.source(), ReadAs::Lines, |b, raw| b.leg(raw));
+        }
+        for layer in &plan.line {
+            let kind = LineKind::from_word(&layer.kind).ok_or_else(|| unknown_kind(&layer.kind))?;
+            self.file("line", layer.source(), ReadAs::Lines, |b, raw| b.line(raw, kind));
+        }
+        for layer in &plan.keep_out {
+            let distance_m = layer.distance_m.map(|d| d.get());
+            self.file("keep_out", layer.source(), ReadAs::Points, |b, raw| {
+                b.keep_out(raw, distance_m, layer.reason.as_deref());
+            });
+        }
+        for layer in &plan.station {
+            self.file("station", layer.source(), ReadAs::Points, Builder::station);
+        }
+        for layer in &plan.check {
+            self.file("check", layer.source(), ReadAs::Rows, Builder::check_row);
+        }
+        Ok(())
+    }
+
+    /// The files of which a plan holds one.
+    fn single_files(&mut self) {
+        let plan = self.plan;
+        if let Some(wind) = &plan.wind.file {
+            self.file("wind", Source::plain(wind), ReadAs::Rows, Builder::wind_row);
+        }
+        if let Some(area) = &plan.place.area {
+            self.file(
+                "area",
+                Source { epsg: plan.place.area_epsg, ..Source::plain(area) },
+                ReadAs::Lines,
+                Builder::area,
+            );
+        }
+        if let Some(untreated) = &plan.compare.untreated {
+            self.file("untreated", Source::plain(untreated), ReadAs::Lines, Builder::untreated);
+        }
+        if let Some(at) = &plan.surface.at {
+            self.file("at", Source::plain(at), ReadAs::Points, Builder::query);
+        }
+    }
+
     /// Places and layers that only sites heed.
     fn places(&mut self) {
         let table = &self.plan.sites;

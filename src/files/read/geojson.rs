@@ -15,15 +15,17 @@ use serde_json::Value;
 
 use super::system::{Said, to_lonlat};
 use super::{FileError, Input, Request, Take};
-use crate::files::{Properties, RawFeature, RawShape};
+use crate::files::{RawFeature, RawShape};
 use crate::frame::{FrameError, System};
 use crate::record::SourcePlace;
 
 mod fault;
+mod feature;
 mod geometry;
 mod text;
 
-use geometry::{GEOMETRY_TYPES, GeometryParts, OneGeometry};
+use feature::{FeatureParts, OneFeature, word_of};
+use geometry::{GEOMETRY_TYPES, GeometryParts};
 use text::{Span, Text};
 
 /// Bytes of features that are parsed together.
@@ -357,82 +359,4 @@ impl<'de> Visitor<'de> for Root {
         Ok(Err("the root is null".into()))
     }
     otherwise!(Result<RootParts, String>, |what| Err(format!("the root is {what}, not an object")));
-}
-
-fn word_of(value: Value) -> String {
-    match value {
-        Value::String(s) => s,
-        other => other.to_string(),
-    }
-}
-
-#[derive(Default)]
-struct FeatureParts {
-    shape: Option<RawShape>,
-    properties: Properties,
-    id: Option<Arc<str>>,
-    fault: Option<String>,
-}
-
-impl FeatureParts {
-    fn take<'de, M: MapAccess<'de>>(&mut self, key: &str, map: &mut M) -> Result<(), M::Error> {
-        match key {
-            "geometry" => self.shape = Some(map.next_value_seed(OneGeometry)?),
-            "properties" => match map.next_value::<Value>()? {
-                Value::Object(properties) => self.properties = properties,
-                Value::Null => {}
-                _ => self.fault = Some("has \"properties\" that are neither an object nor null".into()),
-            },
-            "id" => match map.next_value::<Value>()? {
-                Value::String(id) => self.id = Some(id.into()),
-                Value::Number(id) => self.id = Some(id.to_string().into()),
-                Value::Null => {}
-                _ => self.fault = Some("has an \"id\" that is neither a text nor a number".into()),
-            },
-            _ => {
-                map.next_value::<IgnoredAny>()?;
-            }
-        }
-        Ok(())
-    }
-}
-
-/// Reads one element of `features`.
-struct OneFeature;
-
-seed_any!(OneFeature, FeatureParts);
-
-impl<'de> Visitor<'de> for OneFeature {
-    type Value = FeatureParts;
-
-    fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str("a GeoJSON feature")
-    }
-
-    fn visit_map<M: MapAccess<'de>>(self, mut map: M) -> Result<FeatureParts, M::Error> {
-        let mut parts = FeatureParts::default();
-        let mut kind = None;
-        while let Some(key) = map.next_key::<String>()? {
-            match key.as_str() {
-                "type" => kind = Some(word_of(map.next_value()?)),
-                _ => parts.take(&key, &mut map)?,
-            }
-        }
-        match kind.as_deref() {
-            Some("Feature") => {}
-            Some(other) => {
-                parts.fault = Some(format!("has the type \"{other}\" where \"Feature\" is wanted"))
-            }
-            None => parts.fault = Some("has no member \"type\"".into()),
-        }
-        Ok(parts)
-    }
-
-    fn visit_unit<E>(self) -> Result<FeatureParts, E> {
-        Ok(FeatureParts { fault: Some("is null, not a feature".into()), ..Default::default() })
-    }
-    otherwise!(FeatureParts, |what| FeatureParts {
-        fault: Some(format!("is {what}, not a feature")),
-        ..Default::default()
-    });
 }

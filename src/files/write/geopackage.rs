@@ -111,22 +111,7 @@ impl<W: Write + Seek> GeoPackageWriter<W> {
     /// Those of the underlying writer.
     pub fn finish(self) -> io::Result<W> {
         let Self { mut database, layers } = self;
-        database.table("gpkg_spatial_ref_sys", SYSTEMS.into(), |rows| {
-            let undefined = Cell::Text("undefined");
-            for (id, name) in [(-1, "Undefined Cartesian SRS"), (0, "Undefined geographic SRS")] {
-                let row = [
-                    Cell::Text(name),
-                    Cell::Null,
-                    Cell::Text("NONE"),
-                    Cell::Integer(id),
-                    undefined,
-                    Cell::Null,
-                ];
-                rows.put(id, &row)?;
-            }
-            let epsg = [Cell::Text("EPSG"), Cell::Integer(4326), Cell::Text(WGS84), Cell::Null];
-            rows.put(4326, &[&[Cell::Text("WGS 84 geodetic"), Cell::Null], epsg.as_slice()].concat())
-        })?;
+        describe_systems(&mut database)?;
         database.table("gpkg_contents", CONTENTS.into(), |rows| {
             for (row, layer) in (1..).zip(&layers) {
                 let side = |pick: fn(&Rect<f64>) -> f64| {
@@ -170,6 +155,20 @@ impl<W: Write + Seek> GeoPackageWriter<W> {
         database.automatic_index("gpkg_geometry_columns", 2, &names)?;
         database.finish(10_300, b"GPKG")
     }
+}
+
+/// The two undefined systems that every GeoPackage has to name, and WGS84.
+fn describe_systems<W: Write + Seek>(database: &mut DatabaseWriter<W>) -> io::Result<()> {
+    database.table("gpkg_spatial_ref_sys", SYSTEMS.into(), |rows| {
+        let undefined = Cell::Text("undefined");
+        for (id, name) in [(-1, "Undefined Cartesian SRS"), (0, "Undefined geographic SRS")] {
+            let row =
+                [Cell::Text(name), Cell::Null, Cell::Text("NONE"), Cell::Integer(id), undefined, Cell::Null];
+            rows.put(id, &row)?;
+        }
+        let epsg = [Cell::Text("EPSG"), Cell::Integer(4326), Cell::Text(WGS84), Cell::Null];
+        rows.put(4326, &[&[Cell::Text("WGS 84 geodetic"), Cell::Null], epsg.as_slice()].concat())
+    })
 }
 
 /// The features of one layer.

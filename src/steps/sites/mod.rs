@@ -15,12 +15,12 @@ use super::sign::chosen_sign;
 use super::surface::{SurfaceDone, compute};
 use super::{Desk, Outcome, StepError};
 use crate::files::OutputSet;
-use crate::frame::{GroundPoint, LonLat, Placed};
+use crate::frame::{LonLat, Placed};
 use crate::network::{Network, TravelGraph};
 use crate::record::{Record, Station, StationState};
 use crate::siting::wind::WindRecord;
 use crate::siting::{
-    self, Candidate, Choosing, Ground, KeepOuts, Meeting, Objective, Part, Proposal, SideValue,
+    self, Candidate, Choosing, Demand, Ground, KeepOuts, Meeting, Objective, Part, Proposal, SideValue,
     SitingSettings, Strokes, Target, cautions, lay_candidates, propose, required_m,
 };
 
@@ -123,68 +123,43 @@ fn choose<'a>(
 ) -> Result<Done<'a>, StepError> {
     let (job, network) = (&desk.job, &done.network);
     let blame = |e| request(desk, &["line", "area", "keep_out", "station", "must", "never"], e);
-    let ends: Vec<LonLat> =
-        job.lines.iter().flat_map(|l| [l.path.first(), l.path.last()]).flatten().copied().collect();
-    let scale = 1.0 + job.frame.scale_error(&ends).map_err(|e| request(desk, &["line"], e))?.worst;
+    let scale = worst_scale(desk)?;
     let kinds = network.settings().travel.with(settings.along);
-    let (travel, strokes) = (TravelGraph::new(network, kinds), Strokes::new(network, kinds));
+    let (travel, strokes) = (&TravelGraph::new(network, kinds), Strokes::new(network, kinds));
     let (keep_outs, never) = (KeepOuts::new(&job.keep_outs), KeepOuts::new(&job.never));
     let area = job.area.as_ref().map(|a| &a.lonlat.polygons);
     let ground =
         Ground { frame: &job.frame, lines: &job.lines, network, area, keep_outs: &keep_outs, never: &never };
     let candidates =
         lay_candidates(&ground, &settings, &strokes, required_m(&settings, scale)).map_err(blame)?;
-    let wind = wind::wind_record(desk, &settings);
-    let side_values = wind.as_ref().filter(|wind| wind.decides()).map(|wind| {
-        siting::side_values(&candidates, wind, settings.offset_m, |line| wind::drains_to_deg(desk, line))
-    });
-    let names = settings::non_target_of(desk.plan);
-    let is_non_target = |r: &&Placed<Record>| r.what.animal.as_ref().is_some_and(|a| names.contains(a));
-    let non_target: Vec<&Placed<Record>> = job.records.iter().filter(is_non_target).collect();
     let of_node: Vec<f64> = (0..network.nodes().len() as u32).map(|n| done.convergence.score(n)).collect();
-    let made = Made {
-        desk,
-        settings: &settings,
-        network,
-        travel: &travel,
-        of_node: &of_node,
-        surface,
-        records: &records,
-    };
-    let parts::Scored { parts, meetings } =
-        parts::score(&made, &candidates, side_values.as_deref(), &non_target, outcome)?;
-    let demand = match settings.objective {
-        Objective::Coverage => parts::demand(&made)?,
-        Objective::Score => Vec::new(),
-    };
-    let stations: Vec<&Placed<Station>> =
-        job.stations.iter().filter(|s| s.what.state == StationState::Set).collect();
-    let heard: Vec<GroundPoint> = non_target.iter().map(|r| r.ground).collect();
+    let made =
+        Made { desk, settings: &settings, network, travel, of_node: &of_node, surface, records: &records };
+    let non_target = non_target(desk);
+    let Weighed { wind, side_values, parts, meetings, demand } =
+        weigh(&made, &candidates, &non_target, outcome)?;
+    let stations: Vec<_> = job.stations.iter().filter(|s| s.what.state == StationState::Set).collect();
     let proposal = propose(&Choosing {
         ground: &ground,
         settings: &settings,
-        travel: &travel,
+        travel,
         strokes: &strokes,
         candidates: &candidates,
         parts: &parts,
         side_values: side_values.as_deref(),
         convergence: &of_node,
         stations: &stations,
-        non_target: &heard,
+        non_target: &non_target.iter().map(|r| r.ground).collect::<Vec<_>>(),
         demand: &demand,
         limits: settings::limits_of(desk.plan),
         scale,
     })
     .map_err(blame)?;
-    // Counted back from the latest record, not from today: the same input gives the same
-    // output on any day.
-    let latest = records.iter().filter_map(|r| r.what.date).max();
-    let old_before = latest.and_then(|day| day.checked_sub(jiff::Span::new().years(1)).ok());
-    let cautions = cautions(!job.keep_outs.is_empty(), job.area.is_some());
     Ok(Done {
         desk,
         settings,
         network,
+        old_before: old_before(&records),
         records,
         non_target,
         candidates,
@@ -194,8 +169,60 @@ fn choose<'a>(
         side_values,
         stations,
         proposal,
-        cautions,
+        cautions: cautions(!job.keep_outs.is_empty(), job.area.is_some()),
         scale,
-        old_before,
     })
+}
+
+/// What speaks for and against each candidate.
+struct Weighed {
+    wind: Option<WindRecord>,
+    side_values: Option<Vec<[SideValue; 2]>>,
+    parts: Vec<Part>,
+    meetings: Vec<Option<Meeting>>,
+    /// The activity to be covered; none unless coverage is the objective.
+    demand: Vec<Demand>,
+}
+
+fn weigh(
+    made: &Made,
+    candidates: &[Candidate],
+    non_target: &[&Placed<Record>],
+    outcome: &mut Outcome,
+) -> Result<Weighed, StepError> {
+    let (desk, settings) = (made.desk, made.settings);
+    let wind = wind::wind_record(desk, settings);
+    let side_values = wind.as_ref().filter(|wind| wind.decides()).map(|wind| {
+        siting::side_values(candidates, wind, settings.offset_m, |line| wind::drains_to_deg(desk, line))
+    });
+    let parts::Scored { parts, meetings } =
+        parts::score(made, candidates, side_values.as_deref(), non_target, outcome)?;
+    let demand = match settings.objective {
+        Objective::Coverage => parts::demand(made)?,
+        Objective::Score => Vec::new(),
+    };
+    Ok(Weighed { wind, side_values, parts, meetings, demand })
+}
+
+/// The records of animals that are not to be harmed.
+fn non_target<'a>(desk: &'a Desk) -> Vec<&'a Placed<Record>> {
+    let names = settings::non_target_of(desk.plan);
+    let is_named = |r: &&Placed<Record>| r.what.animal.as_ref().is_some_and(|a| names.contains(a));
+    desk.job.records.iter().filter(is_named).collect()
+}
+
+/// The greatest stretch of the frame over the ends of the lines.
+fn worst_scale(desk: &Desk) -> Result<f64, StepError> {
+    let job = &desk.job;
+    let ends: Vec<LonLat> =
+        job.lines.iter().flat_map(|l| [l.path.first(), l.path.last()]).flatten().copied().collect();
+    let error = job.frame.scale_error(&ends).map_err(|e| request(desk, &["line"], e))?;
+    Ok(1.0 + error.worst)
+}
+
+/// A year before the latest record. Not before today: the same input gives the same output on
+/// any day.
+fn old_before(records: &[&Placed<Record>]) -> Option<Date> {
+    let latest = records.iter().filter_map(|r| r.what.date).max()?;
+    latest.checked_sub(jiff::Span::new().years(1)).ok()
 }
