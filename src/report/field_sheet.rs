@@ -20,16 +20,8 @@ const STYLE: &str = include_str!("assets/paper.css");
 /// [`PageError`], which no input should bring about.
 pub fn field_sheet(material: &Material) -> Result<String, PageError> {
     let sites: Vec<Value> = material.layers.sites.iter().filter_map(|f| site(material, f)).collect();
-    let standing: Vec<Value> = material
-        .stations
-        .iter()
-        .filter(|s| s.what.state != StationState::Lifted)
-        .map(|s| {
-            json!({ "id": &*s.what.station_id, "name": s.what.name.as_deref(), "state": s.what.state.word(),
-                "set_on": s.what.set_on.map(|d| d.to_string()), "lonlat": lonlat_text(s.at),
-                "grid": grid_text(material, s.at) })
-        })
-        .collect();
+    let stations = stations(material);
+    let days = stations.iter().filter_map(|s| s["day"].as_u64()).max();
     let of = |kind| material.notices.iter().filter(move |n| n.kind == kind);
     let notice = |n: &super::Notice| {
         json!({ "name": n.name, "holder": n.holder, "contact": n.contact, "nearest": n.nearest,
@@ -48,11 +40,36 @@ pub fn field_sheet(material: &Material) -> Result<String, PageError> {
         "epsg": material.frame.epsg(),
         "overview": overview_svg(material, None),
         "sites": sites,
-        "stations": standing,
+        "stations": stations,
+        "days": days.unwrap_or(0),
         "parcels": of(NoticeKind::Parcel).map(notice).collect::<Vec<_>>(),
         "entrances": of(NoticeKind::Entrance).map(notice).collect::<Vec<_>>(),
     });
     render("field-sheet.html", TEMPLATE, context)
+}
+
+/// Stations in the ground or named, in the order of the check round where one was planned, those
+/// that it leaves out last.
+fn stations(material: &Material) -> Vec<Value> {
+    let of = |features: &[Feature], id: &str, key: &str| {
+        features.iter().find(|f| f.text("station_id") == Some(id)).map_or(Value::Null, |f| f.value(key))
+    };
+    let standing = material.stations.iter().filter(|s| s.what.state != StationState::Lifted);
+    let mut rows: Vec<(u64, Value)> = standing
+        .map(|s| {
+            let id = &*s.what.station_id;
+            let order = of(&material.layers.round, id, "order");
+            let urgency = of(&material.layers.round, id, "urgency");
+            let row = json!({ "id": id, "name": s.what.name.as_deref(), "state": s.what.state.word(),
+                "set_on": s.what.set_on.map(|d| d.to_string()), "lonlat": lonlat_text(s.at),
+                "grid": grid_text(material, s.at), "order": order, "day": of(&material.layers.round, id, "day"),
+                "due_on": of(&material.layers.round, id, "due_on"),
+                "urgency": urgency.as_str().filter(|u| *u != "due").map(|u| u.replace('-', " ")) });
+            (order.as_u64().unwrap_or(u64::MAX), row)
+        })
+        .collect();
+    rows.sort_by_key(|(order, _)| *order);
+    rows.into_iter().map(|(_, row)| row).collect()
 }
 
 fn site(material: &Material, f: &Feature) -> Option<Value> {
@@ -80,8 +97,14 @@ fn site(material: &Material, f: &Feature) -> Option<Value> {
         "wind_night": wind("night"),
         "cautions": f.properties.get("cautions").filter(|c| c.is_array()).cloned().unwrap_or(json!([])),
         "qr": qr_svg(&geo_uri(at)),
-        "geo": geo_uri(at),
+        "geo": geo_lines(&geo_uri(at)),
     }))
+}
+
+/// A geo URI in two lines, cut behind the latitude.
+fn geo_lines(uri: &str) -> [String; 2] {
+    uri.split_once(',')
+        .map_or([uri.to_string(), String::new()], |(lat, lon)| [format!("{lat},"), lon.to_string()])
 }
 
 fn grid_text(material: &Material, at: LonLat) -> String {

@@ -5,13 +5,14 @@ use std::fmt::Write as _;
 
 use serde_json::Value;
 
+use super::label::draw_names;
 use super::map::ground_zone;
 use super::{Material, Picture, Ramp, Shown};
 use crate::frame::{GroundPoint, LonLat};
 use crate::record::{LineKind, StationState};
 
 /// A figure's way from the frame to the paper: metres to units, north up.
-struct Paper {
+pub(super) struct Paper {
     west_m: f64,
     north_m: f64,
     scale: f64,
@@ -38,7 +39,8 @@ impl Paper {
         Some(Self { west_m: west - margin_m, north_m: north + margin_m, scale, width, height })
     }
 
-    fn at(&self, p: GroundPoint) -> (f64, f64) {
+    /// Where a place lies on the paper.
+    pub(super) fn at(&self, p: GroundPoint) -> (f64, f64) {
         ((p.x_m - self.west_m) * self.scale, (self.north_m - p.y_m) * self.scale)
     }
 
@@ -53,9 +55,13 @@ impl Paper {
 }
 
 /// The overview of the place: area, lines, keep-outs, stations and numbered sites, with a
-/// scale bar and north. `shown` puts a raster under it. Empty where there is nothing to draw.
+/// scale bar and north. `shown` puts a raster under it; without one, tracks and roads have
+/// their names. Empty where there is nothing to draw.
 pub fn overview_svg(material: &Material, shown: Option<&Shown>) -> String {
-    place_svg(material, "Overview map", shown, draw_pegs)
+    match shown {
+        Some(_) => place_svg(material, "Overview map", shown, draw_pegs),
+        None => place_svg(material, "Overview map", None, draw_names_and_pegs),
+    }
 }
 
 /// The place with a raster under it and what `over` draws above it.
@@ -95,7 +101,7 @@ pub fn figures(material: &Material) -> Vec<(&'static str, String)> {
         made.push(("figure-nodes.svg", place_svg(material, "Where lines meet", None, draw_nodes)));
     }
     if !material.layers.sites.is_empty() {
-        made.push(("figure-sites.svg", place_svg(material, "Proposed sites", None, draw_pegs)));
+        made.push(("figure-sites.svg", place_svg(material, "Proposed sites", None, draw_names_and_pegs)));
     }
     if let Some(change) = raster("change") {
         let over = |svg: &mut String, material: &Material, paper: &Paper| {
@@ -165,7 +171,7 @@ fn draw_legend(svg: &mut String, shown: &Shown) {
     );
 }
 
-fn escaped(text: &str) -> String {
+pub(super) fn escaped(text: &str) -> String {
     text.replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;").replace('"', "&quot;")
 }
 
@@ -196,9 +202,13 @@ fn draw_nodes(svg: &mut String, material: &Material, paper: &Paper) {
 fn draw_change_areas(svg: &mut String, material: &Material, paper: &Paper) {
     let ground = |c: &geo_types::Coord<f64>| material.frame.to_ground(LonLat::new(c.x, c.y).ok()?).ok();
     for area in &material.layers.change_areas {
-        let geo_types::Geometry::Polygon(polygon) = &area.geometry else { continue };
+        let polygons = match &area.geometry {
+            geo_types::Geometry::Polygon(polygon) => std::slice::from_ref(polygon),
+            geo_types::Geometry::MultiPolygon(polygons) => &polygons.0,
+            _ => continue,
+        };
         let dash = if area.text("direction") == Some("decrease") { "7 3" } else { "none" };
-        for ring in std::iter::once(polygon.exterior()).chain(polygon.interiors()) {
+        for ring in polygons.iter().flat_map(|p| std::iter::once(p.exterior()).chain(p.interiors())) {
             let d = paper.way(ring.0.iter().filter_map(ground));
             let _ = writeln!(
                 svg,
@@ -308,6 +318,11 @@ fn stroke(kind: LineKind) -> (&'static str, f64, &'static str) {
         LineKind::Boundary => ("#17212b", 1.2, "9 3 2 3"),
         LineKind::Other => ("#8a9097", 0.9, "none"),
     }
+}
+
+fn draw_names_and_pegs(svg: &mut String, material: &Material, paper: &Paper) {
+    draw_names(svg, material, paper);
+    draw_pegs(svg, material, paper);
 }
 
 fn draw_pegs(svg: &mut String, material: &Material, paper: &Paper) {

@@ -7,7 +7,7 @@ use geo_types::{Coord, Geometry, LineString, MultiPolygon};
 use serde_json::{Map, Value, json};
 
 use super::page::{PageError, policy, render, script_json};
-use super::{Feature, Material, Patch, Picture, Shown};
+use super::{Feature, Material, Patch, Picture, Shown, along};
 use crate::files::write::round_to;
 use crate::frame::{Frame, GroundPoint, LonLat};
 use crate::record::KeepOut;
@@ -63,6 +63,9 @@ pub fn page_data(material: &Material) -> Value {
     let span = material.span();
     let (to_grid, to_lonlat) = patches(material.frame, span);
     let layers = &material.layers;
+    let mut along =
+        vec![along::rate_along(&layers.activity_lines), along::change_along(&layers.change_lines)];
+    along.retain(|layer| !layer.is_null());
     let network: Vec<Value> = layers.network.iter().map(edge).collect();
     json!({
         "title": material.title,
@@ -102,6 +105,8 @@ pub fn page_data(material: &Material) -> Value {
         "changes": layers.change_areas.iter().map(|f| json!({
             "direction": f.value("direction"), "ha": f.value("area_ha"), "polygons": polygons(&f.geometry),
         })).collect::<Vec<_>>(),
+        "along": along,
+        "claim": material.compare.as_ref().map(claim),
         "edges": network,
     })
 }
@@ -135,6 +140,22 @@ fn picture(frame: &Frame, shown: &Shown) -> Option<Value> {
         "id": shown.id, "name": shown.name, "unit": shown.unit, "png": picture.data_uri(),
         "span": picture.span, "legend": shown.ramp.legend(),
     }))
+}
+
+/// What the comparison of seasons lets its colours say.
+fn claim(compare: &Value) -> String {
+    let verdict =
+        compare.pointer("/headline/verdict").and_then(Value::as_str).unwrap_or("nothing was tested");
+    let own = "Colours are plain ratios: only hatched areas and edged lines are claimed against chance.";
+    match compare.get("areas_withheld").and_then(Value::as_u64).unwrap_or(0) {
+        0 => format!("Answer: {verdict}. {own}"),
+        1 => format!(
+            "Answer: {verdict}. {own} One area differs by itself and is not claimed, since the whole does not."
+        ),
+        n => format!(
+            "Answer: {verdict}. {own} {n} areas differ by themselves and are not claimed, since the whole does not."
+        ),
+    }
 }
 
 fn keep_out(frame: &Frame, keep_out: &KeepOut) -> Value {
@@ -329,7 +350,7 @@ fn check(f: &Feature) -> Option<Value> {
     }))
 }
 
-fn pair(lon: f64, lat: f64) -> [f64; 2] {
+pub(super) fn pair(lon: f64, lat: f64) -> [f64; 2] {
     [round_to(lon, LOOKED_AT), round_to(lat, LOOKED_AT)]
 }
 

@@ -75,6 +75,10 @@ pub struct Layers {
     pub candidates: Vec<Feature>,
     /// `change-areas.geojson`.
     pub change_areas: Vec<Feature>,
+    /// `activity-lines.geojson`.
+    pub activity_lines: Vec<Feature>,
+    /// `change-lines.geojson`.
+    pub change_lines: Vec<Feature>,
     /// `round.geojson`.
     pub round: Vec<Feature>,
     /// `checks.geojson`.

@@ -4,8 +4,10 @@
 //! is escaped where it enters a page, and pages carry a content-security policy that lets
 //! nothing in or out.
 
+mod along;
 mod field_sheet;
 mod figure;
+mod label;
 mod map;
 mod material;
 mod notice;

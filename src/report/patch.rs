@@ -51,9 +51,38 @@ impl Patch {
         (sum(&self.terms[0]), sum(&self.terms[1]))
     }
 
+    /// The map along one level of its second axis, summed once so that many places of it cost
+    /// little each.
+    pub fn level(&self, y: f64) -> Level {
+        let [west, south, east, north] = self.span;
+        let v = polynomials(2.0 * (y - south) / (north - south) - 1.0);
+        let along = |terms: &[f64]| {
+            let mut sums = [0.0; TERMS];
+            sums.iter_mut().zip(terms.chunks_exact(TERMS)).for_each(|(sum, row)| *sum = dot(row, &v));
+            sums
+        };
+        Level { west, east, terms: [along(&self.terms[0]), along(&self.terms[1])] }
+    }
+
     /// As the page reads it.
     pub fn to_json(&self) -> Value {
         json!({ "span": self.span, "terms": TERMS, "x": self.terms[0], "y": self.terms[1] })
+    }
+}
+
+/// One level of a [`Patch`].
+#[derive(Clone, PartialEq, Debug)]
+pub struct Level {
+    west: f64,
+    east: f64,
+    terms: [[f64; TERMS]; 2],
+}
+
+impl Level {
+    /// The map at a place of the level.
+    pub fn at(&self, x: f64) -> (f64, f64) {
+        let u = polynomials(2.0 * (x - self.west) / (self.east - self.west) - 1.0);
+        (dot(&u, &self.terms[0]), dot(&u, &self.terms[1]))
     }
 }
 

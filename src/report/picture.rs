@@ -125,7 +125,8 @@ impl Picture {
         let patch = Patch::fit(span, to_ground)?;
         let (top, bottom) = (mercator(span[3]), mercator(span[1]));
         let shape = (span[2] - span[0]).to_radians() / (top - bottom);
-        let finest = 2 * field.grid.columns.max(field.grid.rows);
+        // Fine enough that the edges of bands are smooth lines and not the outlines of cells.
+        let finest = 5 * field.grid.columns.max(field.grid.rows);
         let longest = LONGEST.min(finest.max(64)) as f64;
         let (width, height) =
             if shape >= 1.0 { (longest, longest / shape) } else { (longest * shape, longest) };
@@ -134,10 +135,10 @@ impl Picture {
         let none = edges.len() as u8 + 1;
         let mut bands = Vec::with_capacity(width * height);
         for row in 0..height {
-            let lat = latitude(top + (row as f64 + 0.5) / height as f64 * (bottom - top));
+            let level = patch.level(latitude(top + (row as f64 + 0.5) / height as f64 * (bottom - top)));
             for column in 0..width {
                 let lon = span[0] + (column as f64 + 0.5) / width as f64 * (span[2] - span[0]);
-                let (x, y) = patch.at(lon, lat);
+                let (x, y) = level.at(lon);
                 let value = field.at(GroundPoint::new(x, y));
                 bands.push(value.map_or(none, |v| edges.partition_point(|e| *e <= v) as u8));
             }
@@ -242,11 +243,12 @@ fn latitude(mercator: f64) -> f64 {
 mod tests {
     use super::*;
 
-    /// A raster whose corner cells alone have a high value.
+    /// A raster where four cells alone have a high value, each one in from a corner, so that
+    /// what is seen of it lies evenly about its centre.
     fn corners(columns: usize, rows: usize) -> Field {
         let grid = Grid { west_m: 500_000.0 + 120_000.0, north_m: 5_700_000.0, cell_m: 50.0, columns, rows };
         let mut values = vec![1.0_f32; columns * rows];
-        for (row, column) in [(0, 0), (0, columns - 1), (rows - 1, 0), (rows - 1, columns - 1)] {
+        for (row, column) in [(1, 1), (1, columns - 2), (rows - 2, 1), (rows - 2, columns - 2)] {
             values[row * columns + column] = 100.0;
         }
         Field { grid, values }
@@ -259,7 +261,8 @@ mod tests {
         let picture = Picture::warp(&frame, &field, Ramp::Rising { peak: 100.0 }).unwrap();
         let [west, south, east, north] = picture.span;
         let (top, bottom) = (mercator(north), mercator(south));
-        for (row, column) in [(0, 0), (0, 299), (199, 0), (199, 299)] {
+        let cell_px = picture.size.0 as f64 / 300.0;
+        for (row, column) in [(1, 1), (1, 298), (198, 1), (198, 298)] {
             // The pixel that a Web Mercator map shows where the cell's centre lies.
             let at = frame.to_lonlat(field.grid.centre(row, column)).unwrap();
             let x = (at.lon_deg() - west) / (east - west) * picture.size.0 as f64;
@@ -268,7 +271,7 @@ mod tests {
             let mut seen = Vec::new();
             for (k, band) in picture.bands.iter().enumerate() {
                 let (px, py) = ((k % picture.size.0) as f64 + 0.5, (k / picture.size.0) as f64 + 0.5);
-                if (3..BANDS as u8).contains(band) && (px - x).hypot(py - y) < 6.0 {
+                if (3..BANDS as u8).contains(band) && (px - x).hypot(py - y) < 1.4 * cell_px {
                     seen.push((px, py));
                 }
             }

@@ -61,8 +61,8 @@ pub fn season_report(material: &Material) -> Result<Option<String>, PageError> {
         "open_items": material.open_items,
         "title": material.title,
         "origin": material.origin,
-        "sentences": compare.get("summary").filter(|s| s.is_array()).cloned().unwrap_or(json!([])),
-        "warnings": compare.get("warnings").filter(|s| s.is_array()).cloned().unwrap_or(json!([])),
+        "sentences": sentences(compare, "summary"),
+        "warnings": sentences(compare, "warnings"),
         "verdict": compare.pointer("/headline/verdict"),
         "reason": compare.pointer("/headline/reason"),
         "block": compare.pointer("/headline/block"),
@@ -71,9 +71,46 @@ pub fn season_report(material: &Material) -> Result<Option<String>, PageError> {
         "seasons": [season("before"), season("after")],
         "sizes": sizes,
         "areas": areas,
+        "withheld": compare.get("areas_withheld").and_then(Value::as_u64).unwrap_or(0),
+        "along": compare.get("along_lines").filter(|a| a.is_object()).map(along),
         "maps": maps,
     });
     render("season-report.html", TEMPLATE, context).map(Some)
+}
+
+/// What was compared along lines, as text.
+fn along(lines: &Value) -> Value {
+    let km = |key: &str| lines.get(key).and_then(Value::as_f64).map(|v| format!("{v:.1}"));
+    let one_only = ["searched_before_only_km", "searched_after_only_km"]
+        .iter()
+        .filter_map(|key| lines.get(*key).and_then(Value::as_f64))
+        .sum::<f64>();
+    json!({ "both": km("searched_in_both_km"), "one_only": format!("{one_only:.1}"),
+        "increase": km("increase_km"), "decrease": km("decrease_km"),
+        "tested": lines.get("tested"), "p": lines.get("p_max").and_then(Value::as_f64).map(probability) })
+}
+
+/// A sentence as people write them: a capital in front, unless a file's name stands there, and
+/// a full stop behind.
+fn sentence(text: &str) -> String {
+    let text = text.trim();
+    let mut letters = text.chars();
+    let first = letters.next().map(|c| c.to_uppercase().collect::<String>()).unwrap_or_default();
+    let names_file = text.split(' ').next().is_some_and(|word| word.contains('.'));
+    let whole = if names_file { text.to_string() } else { format!("{first}{}", letters.as_str()) };
+    if whole.ends_with(['.', '?', '!']) { whole } else { whole + "." }
+}
+
+/// Texts of a list of the comparison, as sentences.
+fn sentences(compare: &Value, key: &str) -> Vec<String> {
+    compare
+        .get(key)
+        .and_then(Value::as_array)
+        .into_iter()
+        .flatten()
+        .filter_map(Value::as_str)
+        .map(sentence)
+        .collect()
 }
 
 /// A probability with as many digits as say something.

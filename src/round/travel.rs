@@ -142,6 +142,44 @@ struct Segment {
     km_per_h: f64,
 }
 
+/// Segments on their way to chains between the vertices that are kept.
+struct Contraction<'a> {
+    segments: &'a [Segment],
+    incident: &'a [Vec<u32>],
+    kept: &'a [bool],
+    walked: Vec<bool>,
+}
+
+impl Contraction<'_> {
+    /// Walks one chain from a kept vertex to the next: the chain, where it ends, and whether it
+    /// is open forward and back.
+    fn walk(&mut self, from: u32, first: u32) -> (Chain, u32, [bool; 2]) {
+        let mut chain = Chain { metres: 0.0, minutes: 0.0, pieces: Vec::new() };
+        let (mut here, mut at) = (from, first);
+        let mut open = [true; 2];
+        loop {
+            self.walked[at as usize] = true;
+            let s = &self.segments[at as usize];
+            let i = usize::from(s.ends[0] != here);
+            let metres = (s.along_m[1] - s.along_m[0]).abs();
+            chain.metres += metres;
+            chain.minutes += minutes(metres, s.km_per_h);
+            chain.pieces.push(EdgePiece { edge: s.edge, from_m: s.along_m[i], to_m: s.along_m[1 - i] });
+            open = [open[0] && s.open[i], open[1] && s.open[1 - i]];
+            here = s.ends[1 - i];
+            if self.kept[here as usize] {
+                break;
+            }
+            match self.incident[here as usize].iter().find(|&&next| !self.walked[next as usize]) {
+                Some(&next) => at = next,
+                None => break,
+            }
+        }
+        chain.pieces.retain(|p| p.from_m != p.to_m);
+        (chain, here, open)
+    }
+}
+
 impl TravelNet {
     /// Contracts the edges that `passage` opens (one entry an edge), cut at barriers. Linear
     /// in the edges.
@@ -155,60 +193,26 @@ impl TravelNet {
         }
         let mut net = Self { stops: stop_vertices, starts: Vec::new(), arcs: Vec::new(), chains: Vec::new() };
         let mut arcs: Vec<(u32, Arc)> = Vec::new();
-        let mut walked = vec![false; segments.len()];
+        let walked = vec![false; segments.len()];
+        let mut contraction = Contraction { segments: &segments, incident: &incident, kept: &kept, walked };
         for v in (0..vertices as u32).filter(|&v| kept[v as usize]) {
             for &first in &incident[v as usize] {
-                if !walked[first as usize] {
-                    net.walk(v, first, &segments, &incident, &kept, &mut walked, &mut arcs);
+                if contraction.walked[first as usize] {
+                    continue;
+                }
+                let (chain, end, open) = contraction.walk(v, first);
+                let index = net.chains.len() as u32;
+                net.chains.push(chain);
+                if open[0] {
+                    arcs.push((v, Arc { to: end, chain: index, against: false }));
+                }
+                if open[1] {
+                    arcs.push((end, Arc { to: v, chain: index, against: true }));
                 }
             }
         }
         net.index(vertices, &arcs);
         net
-    }
-
-    /// Walks one chain from a kept vertex to the next.
-    #[allow(clippy::too_many_arguments)] // one loop over plain tables
-    fn walk(
-        &mut self,
-        from: u32,
-        first: u32,
-        segments: &[Segment],
-        incident: &[Vec<u32>],
-        kept: &[bool],
-        walked: &mut [bool],
-        arcs: &mut Vec<(u32, Arc)>,
-    ) {
-        let mut chain = Chain { metres: 0.0, minutes: 0.0, pieces: Vec::new() };
-        let (mut here, mut at) = (from, first);
-        let mut open = [true; 2];
-        loop {
-            walked[at as usize] = true;
-            let s = &segments[at as usize];
-            let i = usize::from(s.ends[0] != here);
-            let metres = (s.along_m[1] - s.along_m[0]).abs();
-            chain.metres += metres;
-            chain.minutes += minutes(metres, s.km_per_h);
-            chain.pieces.push(EdgePiece { edge: s.edge, from_m: s.along_m[i], to_m: s.along_m[1 - i] });
-            open = [open[0] && s.open[i], open[1] && s.open[1 - i]];
-            here = s.ends[1 - i];
-            if kept[here as usize] {
-                break;
-            }
-            match incident[here as usize].iter().find(|&&next| !walked[next as usize]) {
-                Some(&next) => at = next,
-                None => break,
-            }
-        }
-        chain.pieces.retain(|p| p.from_m != p.to_m);
-        let index = self.chains.len() as u32;
-        self.chains.push(chain);
-        if open[0] {
-            arcs.push((from, Arc { to: here, chain: index, against: false }));
-        }
-        if open[1] {
-            arcs.push((here, Arc { to: from, chain: index, against: true }));
-        }
     }
 
     fn index(&mut self, vertices: usize, arcs: &[(u32, Arc)]) {

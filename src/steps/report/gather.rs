@@ -105,6 +105,8 @@ fn layers(folder: &Path) -> Result<Layers, StepError> {
         sites,
         candidates: of("candidates.geojson")?,
         change_areas: of("change-areas.geojson")?,
+        activity_lines: of("activity-lines.geojson")?,
+        change_lines: of("change-lines.geojson")?,
         round: of("round.geojson")?,
         checks: of("checks.geojson")?,
     })

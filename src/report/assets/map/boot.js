@@ -18,6 +18,8 @@ const el = (tag, attributes, ...children) => build(document.createElement(tag), 
 const svg = (tag, attributes, ...children) =>
   build(document.createElementNS("http://www.w3.org/2000/svg", tag), attributes, children);
 
+const narrow = window.matchMedia("(max-width: 760px)");
+const sun = { on: window.matchMedia("(prefers-contrast: more)").matches };
 const say = (text) => { byId("said").textContent = text; };
 const is = (value) => value !== null && value !== undefined;
 const plural = (count, one, many) => `${count} ${count === 1 ? one : many}`;

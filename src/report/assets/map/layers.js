@@ -6,12 +6,13 @@ const map = L.map("map", {
 L.control.zoom({ position: "topleft" }).addTo(map);
 L.control.scale({ position: "bottomleft", imperial: false, maxWidth: 160 }).addTo(map);
 
-const PANES = ["grid", "picture", "after", "hot", "keepout", "change", "line", "tour", "candidate", "sign", "node", "name", "station", "rate", "due", "site"];
+const PANES = ["grid", "picture", "after", "hot", "keepout", "change", "along", "line", "tour", "candidate", "sign", "node", "name", "station", "rate", "due", "site"];
 PANES.forEach((name, k) => {
   map.createPane(name).style.zIndex = 210 + 10 * k;
   if (!["hot", "keepout", "change"].includes(name)) map.getPane(name).style.pointerEvents = "none";
 });
 const lineCanvas = L.canvas({ pane: "line", padding: 0.3 });
+const alongCanvas = L.canvas({ pane: "along", padding: 0.3 });
 const tourCanvas = L.canvas({ pane: "tour", padding: 0.3 });
 const shapeSvg = Object.fromEntries(["hot", "keepout", "change"].map((pane) => [pane, L.svg({ pane, padding: 0.5 })]));
 
@@ -19,7 +20,11 @@ const [west, south, east, north] = data.span;
 const whole = L.latLngBounds([south, west], [north, east]);
 map.fitBounds(whole, { padding: [24, 24] });
 map.setMaxBounds(whole.pad(1.5));
-const fitAll = () => map.fitBounds(whole, { padding: [24, 24] });
+/** Shows the whole place in the part of the map that no sheet covers. */
+const fitAll = () => {
+  const covered = narrow.matches ? byId("ledger").offsetHeight : 0;
+  map.fitBounds(whole, { paddingTopLeft: [16, 16], paddingBottomRight: [16, 16 + covered], animate: false });
+};
 
 const groups = [];
 /** Adds a switch. `mark` is the symbol beside it; `layers` go on and off together. */
@@ -66,6 +71,7 @@ function lineLayers() {
 }
 
 /** Names of lines, one each, at the middle of the longest way, where there is room. */
+let nameOverlay = null;
 function nameLayer() {
   const longest = new Map();
   for (const line of data.lines) {
@@ -80,7 +86,7 @@ function nameLayer() {
   });
   const layer = spots("name", named.map((n) => n.at[0]), named.map((n) => n.at[1]), {
     thin: 70,
-    shown: (k) => map.getZoom() >= (named[k].line.kind === "creek" ? 14 : 12),
+    shown: (k) => map.getZoom() >= (named[k].line.kind === "creek" ? 14 : narrow.matches ? 13 : 12),
     paint(context, x, y, k) {
       const { line, at, next } = named[k];
       let turn = Math.atan2(worldY(at[1]) - worldY(next[1]), worldX(at[0]) - worldX(next[0]));
@@ -88,18 +94,36 @@ function nameLayer() {
       context.save();
       context.translate(x, y);
       context.rotate(turn);
-      context.font = `${line.kind === "creek" ? "italic " : ""}600 11px system-ui, sans-serif`;
+      context.font = `${line.kind === "creek" ? "italic " : ""}${sun.on ? "700 13.5px" : "600 11px"} system-ui, sans-serif`;
       context.textAlign = "center";
       context.lineJoin = "round";
       context.lineWidth = 3.5;
       context.strokeStyle = "rgba(255,253,247,.92)";
       context.strokeText(line.name, 0, -8);
-      context.fillStyle = line.kind === "creek" ? "#1d5f88" : "#3d2c1b";
+      context.fillStyle = sun.on ? "#000" : line.kind === "creek" ? "#1d5f88" : "#3d2c1b";
       context.fillText(line.name, 0, -8);
       context.restore();
     },
   });
+  nameOverlay = layer;
   offer("Lines", "Names", markOf((c) => { c.font = "600 11px system-ui"; c.textAlign = "center"; c.fillStyle = INK; c.fillText("Abc", 0, 4); }), [layer], true);
+}
+
+/** Pieces of line in the colours of their bands, as a broad ribbon under the lines. */
+function alongLayers(along) {
+  const ribbon = (ways, color, weight, more) =>
+    ways.length ? L.polyline(ways.map(pairs), { renderer: alongCanvas, color, weight, interactive: false, lineCap: "butt", ...more }) : null;
+  const layers = along.bands.map((ways, k) => {
+    const [r, g, b, a] = along.legend[k].colour;
+    return a ? ribbon(ways, `rgb(${r},${g},${b})`, 13, { opacity: 0.95 }) : null;
+  });
+  const unknown = ribbon(along.unknown, "#6c7278", 9, { opacity: 0.9, dashArray: "2 5" });
+  const said = unknown ? `dotted: ${along.id === "change" ? "not searched in both seasons" : "nobody searched"}, nothing known` : "";
+  offer("Activity", along.name, null, [...layers, unknown], !data.pictures.length, { ...along, more: said });
+  for (const [direction, colour, name] of [["increase", MORE, "More sign than before, along lines"], ["decrease", LESS, "Less sign than before, along lines"]]) {
+    if (!along[direction] || !along[direction].length) continue;
+    offer("Activity", name, strokeMark([[colour, 9], [PAPER, 5]]), [ribbon(along[direction], colour, 15), ribbon(along[direction], PAPER, 9)], true, CLAIMED);
+  }
 }
 
 function hatch(id, colour, turn, gap) {
@@ -108,7 +132,7 @@ function hatch(id, colour, turn, gap) {
     svg("line", { x1: 0, y1: 0, x2: 0, y2: gap, stroke: colour, "stroke-width": 1.6 }));
 }
 document.body.append(svg("svg", { width: 0, height: 0, class: "patterns", "aria-hidden": "true" }, svg("defs", {},
-  hatch("hatch-keep-out", "#5c1d2e", 45, 8), hatch("hatch-more", "#96300f", 90, 7), hatch("hatch-less", "#184278", 0, 7))));
+  hatch("hatch-keep-out", "#5c1d2e", 45, 8), hatch("hatch-more", MORE, 90, 7), hatch("hatch-less", LESS, 0, 7))));
 const hatchMark = (colour, slope) => markOf((c) => {
   c.strokeStyle = colour;
   c.strokeRect(-12, -7, 24, 14);
@@ -143,10 +167,11 @@ function pictureLayers() {
     offer("Activity", `Holds ${hot.percent} % of it (${Math.round(hot.ha)} ha)`, strokeMark([[style.color, 2.2, style.dashArray]]),
       [zone("hot", hot.polygons, style)], false);
   }
-  for (const [direction, colour, name, slope] of [["increase", "#96300f", "More sign than before", 0], ["decrease", "#184278", "Less sign than before", 1]]) {
+  for (const along of data.along) alongLayers(along);
+  for (const [direction, colour, name, slope] of [["increase", MORE, "More sign than before", 0], ["decrease", LESS, "Less sign than before", 1]]) {
     const areas = data.changes.filter((c) => c.direction === direction);
     if (!areas.length) continue;
     const layers = areas.map((c) => zone("change", c.polygons, { color: colour, weight: 2.5, fillColor: `url(#hatch-${direction === "increase" ? "more" : "less"})`, fillOpacity: 0.8 }));
-    offer("Activity", name, hatchMark(colour, slope), layers, true, "areas claimed against chance; a change in sign is not by itself a change in numbers");
+    offer("Activity", name, hatchMark(colour, slope), layers, true, CLAIMED);
   }
 }

@@ -53,37 +53,41 @@ const signStamp = (sign, animal) =>
 
 const SMALL_PEG = stamp(12, (c) => outlined(c, (p) => p.arc(0, 0, 3.6, 0, 7), PEG));
 
+/** How far the disc of a site stands from its foot, and how large it is, in pixels. */
+const peg = (isChosen) => (sun.on ? { reach: 24, radius: isChosen ? 15 : 13.5 } : { reach: 19, radius: isChosen ? 12 : 10.5 });
+
 /** A peg: a stalk from the foot on the line to a disc on the site's own side. */
 function paintPeg(context, x, y, { turn, text, chosen, ringed, small }) {
   if (small) return press(context, SMALL_PEG, x, y);
-  const [reach, radius] = [19, chosen ? 12 : 10.5];
+  const { reach, radius } = peg(chosen);
   const [cx, cy] = [x + reach * Math.sin(turn), y - reach * Math.cos(turn)];
-  const stalk = (colour, width) => {
+  const colour = sun.on ? "#00263a" : PEG;
+  const stalk = (own, width) => {
     context.beginPath();
     context.moveTo(x, y);
     context.lineTo(cx, cy);
-    context.strokeStyle = colour;
+    context.strokeStyle = own;
     context.lineWidth = width;
     context.stroke();
   };
-  const disc = (r, fill) => {
+  const disc = (r, own) => {
     context.beginPath();
     context.arc(cx, cy, r, 0, 7);
-    context.fillStyle = fill;
+    context.fillStyle = own;
     context.fill();
   };
   context.lineCap = "round";
   stalk(PAPER, 6);
-  stalk(PEG, 3);
+  stalk(colour, 3);
   if (chosen) disc(radius + 5, "#f2b705");
   disc(radius + 1.8, PAPER);
-  if (ringed) { disc(radius + 1, PEG); disc(radius - 1, PAPER); disc(radius - 2.2, PEG); } else disc(radius, PEG);
+  if (ringed) { disc(radius + 1, colour); disc(radius - 1, PAPER); disc(radius - 2.2, colour); } else disc(radius, colour);
   context.beginPath();
   context.arc(x, y, 2.6, 0, 7);
-  context.fillStyle = PEG;
+  context.fillStyle = colour;
   context.fill();
   context.fillStyle = "#ffffff";
-  context.font = `600 ${text.length > 2 ? 9.5 : 11.5}px system-ui, sans-serif`;
+  context.font = `${sun.on ? 700 : 600} ${(text.length > 2 ? 9.5 : 11.5) * (sun.on ? 1.25 : 1)}px system-ui, sans-serif`;
   context.textAlign = "center";
   context.textBaseline = "middle";
   context.fillText(text, cx, cy + 0.5);
@@ -104,6 +108,10 @@ const NODE_STAMPS = {
   join: stamp(10, (c) => outlined(c, (p) => p.arc(0, 0, 1.8, 0, 7), INK)),
   end: stamp(10, (c) => outlined(c, (p) => p.rect(-2, -2, 4, 4), INK)),
 };
+
+const MORE = "#96300f";
+const LESS = "#184278";
+const CLAIMED = "claimed against chance; a change in sign is not by itself a change in numbers";
 
 const DAY_COLOURS = ["#7b1e7a", "#00696b", "#a33a00", "#2d3fa0", "#5b6100", "#8a1538"];
 const dayColour = (day) => (is(day) ? DAY_COLOURS[(day - 1) % DAY_COLOURS.length] : "#5b6670");

@@ -157,7 +157,8 @@ function settle(k) {
 
 /** A ring that lies about the disc, while what is dragged is the foot. */
 function ring(site) {
-  const [x, y] = [19 * Math.sin(site.turn), -19 * Math.cos(site.turn)];
+  const { reach } = peg(true);
+  const [x, y] = [reach * Math.sin(site.turn), -reach * Math.cos(site.turn)];
   return L.divIcon({ className: "grip", iconSize: [46, 46], iconAnchor: [23 - x, 23 - y] });
 }
 /** The handle that is dragged: only the chosen site has one. */

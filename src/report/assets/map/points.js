@@ -11,7 +11,7 @@ function recordLayers() {
   if (!r.lon.length) return;
   const marks = r.signs.map((sign) => r.animals.map((animal) => signStamp(sign, animal)));
   signLayer = spots("sign", r.lon, r.lat, {
-    thin: r.lon.length > 20000 ? 8 : r.lon.length > 4000 ? 5 : 0,
+    thin: r.lon.length > 20000 ? 8 : r.lon.length > 4000 ? 5 : narrow.matches ? 6 : 0,
     shown: signShown,
     paint: (context, x, y, k) => press(context, marks[r.sign[k]][r.animal[k]], x, y),
   });
@@ -172,5 +172,7 @@ function ramp(picture) {
       return chip;
     })),
     el("div", { class: "ramp-ends" }, [ends[0], ends[Math.floor(ends.length / 2)], ends[ends.length - 1]].map((v) => el("span", {}, short(v)))),
-    el("p", { class: "hint" }, picture.unit));
+    el("p", { class: "hint" }, picture.unit),
+    picture.more ? el("p", { class: "hint" }, picture.more) : null,
+    picture.id === "change" && data.claim ? el("p", { class: "hint" }, data.claim) : null);
 }

@@ -40,7 +40,7 @@ function sortBy(column, down) {
   sorting.order.sort((a, b) => (before(value(data.sites[a]), value(data.sites[b])) || data.sites[a].rank - data.sites[b].rank) * (down ? -1 : 1));
   Object.assign(sorting, { column, down, page: 0 });
   [...byId("sites").tHead.rows[0].cells].forEach((cell, k) => {
-    if (k === column) cell.setAttribute("aria-sort", down ? "descending" : "ascending"); else cell.removeAttribute("aria-sort");
+    if (k === column) cell.setAttribute("aria-sort", down === (COLUMNS[k][0] === "score") ? "ascending" : "descending"); else cell.removeAttribute("aria-sort");
   });
   drawRows();
 }
@@ -78,7 +78,8 @@ function select(k, from) {
   if (from !== "move") {
     showSheet("site");
     if (from !== "map") reveal(site);
-    if (from !== "table") byId("sheet-site").scrollIntoView({ block: "nearest" });
+    // The table keeps its place above the panel, so that the next row is at hand.
+    if (!narrow.matches) byId("sheet-sites").scrollIntoView({ block: "start" });
   }
   say(`Site ${site.id}, rank ${site.rank}, chosen.`);
 }
@@ -86,7 +87,7 @@ function select(k, from) {
 /** Brings a site into the part of the map that no sheet covers. */
 function reveal(site) {
   const at = L.latLng(site.foot[1], site.foot[0]);
-  const covered = narrow.matches ? map.getSize().y * 0.62 : 0;
+  const covered = narrow.matches ? byId("ledger").offsetHeight : 0;
   const zoom = Math.max(map.getZoom(), 14.5);
   const p = map.latLngToContainerPoint(at);
   const size = map.getSize();
@@ -97,7 +98,7 @@ function reveal(site) {
 
 function panel(site) {
   const box = byId("sheet-site");
-  box.hidden = false;
+  box.hidden = byId("jump-site").hidden = false;
   const facts = [
     ["Line", `${site.line} (${site.kind})`],
     ["Along it", `${metres(site.chainage_m)} from its start${site.start ? ` (${site.start})` : ""}`],

@@ -70,7 +70,8 @@ function nearSite(latlng, reach) {
   let [best, found] = [reach, -1];
   data.sites.forEach((site, k) => {
     const foot = map.latLngToLayerPoint([site.foot[1], site.foot[0]]);
-    const disc = [foot.x + 19 * Math.sin(site.turn), foot.y - 19 * Math.cos(site.turn)];
+    const { reach: out } = peg(false);
+    const disc = [foot.x + out * Math.sin(site.turn), foot.y - out * Math.cos(site.turn)];
     const d = Math.min(Math.hypot(p.x - disc[0], p.y - disc[1]), Math.hypot(p.x - foot.x, p.y - foot.y));
     if (d < best) [best, found] = [d, k];
   });
@@ -96,6 +97,7 @@ function start() {
   tabs();
   swiping();
   clicks();
+  if (sun.on) inSun(true);
   document.body.dataset.ready = "yes";
 }
 const ORDER = ["Siting", "Check round", "Sign", "Activity", "Lines", "Network", "Place"];

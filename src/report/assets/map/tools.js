@@ -105,7 +105,13 @@ function finding() {
   });
 }
 
-const narrow = window.matchMedia("(max-width: 760px)");
+/** For a screen in the sun: black on white, paler pictures, larger marks and names. */
+function inSun(on) {
+  sun.on = on;
+  document.body.classList.toggle("sun", on);
+  byId("tool-sun").setAttribute("aria-pressed", on);
+  for (const layer of [siteLayer, nameOverlay, signLayer, stationLayer, gridLayer]) if (layer && map.hasLayer(layer)) layer.redraw();
+}
 function showSheet(name) {
   document.body.dataset.sheet = name;
   for (const tab of document.querySelectorAll(".tabs button")) tab.setAttribute("aria-pressed", tab.dataset.sheet === name);
@@ -115,7 +121,9 @@ function showSheet(name) {
 function tabs() {
   for (const tab of document.querySelectorAll(".tabs button")) tab.addEventListener("click", () => showSheet(tab.dataset.sheet));
   showSheet("cautions");
+  fitAll();
   byId("tool-fit").addEventListener("click", fitAll);
+  byId("tool-sun").addEventListener("click", () => inSun(!sun.on));
   byId("tool-print").addEventListener("click", () => window.print());
   // Paper has another shape than the screen: the same place is shown on it.
   const paper = window.matchMedia("print");
