@@ -31,7 +31,7 @@ pub(super) fn change_along(pieces: &[Feature]) -> Value {
     if pieces.iter().all(|p| p.number("log_ratio").is_none()) {
         return Value::Null;
     }
-    let unit = "natural log of after over before: 0.69 is twice as much, −0.69 half";
+    let unit = "after over before; change-lines.geojson holds its natural logarithm";
     let ramp = Ramp::Parting { reach: CHANGE_REACH };
     let mut layer = banded("change", "Change along lines", unit, pieces, ramp, |p| p.number("log_ratio"));
     for direction in ["increase", "decrease"] {

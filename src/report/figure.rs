@@ -125,7 +125,15 @@ pub(super) struct LegendBand {
 /// The visible bands of a ramp, lowest first.
 pub(super) fn legend_bands(ramp: Ramp) -> Vec<LegendBand> {
     let edges = ramp.edges();
-    let text = |v: &f64| if v.abs() >= 10.0 { format!("{v:.0}") } else { format!("{v:.2}") };
+    // A log ratio is read as what it is the logarithm of: so many times as much.
+    let (value, times): (fn(f64) -> f64, &str) = match ramp {
+        Ramp::Rising { .. } => (|v| v, ""),
+        Ramp::Parting { .. } => (f64::exp, " times"),
+    };
+    let text = |v: &f64| match value(*v) {
+        v if v.abs() >= 10.0 => format!("{v:.0}"),
+        v => format!("{v:.2}"),
+    };
     ramp.colours()
         .into_iter()
         .enumerate()
@@ -133,9 +141,9 @@ pub(super) fn legend_bands(ramp: Ramp) -> Vec<LegendBand> {
         .map(|(k, [r, g, b, a])| {
             let from = k.checked_sub(1).and_then(|k| edges.get(k)).map(text);
             let range = match (from, edges.get(k).map(text)) {
-                (Some(from), Some(to)) => format!("{from} to {to}"),
-                (Some(from), None) => format!("above {from}"),
-                (None, Some(to)) => format!("below {to}"),
+                (Some(from), Some(to)) => format!("{from} to {to}{times}"),
+                (Some(from), None) => format!("above {from}{times}"),
+                (None, Some(to)) => format!("below {to}{times}"),
                 (None, None) => String::new(),
             };
             LegendBand { fill: format!("rgb({r},{g},{b})"), opacity: f64::from(a) / 255.0, range }

@@ -153,7 +153,7 @@ fn rasters(
             shown.extend(seasons(records, compare, &field.grid));
         }
         let ramp = Ramp::Parting { reach: CHANGE_SHOWN };
-        let unit = "natural log of after over before: 0.69 is twice as much, −0.69 half";
+        let unit = "after over before; change.tif holds its natural logarithm";
         shown.push(picture("change", "Change between seasons", unit, field, ramp));
     }
     Ok(shown)

@@ -164,15 +164,19 @@ function turn(row, on) {
 }
 function ramp(picture) {
   const bands = picture.legend.filter((band) => band.colour[3] > 0);
-  const ends = picture.legend.map((band) => band.from).filter(is);
+  const edges = picture.legend.map((band) => band.from).filter(is);
+  const times = (v) => (v < 0 ? `÷ ${short(Math.exp(-v))}` : `× ${short(Math.exp(v))}`);
+  const ends = edges[0] < 0
+    ? [times(edges[0]), "as much", times(edges[edges.length - 1])]
+    : [edges[0], edges[Math.floor(edges.length / 2)], edges[edges.length - 1]].map(short);
   return el("div", { class: "ramp" },
     el("div", { class: "ramp-bands" }, bands.map((band) => {
       const chip = el("span", {});
       chip.style.background = `rgba(${band.colour.slice(0, 3)},${band.colour[3] / 255})`;
       return chip;
     })),
-    el("div", { class: "ramp-ends" }, [ends[0], ends[Math.floor(ends.length / 2)], ends[ends.length - 1]].map((v) => el("span", {}, short(v)))),
+    el("div", { class: "ramp-ends" }, ends.map((text) => el("span", {}, text))),
     el("p", { class: "hint" }, picture.unit),
     picture.more ? el("p", { class: "hint" }, picture.more) : null,
-    picture.id === "change" && data.claim ? el("p", { class: "hint" }, data.claim) : null);
+    picture.id === "change" && picture.png && data.claim ? el("p", { class: "hint" }, data.claim) : null);
 }
