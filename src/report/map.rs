@@ -77,6 +77,7 @@ pub fn page_data(material: &Material) -> Value {
         "cautions": material.cautions,
         "openItems": material.open_items,
         "spacing_m": material.spacing_m,
+        "min_straight_m": material.min_straight_m,
         "placement_error_m": material.placement_error_m,
         "pictures": material.rasters.iter().filter_map(|r| picture(material.frame, r)).collect::<Vec<_>>(),
         "area": material.area.map_or(json!([]), |a| json!(rings(a))),

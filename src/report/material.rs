@@ -109,6 +109,8 @@ pub struct Material<'a> {
     pub stations: &'a [Placed<Station>],
     /// Spacing asked for, in metres.
     pub spacing_m: Option<f64>,
+    /// Straight distance kept where lines lead a long way round, in metres.
+    pub min_straight_m: Option<f64>,
     /// Error with which a station is placed, in metres.
     pub placement_error_m: f64,
     /// Rasters.

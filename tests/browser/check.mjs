@@ -95,6 +95,10 @@ await page.mouse.move(grip.x + grip.width / 2 + 45, grip.y + grip.height / 2 + 3
 await page.mouse.up();
 check((await page.locator("#sites .tag", { hasText: "moved" }).count()) === 1, "dragging moved no site");
 await page.screenshot({ path: `${out}/map-moved.png` });
+const movedTo = await page.locator("#sheet-site .part").evaluateAll((parts) => Object.fromEntries(parts.map((p) => [p.querySelector(".part-name").textContent.replaceAll(" ", "_"), Number(p.querySelector(".part-value").textContent)])));
+const told = await page.locator("#sheet-site").textContent();
+const nearestM = /Nearest site(\d+) m along/.exec(told)?.[1];
+check((nearestM !== undefined && Number(nearestM) < 1000) === told.includes("nearer than the spacing"), `the panel of the moved site says of the spacing: ${told}`);
 const [download] = await Promise.all([page.waitForEvent("download"), page.locator("#save-must").click()]);
 await download.saveAs(`${out}/must.geojson`);
 const saved = JSON.parse(fs.readFileSync(`${out}/must.geojson`, "utf8"));
@@ -205,5 +209,5 @@ if (fs.existsSync(path.join(folder, "season-report.html"))) {
   await season.screenshot({ path: `${out}/season-report.png`, fullPage: true });
 }
 await browser.close();
-fs.writeFileSync(`${out}/report.json`, JSON.stringify({ sites: count, faults }));
+fs.writeFileSync(`${out}/report.json`, JSON.stringify({ sites: count, movedTo, nearestM, faults }));
 if (faults.length) { console.error([...new Set(faults)].join("\n")); process.exit(1); }

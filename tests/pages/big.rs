@@ -11,7 +11,8 @@ use geo_types::{Geometry, Point};
 use serde_json::{Map, Value, json};
 use stakeline::frame::{Frame, GroundPoint, LonLat, Placed, Traced};
 use stakeline::record::{Animal, Line, LineKind, Record, Sign, SourcePlace};
-use stakeline::report::{Feature, Layers, Material, map_page};
+use stakeline::report::{Feature, Field, Layers, Material, Ramp, Shown, map_page};
+use stakeline::surface::Grid;
 
 use super::{Dice, browser};
 
@@ -124,6 +125,39 @@ fn along(frame: &Frame, count: usize, mut more: impl FnMut(usize, &mut Map<Strin
         .collect()
 }
 
+/// The tracks as a noded network: each cut where the others cross it.
+fn network(frame: &Frame) -> Vec<Feature> {
+    let piece = |track: usize, k: usize| {
+        let (from_m, long_m) = (k as f64 * SIDE_M / TRACKS as f64, SIDE_M / TRACKS as f64);
+        let vertex = |step: usize| {
+            let (x_m, y_m) = on_track(track, from_m + step as f64 * long_m / 8.0);
+            let (at, _) = place(frame, x_m, y_m);
+            (at.lon_deg(), at.lat_deg())
+        };
+        // East tracks pass the crossings of a row, north ones those of a column.
+        let node = |k: usize| match track.is_multiple_of(2) {
+            true => format!("n{}-{k}", track / 2),
+            false => format!("n{k}-{}", track / 2),
+        };
+        let members =
+            json!({ "kind": "track", "length_m": long_m, "from_node": node(k), "to_node": node(k + 1) });
+        let geometry = Geometry::LineString((0..=8).map(vertex).collect());
+        Feature { id: format!("e{track}-{k}"), geometry, properties: members.as_object().cloned().unwrap() }
+    };
+    (0..2 * TRACKS).flat_map(|track| (0..TRACKS).map(move |k| piece(track, k))).collect()
+}
+
+/// A surface of 256 by 256 cells over the whole place.
+fn surface() -> Shown {
+    let cell_m = SIDE_M / 256.0;
+    let grid = Grid { west_m: 600_000.0, north_m: 6_080_000.0 + SIDE_M, cell_m, columns: 256, rows: 256 };
+    let wave = |k: usize| (k as f64 / 17.0).sin();
+    let value = |k: usize| (1.0 + wave(k / 256) * wave(k % 256)) as f32;
+    let field = Field { grid, values: (0..256 * 256).map(value).collect() };
+    let ramp = Ramp::Rising { peak: field.peak() };
+    Shown { id: "activity", name: "Activity".into(), unit: "sign per km²".into(), field, ramp }
+}
+
 #[test]
 #[ignore = "measures a large page; run in release with --nocapture"]
 fn big_page() {
@@ -153,10 +187,11 @@ fn big_page() {
         area: None,
         keep_outs: &[],
         stations: &[],
+        min_straight_m: None,
         spacing_m: Some(500.0),
         placement_error_m: 10.0,
-        rasters: Vec::new(),
-        layers: Layers { sites, candidates, ..Layers::default() },
+        rasters: vec![surface()],
+        layers: Layers { sites, candidates, network: network(&frame), ..Layers::default() },
         wind: None,
         compare: None,
         notices: Vec::new(),

@@ -136,11 +136,32 @@ fn the_browser_agrees(out: &Path, room: &Path, sites: usize) {
     let (status, _, error) = said(
         stakeline()
             .current_dir(out.parent().unwrap())
-            .args(["sites", "property/plan.toml", "--out", "moved", "--stations"])
+            .args(["sites", "property/plan.toml", "--out", "moved", "--must"])
             .arg(shots.join("must.geojson")),
     );
     assert_eq!(status, 0, "{error}");
+    the_moved_site_is_taken_back(&shots, &out.parent().unwrap().join("moved"));
     the_paper_is_whole(&shots.join("field-sheet.pdf"), sites);
+}
+
+/// A moved site stays where it was put, with the parts that the page foretold from the candidates
+/// about it.
+fn the_moved_site_is_taken_back(shots: &Path, moved: &Path) {
+    let (told, must) = (json(&shots.join("report.json")), json(&shots.join("must.geojson")));
+    let place = &must["features"][0]["geometry"]["coordinates"];
+    let sites = json(&moved.join("sites.geojson"));
+    let near = |p: &serde_json::Value| {
+        let apart = |k: usize| p[k].as_f64().unwrap() - place[k].as_f64().unwrap();
+        apart(0).hypot(apart(1)) < 1e-5
+    };
+    let mut features = sites["features"].as_array().unwrap().iter();
+    let site = features.find(|f| near(&f["geometry"]["coordinates"])).expect("the moved site stays");
+    assert_eq!(site["properties"]["side"], must["features"][0]["properties"]["side"]);
+    for (part, value) in told["movedTo"].as_object().unwrap() {
+        let exact = site["properties"]["parts"][part]["value"].as_f64().unwrap();
+        let foretold = value.as_f64().unwrap();
+        assert!((exact - foretold).abs() < 0.12, "{part}: the page said {foretold}, it is {exact}");
+    }
 }
 
 /// Every site is on one page with all its rows.

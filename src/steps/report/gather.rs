@@ -52,6 +52,7 @@ pub(super) fn material<'d>(
         keep_outs: &job.keep_outs,
         stations: &job.stations,
         spacing_m: told("spacing_m").and_then(|v| v.as_f64()),
+        min_straight_m: told("min_straight_m").and_then(|v| v.as_f64()),
         placement_error_m: plan.sites.placement_error_m.map_or(defaults.placement_error_m, |e| e.get()),
         layers,
         wind: told("wind"),

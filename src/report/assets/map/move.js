@@ -51,9 +51,8 @@ function onRoad(x, y) {
   }
   return best && best.foot.distance < 30 ? best : null;
 }
-function nearestByRoad(k) {
-  const start = onRoad(...toGrid(...data.sites[k].foot));
-  if (!start) return null;
+/** Metres along the lines from a place on them to every node within 20 km. */
+function reachFrom(start) {
   const reach = new Map();
   const queue = [[start.foot.along, start.edge.from], [start.edge.length_m - start.foot.along, start.edge.to]];
   while (queue.length) {
@@ -63,16 +62,47 @@ function nearestByRoad(k) {
     reach.set(node, d);
     for (const [next, length] of roads.nodes.get(node) || []) if (!reach.has(next) && d + length < 20000) queue.push([d + length, next]);
   }
-  let best = null;
-  data.sites.forEach((other, j) => {
-    if (j === k) return;
-    const place = (other.road ??= onRoad(...toGrid(...other.foot)));
-    if (!place) return;
-    let d = Math.min((reach.get(place.edge.from) ?? Infinity) + place.foot.along, (reach.get(place.edge.to) ?? Infinity) + place.edge.length_m - place.foot.along);
-    if (place.edge === start.edge) d = Math.min(d, Math.abs(place.foot.along - start.foot.along));
-    if (Number.isFinite(d) && (!best || d < best.m)) best = { m: d, site: other };
-  });
-  return best;
+  return reach;
+}
+/** The other sites and the stations in the ground about a site, by straight distance, as far as
+ *  they can matter, with their distance along the lines; and the nearest site along the lines. */
+function neighbours(k) {
+  const own = data.sites[k];
+  const [x, y] = toGrid(...own.foot);
+  const start = onRoad(x, y);
+  const reach = start ? reachFrom(start) : new Map();
+  const other = (thing, id, lon, lat, more) => {
+    const at = toGrid(lon, lat);
+    return at && { id, thing, at, straight_m: Math.hypot(at[0] - x, at[1] - y), ...more };
+  };
+  const others = data.sites.filter((site) => site !== own)
+    .map((site) => other(site, site.id, ...site.foot, { site: true, mate: is(own.cluster) && site.cluster === own.cluster }))
+    .concat(data.stations.filter((s) => s.state === "set").map((s) => other(s, `station ${s.id}`, s.lon, s.lat, {})))
+    .filter(Boolean).sort((a, b) => a.straight_m - b.straight_m);
+  const near = [];
+  let nearest = null;
+  for (const one of others) {
+    // No way along lines is shorter than the straight one.
+    if (one.straight_m > Math.max(data.spacing_m || 0, nearest ? nearest.travel_m : Infinity)) break;
+    one.travel_m = travelM(start, reach, (one.thing.road ??= onRoad(...one.at)));
+    near.push(one);
+    if (one.site && Number.isFinite(one.travel_m) && (!nearest || one.travel_m < nearest.travel_m)) nearest = one;
+  }
+  return { near, nearest };
+}
+function travelM(start, reach, place) {
+  if (!start || !place) return Infinity;
+  const round = Math.min((reach.get(place.edge.from) ?? Infinity) + place.foot.along, (reach.get(place.edge.to) ?? Infinity) + place.edge.length_m - place.foot.along);
+  return place.edge === start.edge ? Math.min(round, Math.abs(place.foot.along - start.foot.along)) : round;
+}
+/** What keeps less than the spacing that was asked for; sites of one cluster stand together. */
+function tooNear(near) {
+  if (!data.spacing_m) return [];
+  return near.filter((one) => !one.mate).map((one) => {
+    if (one.travel_m < data.spacing_m) return `Moved here: ${metres(one.travel_m)} from ${one.id} along lines, nearer than the spacing of ${metres(data.spacing_m)}.`;
+    if (one.travel_m > 2 * data.spacing_m && one.straight_m < (data.min_straight_m ?? data.spacing_m / 2)) return `Moved here: ${metres(one.straight_m)} from ${one.id} in a straight line, where lines lead a long way round or not at all.`;
+    return null;
+  }).filter(Boolean);
 }
 
 const inRing = (ring, x, y) => {
@@ -126,18 +156,19 @@ function moveTo(k, lon, lat, side) {
   const ahead = toLonLat(foot.x + foot.ux, foot.y + foot.uy);
   site.bearing_deg = (Math.atan2(worldX(ahead[0]) - worldX(site.foot[0]), worldY(site.foot[1]) - worldY(ahead[1])) / RAD + 360) % 360;
   [site.lon, site.lat, site.chainage_m, site.moved] = [place[0], place[1], foot.along, true];
+  site.road = undefined;
   site.turn = (site.bearing_deg + (site.side === "left" ? -90 : 90)) * RAD;
   settle(k);
 }
 function settle(k) {
   const site = data.sites[k];
-  const next = nearestByRoad(k);
-  site.nearest_site_m = next ? next.m : null;
+  const { near: about, nearest } = neighbours(k);
+  site.nearest_site_m = nearest ? nearest.travel_m : null;
   const near = keepOutsNear(...toGrid(site.lon, site.lat));
   site.keep_out = near[0] || null;
   const conflicts = near.filter((n) => n.distance_m < n.limit_with_error_m);
   site.cautions = site.cautions.filter((c) => !c.startsWith("Moved here:"));
-  if (next && data.spacing_m && next.m < data.spacing_m) site.cautions.push(`Moved here: ${metres(next.m)} from ${next.site.id}, nearer than the spacing of ${metres(data.spacing_m)}.`);
+  site.cautions.push(...tooNear(about));
   for (const c of conflicts) site.cautions.push(`Moved here: inside the keep-out of ${c.name}: ${metres(c.distance_m)} away, limit ${metres(c.limit_with_error_m)} with the error of placing it.`);
   const around = candidatesAround(site);
   if (around) {
