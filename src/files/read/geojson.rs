@@ -26,7 +26,7 @@ mod text;
 
 use feature::{FeatureParts, OneFeature, word_of};
 use geometry::{GEOMETRY_TYPES, GeometryParts};
-use text::{Span, Text};
+use text::{Piece, Span, Text};
 
 /// Bytes of features that are parsed together.
 const BATCH_BYTES: usize = 1 << 20;
@@ -171,54 +171,94 @@ impl Reading<'_, '_, '_> {
         let syntax = |found: bool| if found { Ok(()) } else { Err(Stop::Syntax) };
         syntax(self.text.step(b'[')?)?;
         self.text.release();
-        let mut batch = Vec::new();
-        if self.text.peek()? != Some(b']') {
-            loop {
-                batch.push(self.text.value()?.ok_or(Stop::Syntax)?);
-                if self.text.held() >= BATCH_BYTES {
-                    self.pass_on(&mut batch)?;
-                }
-                if self.text.peek()? == Some(b']') {
-                    break;
-                }
-                syntax(self.text.step(b',')?)?;
+        let mut first = true;
+        self.features(|text| {
+            if text.peek()? == Some(b']') {
+                return Ok(None);
             }
-        }
-        self.pass_on(&mut batch)?;
+            if !std::mem::take(&mut first) {
+                syntax(text.step(b',')?)?;
+            }
+            text.value()?.ok_or(Stop::Syntax).map(Some)
+        })?;
         syntax(self.text.step(b']')?)
     }
 
     /// The features that stand one after the other to the end of the file.
     fn sequence(&mut self) -> Result<(), Stop> {
-        let mut batch = Vec::new();
         self.text.release();
-        while self.text.peek()?.is_some() {
-            batch.push(self.text.value()?.ok_or(Stop::Syntax)?);
-            if self.text.held() >= BATCH_BYTES {
-                self.pass_on(&mut batch)?;
-            }
-        }
-        self.pass_on(&mut batch)
+        self.features(|text| match text.peek()? {
+            Some(_) => text.value()?.ok_or(Stop::Syntax).map(Some),
+            None => Ok(None),
+        })
     }
 
-    /// Parses a batch on all threads and passes the features on in order.
-    fn pass_on(&mut self, batch: &mut Vec<Span>) -> Result<(), Stop> {
-        let slices: Vec<(Span, &[u8])> = batch.iter().map(|span| (*span, self.text.slice(*span))).collect();
-        let parsed: Vec<Result<FeatureParts, (u64, serde_json::Error)>> = slices
-            .par_iter()
-            .with_min_len(FEATURES_A_THREAD)
-            .map(|(span, bytes)| {
-                let mut json = serde_json::Deserializer::from_slice(bytes);
-                let parts = OneFeature.deserialize(&mut json).and_then(|parts| json.end().map(|()| parts));
-                parts.map_err(|e| (span.start, e))
-            })
-            .collect();
+    /// Passes on features in order. While a batch is parsed on all threads, the one before it
+    /// is passed on and the text of the one after it is cut.
+    fn features(
+        &mut self,
+        mut next: impl FnMut(&mut Text) -> Result<Option<Span>, Stop>,
+    ) -> Result<(), Stop> {
+        let mut batch = self.batch(&mut next)?;
+        let mut parsed = Vec::new();
+        while !batch.spans.is_empty() {
+            let mut parsing = Vec::new();
+            let following = rayon::in_place_scope(|scope| {
+                scope.spawn(|_| parsing = batch.parse());
+                self.pass_on(std::mem::take(&mut parsed))?;
+                // A fault here is told after those of the features before it.
+                Ok::<_, Stop>(self.batch(&mut next))
+            })?;
+            parsed = parsing;
+            batch = match following {
+                Ok(batch) => batch,
+                Err(stop) => {
+                    self.pass_on(parsed)?;
+                    return Err(stop);
+                }
+            };
+        }
+        self.pass_on(parsed)
+    }
+
+    /// The text of the next features, up to a batch full.
+    fn batch(
+        &mut self,
+        next: &mut impl FnMut(&mut Text) -> Result<Option<Span>, Stop>,
+    ) -> Result<Batch, Stop> {
+        let mut spans = Vec::new();
+        while self.text.held() < BATCH_BYTES {
+            let Some(span) = next(&mut self.text)? else { break };
+            spans.push(span);
+        }
+        Ok(Batch { text: self.text.cut(), spans })
+    }
+
+    fn pass_on(&mut self, parsed: Vec<Parsed>) -> Result<(), Stop> {
         for parts in parsed {
             self.sink.put(parts.map_err(|(start, e)| fault::in_feature(self.request, start, &e))?);
         }
-        batch.clear();
-        self.text.release();
         Ok(())
+    }
+}
+
+/// A feature, or where in the file its text begins and why it is no JSON.
+type Parsed = Result<FeatureParts, (u64, serde_json::Error)>;
+
+/// The text of some features.
+struct Batch {
+    text: Piece,
+    spans: Vec<Span>,
+}
+
+impl Batch {
+    fn parse(&self) -> Vec<Parsed> {
+        let parse = |span: &Span| {
+            let mut json = serde_json::Deserializer::from_slice(self.text.slice(*span));
+            let parts = OneFeature.deserialize(&mut json).and_then(|parts| json.end().map(|()| parts));
+            parts.map_err(|e| (span.start, e))
+        };
+        self.spans.par_iter().with_min_len(FEATURES_A_THREAD).map(parse).collect()
     }
 }
 

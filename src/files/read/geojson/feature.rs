@@ -31,10 +31,9 @@ impl FeatureParts {
     pub(super) fn take<'de, M: MapAccess<'de>>(&mut self, key: &str, map: &mut M) -> Result<(), M::Error> {
         match key {
             "geometry" => self.shape = Some(map.next_value_seed(OneGeometry)?),
-            "properties" => match map.next_value::<Value>()? {
-                Value::Object(properties) => self.properties = properties,
-                Value::Null => {}
-                _ => self.fault = Some("has \"properties\" that are neither an object nor null".into()),
+            "properties" => match map.next_value_seed(OneTable)? {
+                Some(properties) => self.properties = properties,
+                None => self.fault = Some("has \"properties\" that are neither an object nor null".into()),
             },
             "id" => match map.next_value::<Value>()? {
                 Value::String(id) => self.id = Some(id.into()),
@@ -88,4 +87,33 @@ impl<'de> Visitor<'de> for OneFeature {
         fault: Some(format!("is {what}, not a feature")),
         ..Default::default()
     });
+}
+
+/// Room for as many properties as most features have, so that the table need not grow.
+const USUAL_PROPERTIES: usize = 8;
+
+/// Reads the member `properties`; `None` for what is neither an object nor null.
+struct OneTable;
+
+seed_any!(OneTable, Option<Properties>);
+
+impl<'de> Visitor<'de> for OneTable {
+    type Value = Option<Properties>;
+
+    fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("properties")
+    }
+
+    fn visit_map<M: MapAccess<'de>>(self, mut map: M) -> Result<Self::Value, M::Error> {
+        let mut properties = Properties::with_capacity(USUAL_PROPERTIES);
+        while let Some((key, value)) = map.next_entry()? {
+            properties.insert(key, value);
+        }
+        Ok(Some(properties))
+    }
+
+    fn visit_unit<E>(self) -> Result<Self::Value, E> {
+        Ok(Some(Properties::new()))
+    }
+    otherwise!(Option<Properties>, |_| None);
 }

@@ -16,6 +16,26 @@ pub(super) struct Span {
     pub end: u64,
 }
 
+/// A stretch of the text, on its own.
+pub(super) struct Piece {
+    bytes: Vec<u8>,
+    /// Its place in the file.
+    start: u64,
+}
+
+impl Piece {
+    /// The bytes of a value in it.
+    pub(super) fn slice(&self, span: Span) -> &[u8] {
+        slice(&self.bytes, self.start, span)
+    }
+}
+
+/// The bytes of a value in a stretch that begins at `start` of the file.
+fn slice(bytes: &[u8], start: u64, span: Span) -> &[u8] {
+    let place = |at: u64| at.saturating_sub(start) as usize;
+    bytes.get(place(span.start)..place(span.end)).unwrap_or(&[])
+}
+
 /// A text being read, with what has not been released held in memory.
 pub(super) struct Text<'i> {
     input: &'i mut Input,
@@ -43,10 +63,21 @@ impl<'i> Text<'i> {
         self.at - self.released
     }
 
+    /// Hands over all that was read and not released, so that it can be parsed while reading
+    /// goes on.
+    pub(super) fn cut(&mut self) -> Piece {
+        let ahead = self.bytes.get(self.at..).unwrap_or_default().to_vec();
+        let mut bytes = std::mem::replace(&mut self.bytes, ahead);
+        bytes.truncate(self.at);
+        let piece = Piece { bytes, start: self.start };
+        self.start += self.at as u64;
+        (self.at, self.released) = (0, 0);
+        piece
+    }
+
     /// The bytes of a value that has not been released.
     pub(super) fn slice(&self, span: Span) -> &[u8] {
-        let place = |at: u64| at.saturating_sub(self.start) as usize;
-        self.bytes.get(place(span.start)..place(span.end)).unwrap_or(&[])
+        slice(&self.bytes, self.start, span)
     }
 
     /// Reads on; false at the end of the file.
