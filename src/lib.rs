@@ -82,6 +82,19 @@
 //! input and settings within one version; a better method may move figures in a minor version. The
 //! least Rust is 1.90, and a newer one is a minor version.
 
+// Input must never reach a panic. Tests may.
+#![cfg_attr(
+    not(test),
+    deny(
+        clippy::unwrap_used,
+        clippy::expect_used,
+        clippy::panic,
+        clippy::todo,
+        clippy::unimplemented,
+        clippy::indexing_slicing
+    )
+)]
+
 pub mod record;
 
 pub mod frame;

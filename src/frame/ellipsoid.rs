@@ -38,7 +38,7 @@ pub fn destination(from: LonLat, azimuth_deg: f64, distance_m: f64) -> LonLat {
 
 /// Length of a way in metres on the ellipsoid.
 pub fn path_length_geodesic_m(path: &[LonLat]) -> f64 {
-    path.windows(2).map(|w| distance_m(w[0], w[1])).sum()
+    path.iter().zip(path.iter().skip(1)).map(|(&a, &b)| distance_m(a, b)).sum()
 }
 
 /// Area in square metres on the ellipsoid of polygons in longitude and latitude degrees.

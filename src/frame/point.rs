@@ -96,7 +96,7 @@ impl GroundPoint {
 
 /// Length of a polyline in frame metres.
 pub fn path_length_m(path: &[GroundPoint]) -> f64 {
-    path.windows(2).map(|w| w[0].distance_m(w[1])).sum()
+    path.iter().zip(path.iter().skip(1)).map(|(a, &b)| a.distance_m(b)).sum()
 }
 
 /// A thing with its place, in both coordinates. The frame point is computed once, when

@@ -1,6 +1,11 @@
 //! The line network: noding, snapping, merging, graph, feet, distances, nodes and
 //! convergence.
 
+#![expect(
+    clippy::indexing_slicing,
+    reason = "indices are counted by this room itself, over arrays of its own making; none comes from a file"
+)]
+
 mod align;
 mod build;
 mod check;

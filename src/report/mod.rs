@@ -4,6 +4,11 @@
 //! is escaped where it enters a page, and pages carry a content-security policy that lets
 //! nothing in or out.
 
+#![expect(
+    clippy::indexing_slicing,
+    reason = "indices come with the lists that they were counted over, from the room that made both"
+)]
+
 mod along;
 mod field_sheet;
 mod figure;

@@ -77,6 +77,11 @@
 //! ```
 //! The step [`terrain()`] does the same for a plan and writes the layers.
 
+#![expect(
+    clippy::indexing_slicing,
+    reason = "indices come with the lists that they were counted over, from the room that made both"
+)]
+
 mod along;
 mod along_files;
 mod along_part;

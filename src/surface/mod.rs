@@ -3,6 +3,11 @@
 //! Densities are in sign per km² of the frame; bandwidths are standard deviations along an
 //! axis, in metres.
 
+#![expect(
+    clippy::indexing_slicing,
+    reason = "indices are counted by this room itself, over arrays of its own making; none comes from a file"
+)]
+
 mod adaptive;
 pub mod along;
 mod bandwidth;

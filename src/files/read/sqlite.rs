@@ -254,7 +254,7 @@ impl Database {
 
     fn text(&self, bytes: &[u8]) -> String {
         let wide = |make: fn([u8; 2]) -> u16| {
-            let units: Vec<u16> = bytes.chunks_exact(2).map(|pair| make([pair[0], pair[1]])).collect();
+            let units: Vec<u16> = bytes.as_chunks().0.iter().map(|&pair| make(pair)).collect();
             String::from_utf16_lossy(&units)
         };
         match self.encoding {

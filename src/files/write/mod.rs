@@ -1,5 +1,10 @@
 //! Writers: each fills one file of an [`OutputSet`](super::OutputSet).
 
+#![expect(
+    clippy::indexing_slicing,
+    reason = "pages and lines are written in buffers of its own making, whose sizes it counts"
+)]
+
 mod csv;
 mod geojson;
 mod geopackage;

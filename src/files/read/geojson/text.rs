@@ -159,6 +159,7 @@ impl Look {
 
     /// Looks on from `from`; the end of the value, or `None` with `from` moved to the end of
     /// the text.
+    #[expect(clippy::indexing_slicing, reason = "a byte is below 256, the length of both tables")]
     fn end_in(&mut self, bytes: &[u8], from: &mut usize) -> Option<usize> {
         while let Some(rest) = bytes.get(*from..).filter(|rest| !rest.is_empty()) {
             if self.quoted {
@@ -205,6 +206,7 @@ static MARKS: [bool; 256] = table(b"{}[]\"");
 /// Bytes that end a number or a word.
 static ENDS: [bool; 256] = table(b",}] \n\r\t:");
 
+#[expect(clippy::indexing_slicing, reason = "it runs when the program is built")]
 const fn table(marks: &[u8]) -> [bool; 256] {
     let mut table = [false; 256];
     let mut i = 0;

@@ -194,8 +194,8 @@ impl Keys {
         let missing = "does not say which coordinate system it is in (no GeoKeys)";
         let directory = image.tag(TAG_KEYS).and_then(|t| t.value.as_u16_slice()).ok_or(missing)?;
         // Four numbers a key: id, where its value lies (0 for here), count, value.
-        let entries = directory.chunks_exact(4).skip(1);
-        Ok(Self(entries.filter(|k| k[1] == 0).map(|k| (k[0], k[3])).collect()))
+        let entries = directory.as_chunks().0.iter().skip(1);
+        Ok(Self(entries.filter(|[_, at, _, _]| *at == 0).map(|&[id, _, _, value]| (id, value)).collect()))
     }
 
     fn get(&self, key: u16) -> Option<u16> {
