@@ -4,8 +4,7 @@ use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use stakeline::files::RawFeature;
-use stakeline::files::read::{FileError, ReadAs, read_features};
+use stakeline::files::{FileError, RawFeature, ReadAs, read_features};
 use stakeline::frame::{GroundPoint, LonLat, Traced};
 use stakeline::job::{Builder, SignDefaults};
 use stakeline::record::{Line, LineKind, SourcePlace};
