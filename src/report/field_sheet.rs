@@ -130,9 +130,9 @@ fn wind(material: &Material, f: &Feature, period: &str, bearing_deg: f64, left: 
     let wind = material.wind_at(f, period);
     let number = |name: &str| wind.get(name).and_then(Value::as_f64);
     let Some(share) = number("value") else { return Value::Null };
-    let mut words = vec![format!("scent reaches the line in {:.0} % of hours", 100.0 * share)];
+    let known = number("hours").map_or(String::new(), |hours| format!("{hours:.0} "));
+    let mut words = vec![format!("scent reaches the line in {:.0} % of {known}hours", 100.0 * share)];
     words.extend(number("calm_share").map(|calm| format!("calm {:.0} %", 100.0 * calm)));
-    words.extend(number("hours").map(|hours| format!("{hours:.0} hours")));
     let hours: Vec<f64> = wind["rose"].as_array().into_iter().flatten().filter_map(Value::as_f64).collect();
     let rose =
         if hours.is_empty() { String::new() } else { rose_svg(&hours, bearing_deg, left, period == "night") };

@@ -154,8 +154,8 @@ function rose(name, wind, site) {
   });
   const [s, c] = [Math.sin(site.bearing_deg * RAD), Math.cos(site.bearing_deg * RAD)];
   const out = site.side === "left" ? -1 : 1;
-  const share = is(wind.value) ? `scent reaches the line in ${percent(wind.value)} of hours` : "";
-  const words = [share, is(wind.calm_share) ? `calm ${percent(wind.calm_share)}` : "", is(wind.hours) ? `${Math.round(wind.hours)} hours` : ""].filter(Boolean).join("; ");
+  const share = is(wind.value) ? `scent reaches the line in ${percent(wind.value)} of ${is(wind.hours) ? `${Math.round(wind.hours)} ` : ""}hours` : "";
+  const words = [share, is(wind.calm_share) ? `calm ${percent(wind.calm_share)}` : ""].filter(Boolean).join("; ");
   return el("figure", { class: "rose" },
     svg("svg", { viewBox: "-46 -46 92 92", role: "img", "aria-label": `${name} wind. ${words}` },
       svg("circle", { r: 38, fill: "#f4efe2", stroke: "#c9c2b0" }),
