@@ -196,7 +196,8 @@ fn site_cautions(done: &Done, site: &Site) -> Vec<String> {
         if count > 0.0 {
             let latest = near().filter_map(|r| r.what.date).max();
             let latest = latest.map_or(String::new(), |day| format!(", the latest on {day}"));
-            said.push(format!("{count:.0} records of {animal} (non-target) within {reach_m:.0} m{latest}"));
+            let records = if count == 1.0 { "record" } else { "records" };
+            said.push(format!("{count:.0} {records} of {animal} (non-target) within {reach_m:.0} m{latest}"));
         }
     }
     said
