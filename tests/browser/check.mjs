@@ -87,6 +87,17 @@ for (const [x, y] of [[300, 300], [420, 380]]) await page.mouse.click(x, y);
 check(/\d (m|km) over 2 points/.test(await page.locator("#measured").textContent()), "measuring says nothing");
 await page.keyboard.press("Escape");
 
+// For a screen in the sun.
+await page.mouse.move(5, 5);
+const shade = await picture();
+await page.locator("#tool-sun").click();
+check((await page.locator("#tool-sun").getAttribute("aria-pressed")) === "true" && (await picture()) !== shade, "bright sun changes nothing on the map");
+await accessible(page, "map.html in bright sun");
+await page.screenshot({ path: `${out}/map-sun.png` });
+await page.locator("#tool-sun").click();
+check((await page.locator("body.sun").count()) === 0, "bright sun does not go off again");
+await page.waitForTimeout(400);
+
 // Dragging the chosen site along its line.
 const grip = await page.locator(".grip").boundingBox();
 await page.mouse.move(grip.x + grip.width / 2, grip.y + grip.height / 2);

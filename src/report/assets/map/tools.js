@@ -111,6 +111,7 @@ function inSun(on) {
   document.body.classList.toggle("sun", on);
   byId("tool-sun").setAttribute("aria-pressed", on);
   for (const layer of [siteLayer, nameOverlay, signLayer, stationLayer, gridLayer]) if (layer && map.hasLayer(layer)) layer.redraw();
+  if (chosen.site >= 0) handle(chosen.site);
 }
 function showSheet(name) {
   document.body.dataset.sheet = name;
