@@ -136,6 +136,7 @@ function tourLayers(tour) {
 function switches() {
   for (const group of groups) {
     const box = el("fieldset", {}, el("legend", {}, group.name));
+    if (group.rows.filter((row) => row.note && row.note.overlay).length > 1) box.append(el("p", { class: "hint" }, "Of several surfaces the one chosen last is drawn; two seasons lie side by side under a slider."));
     for (const row of group.rows) box.append(switchRow(row));
     byId("layers").append(box);
   }
@@ -150,12 +151,23 @@ function switchRow(row) {
   if (picture) parts.push(ramp(picture));
   return el("div", { class: "row" }, parts);
 }
+/** Of the surfaces that are on, the one chosen last is drawn, or both seasons under the slider. */
+const surfaces = [];
+function layOut(picture, on) {
+  const place = surfaces.indexOf(picture);
+  if (place >= 0) surfaces.splice(place, 1);
+  if (on) surfaces.push(picture);
+  const top = surfaces[surfaces.length - 1];
+  const ofSeason = (p) => p.id === "before" || p.id === "after";
+  for (const p of surfaces) p.overlay.setOpacity(p === top || (ofSeason(p) && ofSeason(top)) ? 0.9 : 0);
+}
 function turn(row, on) {
   if (row.note && row.note.facet) {
     signChoice[row.note.facet][on ? "delete" : "add"](row.note.k);
     signLayer.redraw();
   }
   for (const layer of row.layers) if (on) map.addLayer(layer); else map.removeLayer(layer);
+  if (row.note && row.note.overlay) layOut(row.note, on);
   if (!on || !row.layers.some((layer) => layer.bringToFront)) return;
   // What came back lies on top now; put all in the order of the panel again.
   for (const { layers } of groups.flatMap((group) => group.rows)) {
