@@ -170,6 +170,62 @@ fn seasons_by_days_by_label_and_by_file_are_the_same() {
     assert_eq!(by_file["before"]["name"], "before");
 }
 
+/// The properties of a file's features.
+fn properties(file: PathBuf) -> Vec<Value> {
+    json(&file)["features"].as_array().unwrap().iter().map(|f| f["properties"].clone()).collect()
+}
+
+/// Which season comes first is a matter of naming: signs and directions turn round, and every p
+/// stays, of the whole, of areas and of pieces of line.
+#[test]
+fn exchanging_the_seasons_flips_signs_and_keeps_every_p_in_the_files() {
+    let dir = tempfile::tempdir().unwrap();
+    property(dir.path());
+    let track = format!(
+        "{{\"type\":\"Feature\",\"properties\":{{}},\"geometry\":{{\"type\":\"LineString\",\"coordinates\":[[{},{}],[{},{}]]}}}}",
+        WEST.0, WEST.1, EAST.0, EAST.1
+    );
+    std::fs::write(dir.path().join("track.geojson"), collection(&[track])).unwrap();
+    let compared = |before: &str, after: &str| {
+        let flags = ["--line", "track=track.geojson", "--along-lines"];
+        let (found, out) =
+            run(dir.path(), &[&["plan.toml", "--before", before, "--after", after][..], &flags].concat());
+        let files = ["change-areas.geojson", "change-lines.geojson"].map(|name| properties(out.join(name)));
+        (found, files)
+    };
+    let (there, [areas, lines]) = compared("before", "after");
+    let (back, [areas_back, lines_back]) = compared("after", "before");
+    for size in ["record", "outing", "day", "week", "month"] {
+        assert_eq!(there["global"][size]["p"], back["global"][size]["p"], "{size}");
+    }
+    assert_eq!(there["headline"]["p"], back["headline"]["p"]);
+    assert_eq!(there["headline"]["verdict"], "change");
+    let product = number(&there, "/index/rate_ratio") * number(&back, "/index/rate_ratio");
+    assert!((product - 1.0).abs() < 1e-9, "{product}");
+    let turned = |direction: &Value| match direction.as_str() {
+        Some("increase") => Value::from("decrease"),
+        Some("decrease") => Value::from("increase"),
+        _ => direction.clone(),
+    };
+    assert!(!areas.is_empty() && areas.len() == areas_back.len());
+    let places = |areas: &[Value], turn: bool| -> Vec<(String, Value)> {
+        let of = |a: &Value| {
+            (a["p_max"].to_string(), if turn { turned(&a["direction"]) } else { a["direction"].clone() })
+        };
+        let mut all: Vec<_> = areas.iter().map(of).collect();
+        all.sort_by(|a, b| a.0.cmp(&b.0));
+        all
+    };
+    assert_eq!(places(&areas, true), places(&areas_back, false));
+    assert!(lines.iter().any(|piece| piece["direction"] == "increase"), "no piece is claimed");
+    for (one, other) in lines.iter().zip(&lines_back) {
+        assert_eq!((&one["p"], &one["p_max"]), (&other["p"], &other["p_max"]));
+        assert_eq!(turned(&one["direction"]), other["direction"]);
+        let sum = number(one, "/log_ratio") + number(other, "/log_ratio");
+        assert!(sum.abs() < 1e-9, "{one} {other}");
+    }
+}
+
 #[test]
 fn settings_reproduce_a_run_and_threads_do_not_matter() {
     let dir = tempfile::tempdir().unwrap();
