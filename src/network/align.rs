@@ -81,7 +81,7 @@ pub(crate) struct Run {
 }
 
 /// Matches count up to this many merge distances apart.
-const MATCH_FACTOR: f64 = 3.0;
+pub(crate) const MATCH_FACTOR: f64 = 3.0;
 
 /// Least cosine of the angle between matched headings: 60°.
 const HEADING_COSINE: f64 = 0.5;
@@ -98,32 +98,36 @@ const HEADING_COSINE: f64 = 0.5;
 pub(crate) fn align(a: &[GroundPoint], b: &[GroundPoint], merge_m: f64) -> Option<Run> {
     let (ha, hb) = (headings(a), headings(b));
     let cells = matching_cells(a, &ha, b, &hb, merge_m);
-    let mut known: HashMap<(usize, usize), usize> = HashMap::with_capacity(cells.len());
     // Score so far and the cell before.
     let mut sums: Vec<(f64, Option<usize>)> = Vec::with_capacity(cells.len());
     let mut best: Option<usize> = None;
+    // Where the cells of this sample and of the one before it begin.
+    let (mut row, mut row_before) = (0, 0);
     for (k, &(i, j, score)) in cells.iter().enumerate() {
+        if k > 0 && cells[k - 1].0 != i {
+            (row_before, row) = (if cells[k - 1].0 + 1 == i { row } else { k }, k);
+        }
+        let find = |range: std::ops::Range<usize>, j: Option<usize>| {
+            let at = range.start + cells[range.clone()].binary_search_by_key(&j?, |c| c.1).ok()?;
+            (sums.get(at)?.0 > 0.0).then_some(at)
+        };
         let dwell = if score > 0.0 { 0.5 * score } else { score };
-        let mut sum = (score, None);
         let steps = [
-            (i.checked_sub(1), j.checked_sub(1), score),
-            (i.checked_sub(1), Some(j), dwell),
-            (Some(i), j.checked_sub(1), dwell),
+            (find(row_before..row, j.checked_sub(1)), score),
+            (find(row_before..row, Some(j)), dwell),
+            (find(row..k, j.checked_sub(1)), dwell),
         ];
-        for (pi, pj, gain) in steps {
-            let (Some(pi), Some(pj)) = (pi, pj) else { continue };
-            if let Some(&before) = known.get(&(pi, pj))
+        let mut sum = (score, None);
+        for (before, gain) in steps {
+            if let Some(before) = before
                 && sums[before].0 + gain > sum.0
             {
                 sum = (sums[before].0 + gain, Some(before));
             }
         }
         sums.push(sum);
-        if sum.0 > 0.0 {
-            known.insert((i, j), k);
-            if best.is_none_or(|b| sum.0 > sums[b].0) {
-                best = Some(k);
-            }
+        if sum.0 > 0.0 && best.is_none_or(|b| sum.0 > sums[b].0) {
+            best = Some(k);
         }
     }
     let best = best?;
@@ -152,6 +156,38 @@ fn trim(matched: &mut Vec<(usize, usize)>) {
     matched.drain(..dwelling);
 }
 
+/// The box around a path, widened.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Extent {
+    west_m: f64,
+    south_m: f64,
+    east_m: f64,
+    north_m: f64,
+}
+
+impl Extent {
+    pub(crate) fn of(path: &[GroundPoint], wider_m: f64) -> Self {
+        let empty = Self { west_m: f64::MAX, south_m: f64::MAX, east_m: f64::MIN, north_m: f64::MIN };
+        path.iter().fold(empty, |e, p| Self {
+            west_m: e.west_m.min(p.x_m - wider_m),
+            south_m: e.south_m.min(p.y_m - wider_m),
+            east_m: e.east_m.max(p.x_m + wider_m),
+            north_m: e.north_m.max(p.y_m + wider_m),
+        })
+    }
+
+    fn holds(&self, p: GroundPoint) -> bool {
+        (self.west_m..=self.east_m).contains(&p.x_m) && (self.south_m..=self.north_m).contains(&p.y_m)
+    }
+
+    pub(crate) fn meets(&self, other: &Self) -> bool {
+        self.west_m <= other.east_m
+            && other.west_m <= self.east_m
+            && self.south_m <= other.north_m
+            && other.south_m <= self.north_m
+    }
+}
+
 /// Sample pairs near each other with like headings and their scores, in order.
 fn matching_cells(
     a: &[GroundPoint],
@@ -167,8 +203,9 @@ fn matching_cells(
     for (j, &p) in b.iter().enumerate() {
         grid.entry(cell(p)).or_default().push(j);
     }
+    let extent = Extent::of(b, reach_m);
     let mut cells = Vec::new();
-    for (i, &p) in a.iter().enumerate() {
+    for (i, &p) in a.iter().enumerate().filter(|(_, p)| extent.holds(**p)) {
         let (column, row) = cell(p);
         let from = cells.len();
         for key in (column - 1..=column + 1).flat_map(|c| (row - 1..=row + 1).map(move |r| (c, r))) {

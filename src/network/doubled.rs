@@ -6,7 +6,7 @@ use rayon::prelude::*;
 
 use super::align::{RUN_FACTOR, Samples, align, headings};
 use super::sieve::is_recording;
-use super::strand::{chainages_m, way_length_m};
+use super::strand::way_length_m;
 use super::track::Piece;
 use crate::frame::{GroundPoint, Traced};
 use crate::record::Line;
@@ -31,11 +31,7 @@ const LAPSE: usize = 4;
 pub(super) fn doubled_pieces(lines: &[Traced<Line>], merge_m: f64) -> BTreeMap<u32, Vec<Piece>> {
     let cut = |(k, line): (usize, &Traced<Line>)| {
         let long = way_length_m(&line.ground) >= 2.0 * RUN_FACTOR * merge_m;
-        let whole = (is_recording(&line.what) && long).then(|| Piece {
-            line: k as u32,
-            chainage_m: chainages_m(&line.ground),
-            path: line.ground.clone(),
-        })?;
+        let whole = (is_recording(&line.what) && long).then(|| Piece::whole(k as u32, &line.ground))?;
         let cuts = cuts_m(&whole, merge_m);
         let pieces = cuts.windows(2).map(|w| whole.part(w[0], w[1], None, None)).collect::<Vec<_>>();
         (pieces.len() > 1).then_some((k as u32, pieces))
@@ -48,20 +44,27 @@ pub(super) fn doubled_pieces(lines: &[Traced<Line>], merge_m: f64) -> BTreeMap<u
 fn cuts_m(whole: &Piece, merge_m: f64) -> Vec<f64> {
     let samples = Samples::along(&whole.path, merge_m);
     let last = samples.points.len() - 1;
-    let search = RepeatSearch::new(&samples, merge_m);
+    let mut search = RepeatSearch::new(&samples, merge_m);
     let mut cuts = vec![0];
-    let (mut piece, mut seen) = (0, 0);
-    while let Some((first, end)) = search.first_repeat(piece, seen) {
-        let begin = search.turn_before(piece, first).unwrap_or(first);
-        seen = end;
-        if repeats_itself(&samples, piece, begin, end, merge_m) {
+    while let Some(repeat) = search.next_repeat() {
+        let begin = search.turn_before(repeat.first).unwrap_or(repeat.first);
+        if repeats_itself(&samples, search.piece, begin, &repeat, merge_m) {
             cuts.push(begin);
-            (piece, seen) = (begin, begin);
+            search.start_at(begin);
         }
     }
     cuts.push(last);
     let length_m = whole.length_m();
     cuts.iter().map(|&c| if c == last { length_m } else { length_m * c as f64 / last as f64 }).collect()
+}
+
+/// Samples that lie beside earlier ones, one after another.
+#[derive(Clone, Debug)]
+struct Repeat {
+    first: usize,
+    last: usize,
+    /// For each that does, the latest earlier sample it lies beside.
+    beside: Vec<usize>,
 }
 
 /// The search for samples that lie beside earlier ones.
@@ -74,43 +77,80 @@ struct RepeatSearch {
     apart: usize,
     /// Samples in a repeat, at least.
     least: usize,
+    /// Where the piece begins that is looked at.
+    piece: usize,
+    /// The sample to look at next.
+    next: usize,
+    /// Repeats begin after this sample.
+    seen: usize,
+    /// The samples of the piece that lie far enough behind, by cell.
+    passed: HashMap<(i64, i64), Vec<usize>>,
 }
 
 impl RepeatSearch {
     fn new(samples: &Samples, merge_m: f64) -> Self {
         let points = samples.smoothed(BESIDE_FACTOR * merge_m);
         let steps = |merges: f64| (merges * merge_m / samples.step_m).ceil() as usize;
+        let apart = steps(APART_FACTOR);
         Self {
             headings: headings(&points),
             points,
             reach_m: BESIDE_FACTOR * merge_m,
-            apart: steps(APART_FACTOR),
+            apart,
             least: steps(RUN_FACTOR),
+            piece: 0,
+            next: apart,
+            seen: 0,
+            passed: HashMap::new(),
         }
     }
 
-    /// The first run of samples from `seen` on that lie beside samples of the piece that begins at
-    /// `piece`, as its first and last sample.
-    fn first_repeat(&self, piece: usize, seen: usize) -> Option<(usize, usize)> {
-        let cell =
-            |p: GroundPoint| ((p.x_m / self.reach_m).floor() as i64, (p.y_m / self.reach_m).floor() as i64);
-        let mut passed: HashMap<(i64, i64), Vec<usize>> = HashMap::new();
-        let mut run: Option<(usize, usize)> = None;
-        for i in piece + self.apart..self.points.len() {
+    /// Begins a new piece.
+    fn start_at(&mut self, piece: usize) {
+        (self.piece, self.next, self.seen) = (piece, piece + self.apart, piece);
+        self.passed.clear();
+    }
+
+    /// The next run of samples that lie beside earlier samples of the piece.
+    fn next_repeat(&mut self) -> Option<Repeat> {
+        let mut run: Option<Repeat> = None;
+        while self.next < self.points.len() {
+            let i = self.next;
             let j = i - self.apart;
-            passed.entry(cell(self.points[j])).or_default().push(j);
-            let (x, y) = cell(self.points[i]);
-            let beside = (x - 1..=x + 1)
-                .flat_map(|x| (y - 1..=y + 1).map(move |y| (x, y)))
-                .flat_map(|key| passed.get(&key).into_iter().flatten())
-                .any(|&j| self.are_beside(i, j));
-            run = match run {
-                Some((first, last)) if i - last <= LAPSE => Some((first, if beside { i } else { last })),
-                Some((first, last)) if last - first >= self.least => return Some((first, last)),
-                _ => (beside && i > seen).then_some((i, i)),
-            };
+            let cell = self.cell(j);
+            self.passed.entry(cell).or_default().push(j);
+            self.next += 1;
+            let beside = self.latest_beside(i);
+            match (&mut run, beside) {
+                (Some(repeat), Some(j)) if i - repeat.last <= LAPSE => {
+                    repeat.last = i;
+                    repeat.beside.push(j);
+                }
+                (Some(repeat), None) if i - repeat.last <= LAPSE => {}
+                (Some(repeat), _) if repeat.last - repeat.first >= self.least => {
+                    self.seen = repeat.last;
+                    return run;
+                }
+                (_, Some(j)) if i > self.seen => {
+                    run = Some(Repeat { first: i, last: i, beside: vec![j] });
+                }
+                _ => run = None,
+            }
         }
-        run.filter(|(first, last)| last - first >= self.least)
+        run.filter(|repeat| repeat.last - repeat.first >= self.least)
+    }
+
+    fn cell(&self, k: usize) -> (i64, i64) {
+        let p = self.points[k];
+        ((p.x_m / self.reach_m).floor() as i64, (p.y_m / self.reach_m).floor() as i64)
+    }
+
+    fn latest_beside(&self, i: usize) -> Option<usize> {
+        let (x, y) = self.cell(i);
+        (x - 1..=x + 1)
+            .flat_map(|x| (y - 1..=y + 1).map(move |y| (x, y)))
+            .filter_map(|key| self.passed.get(&key)?.iter().rev().copied().find(|&j| self.are_beside(i, j)))
+            .max()
     }
 
     fn are_beside(&self, i: usize, j: usize) -> bool {
@@ -118,25 +158,38 @@ impl RepeatSearch {
         (ax * bx + ay * by).abs() >= 0.5 && self.points[i].distance_m(self.points[j]) <= self.reach_m
     }
 
-    /// Where a recording turned back, if it did just before a repeat that begins at `first`: of the
-    /// samples since the one it lies beside, that farthest from it.
-    fn turn_before(&self, piece: usize, first: usize) -> Option<usize> {
+    /// Where a recording turned back, if it did just before a repeat that begins at `first`: the
+    /// sample about which the recording is most nearly its own mirror image. Noise shifts any one
+    /// sample, but hardly the middle of some hundred metres of way out and back.
+    fn turn_before(&self, first: usize) -> Option<usize> {
+        let piece = self.piece;
         let recent = first.saturating_sub(3 * self.apart).max(piece)..=first - self.apart;
         let before = recent.rev().find(|&j| self.are_beside(first, j))?;
-        let far_m = |k: usize| self.points[k].distance_m(self.points[first]);
-        (before..first).max_by(|&p, &q| far_m(p).total_cmp(&far_m(q)))
+        let asymmetry = |k: usize| {
+            let arm = self.least.min(k - piece).min(self.points.len() - 1 - k).max(1);
+            let apart_m = |d: usize| self.points[k - d].distance_m(self.points[k + d]);
+            (1..=arm).map(apart_m).sum::<f64>() / arm as f64
+        };
+        (before.max(piece + 1)..first).min_by(|&p, &q| asymmetry(p).total_cmp(&asymmetry(q)))
     }
 }
 
-/// Whether the samples from `begin` to `end` align with the piece before them as one track.
-fn repeats_itself(samples: &Samples, piece: usize, begin: usize, end: usize, merge_m: f64) -> bool {
+/// Whether the samples from `begin` to the end of a repeat align with those of the piece that they
+/// lie beside as one track. Those lie no farther from their median than the repeat is long, unless
+/// it only crosses what was recorded again and again.
+fn repeats_itself(samples: &Samples, piece: usize, begin: usize, repeat: &Repeat, merge_m: f64) -> bool {
+    let end = repeat.last;
     if begin <= piece || end <= begin {
         return false;
     }
+    let mut beside = repeat.beside.clone();
+    beside.sort_unstable();
+    let (middle, length) = (beside[beside.len() / 2], 2 * (end - begin));
+    let window = middle.saturating_sub(length).max(piece)..=(middle + length).min(begin);
     let smooth = |points: &[GroundPoint]| {
         Samples { points: points.to_vec(), step_m: samples.step_m }.smoothed(BESIDE_FACTOR * merge_m)
     };
-    let earlier = smooth(&samples.points[piece..=begin]);
+    let earlier = smooth(&samples.points[window]);
     let mut later = smooth(&samples.points[begin..=end]);
     (0..2).any(|_| {
         later.reverse();

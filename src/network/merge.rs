@@ -2,12 +2,12 @@
 
 use std::collections::{BTreeMap, BinaryHeap};
 
-use super::align::{ORDINARY_COVER, RUN_FACTOR, Run, Samples, align};
+use super::align::{Extent, MATCH_FACTOR, ORDINARY_COVER, RUN_FACTOR, Run, Samples, align};
 use super::doubled::doubled_pieces;
 use super::lattice::Lattice;
 use super::sieve::{is_recording, lines_that_run_together};
 use super::strand::{Carried, Strand, Strands, chainages_m, level_of};
-use super::track::{Merged, Piece, Track};
+use super::track::{Joint, Merged, Piece, Track};
 use super::{KindSet, NetworkError};
 use crate::frame::{GroundPoint, Traced};
 use crate::record::Line;
@@ -75,8 +75,9 @@ pub(crate) fn merged_strands(
         return Ok((Strands::from_lines(lattice, lines, respect_levels), Vec::new()));
     }
     let step_m = lattice.step_m();
-    let (tracks, passes) = (Vec::new(), Vec::new());
-    let mut merging = Merging { lines, respect_levels, step_m, merge_m, near, doubled, tracks, passes };
+    let (tracks, passes, twins) = (Vec::new(), Vec::new(), Vec::new());
+    let mut merging =
+        Merging { lines, respect_levels, step_m, merge_m, near, doubled, tracks, passes, twins };
     merging.run();
     Ok(merging.into_strands(lattice))
 }
@@ -91,6 +92,14 @@ struct Match {
     scatter_m: f64,
 }
 
+impl Match {
+    /// Whether the run is as long as the piece, but for a sample at either end.
+    fn is_whole(&self) -> bool {
+        let (first, last) = (self.run.matched[0], self.run.matched[self.run.matched.len() - 1]);
+        first.1 <= 1 && last.1 + 2 >= self.samples.points.len()
+    }
+}
+
 struct Merging<'a> {
     lines: &'a [Traced<Line>],
     respect_levels: bool,
@@ -102,6 +111,8 @@ struct Merging<'a> {
     doubled: BTreeMap<u32, Vec<Piece>>,
     tracks: Vec<Track>,
     passes: Vec<MergedPass>,
+    /// Pieces that coincide with a track.
+    twins: Vec<(Match, Piece)>,
 }
 
 impl Merging<'_> {
@@ -127,14 +138,16 @@ impl Merging<'_> {
                 add(rest, &mut queue, &mut waiting);
             }
         }
+        self.place_twins();
+        self.settle_joints();
     }
 
     /// A line in the pieces in which it is merged.
     fn pieces(&self, line: u32) -> Vec<Piece> {
-        self.doubled.get(&line).cloned().unwrap_or_else(|| {
-            let path = self.lines[line as usize].ground.clone();
-            vec![Piece { line, chainage_m: chainages_m(&path), path }]
-        })
+        self.doubled
+            .get(&line)
+            .cloned()
+            .unwrap_or_else(|| vec![Piece::whole(line, &self.lines[line as usize].ground)])
     }
 
     /// Whether a piece may be a pass of a track: one of a line near its own, or of its own line
@@ -153,25 +166,40 @@ impl Merging<'_> {
     fn place(&mut self, piece: Piece) -> Vec<Piece> {
         let best = if piece.length_m() < RUN_FACTOR * self.merge_m { None } else { self.best_run(&piece) };
         match best {
-            Some(best) => self.merge(best, piece),
+            Some(best) if best.scatter_m > 2.0 * self.step_m => self.merge(best, piece),
+            Some(twin) => {
+                self.twins.push((twin, piece));
+                Vec::new()
+            }
             None => {
-                let samples = Samples::along(&piece.path, self.merge_m);
-                let passes = vec![1.0; samples.points.len()];
-                self.tracks.push(Track { piece, samples, passes, merged: Vec::new() });
+                self.tracks.push(Track::new(piece, ALIGN_SIGMA, self.merge_m));
                 Vec::new()
             }
         }
     }
 
-    /// The best run of a piece along the tracks of lines near its own.
+    /// Pieces that coincide with a track go its way where it was moved; else they stay as they
+    /// are, for the noder to find.
+    fn place_twins(&mut self) {
+        for (twin, piece) in std::mem::take(&mut self.twins) {
+            if self.tracks[twin.track].is_moved() {
+                self.merge(twin, piece);
+            } else {
+                self.tracks.push(Track::new(piece, ALIGN_SIGMA, self.merge_m));
+            }
+        }
+    }
+
+    /// The best run of a piece along the tracks of lines near its own; or, where the whole piece
+    /// coincides with a track, that run, and then no other track needs to be looked at.
     fn best_run(&self, piece: &Piece) -> Option<Match> {
         let near = self.near.get(&piece.line)?;
+        let extent = Extent::of(&piece.path, MATCH_FACTOR * self.merge_m);
         let mut best: Option<Match> = None;
         for (t, track) in self.tracks.iter().enumerate() {
-            if !self.may_follow(piece, track, near) {
+            if !extent.meets(&track.extent) || !self.may_follow(piece, track, near) {
                 continue;
             }
-            let centre = track.samples.smoothed(ALIGN_SIGMA * self.merge_m);
             for reversed in [false, true] {
                 let mut path = piece.path.clone();
                 if reversed {
@@ -180,15 +208,18 @@ impl Merging<'_> {
                 // Steps as long as the track's, so that a match is as long on both.
                 let samples = Samples::along(&path, track.samples.step_m);
                 let smooth = samples.smoothed(ALIGN_SIGMA * self.merge_m);
-                let Some(run) = align(&centre, &smooth, self.merge_m) else { continue };
+                let Some(run) = align(&track.centre, &smooth, self.merge_m) else { continue };
                 if best.as_ref().is_some_and(|b| run.score <= b.run.score)
                     || !self.accepts(&run, track, piece, &samples)
                 {
                     continue;
                 }
                 let scatter_m = track.scatter_m(&run, &samples);
+                let found = Match { track: t, run, samples, reversed, scatter_m };
                 if scatter_m > 2.0 * self.step_m {
-                    best = Some(Match { track: t, run, samples, reversed, scatter_m });
+                    best = Some(found);
+                } else if found.is_whole() {
+                    return Some(found);
                 }
             }
         }
@@ -205,8 +236,9 @@ impl Merging<'_> {
     }
 
     fn merge(&mut self, found: Match, piece: Piece) -> Vec<Piece> {
-        let Match { track: t, run, samples, reversed, scatter_m } = found;
+        let Match { track: t, mut run, samples, reversed, scatter_m } = found;
         let track = &mut self.tracks[t];
+        track.reach_turns(&mut run, &piece, &samples, reversed, self.merge_m);
         let scattered = scatter_m > SCATTER_SHARE * self.merge_m;
         let count = samples.points.len() - 1;
         let (first, last) = (run.matched[0], run.matched[run.matched.len() - 1]);
@@ -239,7 +271,14 @@ impl Merging<'_> {
             };
             chain.push(chainage_m(sample));
         }
-        track.merged.push(Merged { line: piece.line, first: first.0, chainage_m: chain, scattered });
+        let mut merged = Merged { line: piece.line, first: first.0, chainage_m: chain, scattered };
+        if scattered {
+            merged.lead_out(track.samples.points.len() - 1, keep);
+            track.smooth(ALIGN_SIGMA, self.merge_m);
+        }
+        let (low_i, high_i) =
+            if reversed { (merged.last(), merged.first) } else { (merged.first, merged.last()) };
+        track.merged.push(merged);
         let (a, b) = (chainage_m(begin as f64), chainage_m(end as f64));
         self.passes.push(MergedPass {
             line: piece.line,
@@ -249,16 +288,32 @@ impl Merging<'_> {
         });
         // What is left over joins the centre line where the run ends.
         let (low_m, high_m) = (a.min(b), a.max(b));
-        let (low_i, high_i) = if reversed { (last.0, first.0) } else { (first.0, last.0) };
         let end_m = piece.chainage_m[piece.chainage_m.len() - 1];
+        let joint = |sample: usize| Some(Joint { track: t, sample });
         let mut rest = Vec::new();
         if low_m > start_m {
-            rest.push(piece.part(start_m, low_m, None, Some(track.samples.points[low_i])));
+            let mut before = piece.part(start_m, low_m, None, Some(track.samples.points[low_i]));
+            before.joints[1] = joint(low_i);
+            rest.push(before);
         }
         if high_m < end_m {
-            rest.push(piece.part(high_m, end_m, Some(track.samples.points[high_i]), None));
+            let mut after = piece.part(high_m, end_m, Some(track.samples.points[high_i]), None);
+            after.joints[0] = joint(high_i);
+            rest.push(after);
         }
         rest
+    }
+
+    /// Centre lines move as passes are merged: what joined one goes where it came to lie.
+    fn settle_joints(&mut self) {
+        for t in 0..self.tracks.len() {
+            for (at_end, joint) in [false, true].into_iter().zip(self.tracks[t].piece.joints) {
+                if let Some(joint) = joint {
+                    let at = self.tracks[joint.track].samples.points[joint.sample];
+                    self.tracks[t].put_end(at_end, at);
+                }
+            }
+        }
     }
 
     fn into_strands(self, lattice: &Lattice) -> (Strands, Vec<MergedPass>) {

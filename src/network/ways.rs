@@ -1,10 +1,20 @@
 //! The ways that lead to a node: its distinct directions of approach.
 
+use std::cmp::Reverse;
+use std::collections::BinaryHeap;
+
 use super::rows::Rows;
 use super::strand::step_m;
 use super::{KindSet, Network};
 use crate::frame::GroundPoint;
 use crate::record::LineKind;
+
+/// Most nodes looked at around one. A town's streets have some dozens within any walk's reach;
+/// thousands are scribble, such as a hundred noisy recordings that are not merged.
+const MOST_WITHIN: usize = 300;
+
+/// Up to this many nodes within reach a list is searched faster than a table of all.
+const FEW: usize = 24;
 
 /// Two ways at least this many degrees apart are never taken for one.
 const SAME_WAY_DEG: f64 = 10.0;
@@ -20,7 +30,10 @@ const SPUR_SHARE: f64 = 0.5;
 /// least) are one way. So a line drawn twice is one way, and the short link of a dog-leg is
 /// none of its own.
 ///
-/// Cost: for each node the edges within reach.
+/// Where more than [`MOST_WITHIN`] nodes lie within reach, lines cross so densely that ways are told
+/// apart at the distance of the last of these instead.
+///
+/// Cost: for each node the edges within reach, in logarithmic steps.
 pub(crate) fn ways_of(network: &Network, nodes: &[u32]) -> Rows<f64> {
     let mut ways = Rows::with_capacity(nodes.len(), 4 * nodes.len());
     let mut around = Around::new(network);
@@ -37,14 +50,56 @@ fn same_way_deg(snap_m: f64, reach_m: f64) -> f64 {
 /// The surroundings of one node after another.
 struct Around<'a> {
     network: &'a Network,
-    reach_m: f64,
     same_way_deg: f64,
-    /// Nodes within reach and their travel distances in metres, by distance.
-    settled: Vec<(u32, f64)>,
-    open: Vec<(u32, f64)>,
+    settled: Settled,
+    /// Distance as ordered bits (distances are not negative), and node.
+    open: BinaryHeap<Reverse<(u64, u32)>>,
     bearings: Vec<f64>,
     /// Groups of like bearings: the first, the sum of offsets from it, and their number.
     groups: Vec<(f64, f64, f64)>,
+}
+
+/// Nodes within reach and their travel distances in metres, by distance.
+struct Settled {
+    list: Vec<(u32, f64)>,
+    nodes: usize,
+    /// The search that settled each node last, and its distance then; made when first needed.
+    settled_by: Vec<u32>,
+    settled_m: Vec<f64>,
+    search: u32,
+}
+
+impl Settled {
+    fn new(nodes: usize) -> Self {
+        Self { list: Vec::new(), nodes, settled_by: Vec::new(), settled_m: Vec::new(), search: 0 }
+    }
+
+    fn clear(&mut self) {
+        self.list.clear();
+        self.search += 1;
+    }
+
+    fn push(&mut self, node: u32, d: f64) {
+        self.list.push((node, d));
+        if self.list.len() > FEW {
+            if self.settled_by.is_empty() {
+                (self.settled_by, self.settled_m) = (vec![0; self.nodes], vec![0.0; self.nodes]);
+            }
+            let fresh = if self.list.len() == FEW + 1 { 0 } else { self.list.len() - 1 };
+            for &(n, d) in &self.list[fresh..] {
+                self.settled_by[n as usize] = self.search;
+                self.settled_m[n as usize] = d;
+            }
+        }
+    }
+
+    fn distance_m(&self, node: u32) -> Option<f64> {
+        if self.list.len() <= FEW {
+            self.list.iter().find(|s| s.0 == node).map(|s| s.1)
+        } else {
+            (self.settled_by[node as usize] == self.search).then(|| self.settled_m[node as usize])
+        }
+    }
 }
 
 impl<'a> Around<'a> {
@@ -52,10 +107,9 @@ impl<'a> Around<'a> {
         let settings = network.settings();
         Self {
             network,
-            reach_m: settings.reach_m,
             same_way_deg: same_way_deg(settings.snap_m, settings.reach_m),
-            settled: Vec::new(),
-            open: Vec::new(),
+            settled: Settled::new(network.nodes().len()),
+            open: BinaryHeap::new(),
             bearings: Vec::new(),
             groups: Vec::new(),
         }
@@ -65,45 +119,47 @@ impl<'a> Around<'a> {
         let travel = self.network.settings().travel;
         let gate = self.network.nodes()[node as usize].gate;
         let kinds = if gate { travel.with(KindSet::of(LineKind::Fence)) } else { travel };
-        self.search(node, kinds);
-        self.look_out(node, kinds);
+        let reach_m = self.search(node, kinds);
+        self.look_out(node, kinds, reach_m);
         distinct_bearings_deg(&mut self.bearings, self.same_way_deg, &mut self.groups);
         &self.bearings
     }
 
-    /// A bounded search in the manner of Dijkstra (1959); lists suffice for the few nodes
-    /// within reach.
-    fn search(&mut self, node: u32, kinds: KindSet) {
+    /// A bounded search (Dijkstra 1959); gives the distance up to which all nodes were settled.
+    fn search(&mut self, node: u32, kinds: KindSet) -> f64 {
         let Self { network, settled, open, .. } = self;
+        let reach_m = network.settings().reach_m;
         settled.clear();
         open.clear();
-        open.push((node, 0.0));
-        while let Some(k) =
-            (0..open.len()).min_by(|&i, &j| open[i].1.total_cmp(&open[j].1).then(open[i].0.cmp(&open[j].0)))
-        {
-            let (n, d) = open.swap_remove(k);
-            if settled.iter().any(|s| s.0 == n) {
+        open.push(Reverse((0.0_f64.to_bits(), node)));
+        while let Some(Reverse((bits, n))) = open.pop() {
+            let d = f64::from_bits(bits);
+            if settled.distance_m(n).is_some() {
                 continue;
             }
-            settled.push((n, d));
+            if settled.list.len() == MOST_WITHIN && d > 0.0 {
+                return d;
+            }
+            settled.push(n, d);
             for end in network.ends_at(n) {
                 let edge = &network.edges()[end.edge as usize];
                 let other = if end.at_to { edge.from } else { edge.to };
                 let other_m = d + edge.length_m;
-                if other_m < self.reach_m && edge.kinds.meets(kinds) && !settled.iter().any(|s| s.0 == other)
-                {
-                    open.push((other, other_m));
+                let near = other_m < reach_m && edge.kinds.meets(kinds);
+                if near && settled.distance_m(other).is_none() {
+                    open.push(Reverse((other_m.to_bits(), other)));
                 }
             }
         }
+        reach_m
     }
 
     /// Notes the bearings of the places at exactly the reach, and of dead ends before it.
-    fn look_out(&mut self, node: u32, kinds: KindSet) {
-        let (network, reach_m) = (self.network, self.reach_m);
+    fn look_out(&mut self, node: u32, kinds: KindSet, reach_m: f64) {
+        let network = self.network;
         let at = network.nodes()[node as usize].at;
         self.bearings.clear();
-        for &(n, d) in &self.settled {
+        for &(n, d) in &self.settled.list {
             let ends = network.ends_at(n);
             for end in ends {
                 let edge = &network.edges()[end.edge as usize];
@@ -111,7 +167,7 @@ impl<'a> Around<'a> {
                     continue;
                 }
                 let other = if end.at_to { edge.from } else { edge.to };
-                let other_m = self.settled.iter().find(|s| s.0 == other).map_or(f64::INFINITY, |s| s.1);
+                let other_m = self.settled.distance_m(other).unwrap_or(f64::INFINITY);
                 if d + edge.length_m + other_m < 2.0 * reach_m {
                     continue; // met from the other end before
                 }

@@ -74,6 +74,33 @@ fn gaps_of_the_soho_streets_close_at_a_centimetre() {
     assert_eq!(network.components(all_kinds()).count, 1);
 }
 
+/// On a lattice of a micrometre the streets are noded as they are, without their gaps closed: as a
+/// reference library nodes them without a grid. On one of a centimetre lengths and crossings stay.
+#[test]
+fn the_soho_streets_node_as_drawn_where_no_gap_is_closed() {
+    let Some(dir) = cases() else { return };
+    let expected: Value =
+        serde_json::from_str(&std::fs::read_to_string(dir.join("soho-snow/expected.json")).unwrap()).unwrap();
+    let (lines, wanted) = (&expected["lines"], &expected["lines"]["noded_grid_none"]);
+    let streets = case_lines(&dir, "soho-snow", 32630, kind);
+    let exact = sound(&streets, &noding_only(1e-6));
+    assert_eq!(exact.components(all_kinds()).count as u64, wanted["n_components"].as_u64().unwrap());
+    assert_eq!(exact.edges().len() as u64, wanted["n_edges"].as_u64().unwrap());
+    let histogram = exact.degree_histogram();
+    // The reference calls an end and a crossing within a rounding error of each other one node, of
+    // degree 5, at three places; we keep a node of degree 4 and an end there.
+    let degree = |d: &str| wanted["degree_histogram"][d].as_u64().unwrap() as usize;
+    let one = degree("5");
+    let wanted_here = [0, degree("1") + one, degree("2"), degree("3"), degree("4") + one];
+    assert_eq!(histogram, wanted_here);
+    assert_eq!(exact.nodes().len() as u64, wanted["n_nodes"].as_u64().unwrap() + one as u64);
+    assert!((exact.length_m() - wanted["noded_length_m"].as_f64().unwrap()).abs() < 0.01);
+    let closed = sound(&streets, &noding_only(0.01));
+    let slack_m = 0.01 * closed.edges().len() as f64;
+    assert!((closed.length_m() - lines["length_planar_m"].as_f64().unwrap()).abs() < slack_m);
+    assert!(closed.near_misses().iter().filter(|n| n.closed).all(|n| n.gap_m < 0.0101));
+}
+
 #[test]
 fn gozo_has_the_known_number_of_components_at_each_snap_distance() {
     let Some(dir) = cases() else { return };

@@ -176,10 +176,90 @@ fn a_recording_that_goes_out_and_back_becomes_one_line() {
         let merged_m = merged.to_m - merged.from_m;
         let whole_m = network.line_length_m(0).unwrap();
         assert!((merged_m / whole_m - 0.5).abs() < 0.05, "seed {seed}: {merged_m} of {whole_m} m");
-        // Where it turns the noise may leave a loop of some tens of metres.
-        assert!(junctions(&network) <= 4, "seed {seed}: {} junctions", junctions(&network));
-        assert!((network.length_m() - 1200.0).abs() < 60.0, "seed {seed}: {} m", network.length_m());
+        assert_eq!(junctions(&network), 0, "seed {seed}");
+        assert!((network.length_m() - 1200.0).abs() < 30.0, "seed {seed}: {} m", network.length_m());
         assert!(network.line_pieces(0).len() >= 2, "both passes are on the edge");
+    }
+}
+
+/// At most one in thirty is missed, and where it is found neither the turn nor the ends leave a
+/// junction behind.
+#[test]
+#[ignore = "a thousand recordings; some seconds"]
+fn a_thousand_recordings_that_go_out_and_back_leave_no_junction() {
+    let mut missed = 0;
+    for seed in 0..1000 {
+        let mut rng = ChaCha8Rng::seed_from_u64(4000 + seed);
+        let out = track(&mut rng, 1200.0);
+        let way: Vec<(f64, f64)> = out.iter().chain(out.iter().rev().skip(1)).copied().collect();
+        let network = sound(&recordings(&[pass(&mut rng, &way, seed % 2 == 1)]), &merging());
+        match network.report().merged.len() {
+            0 => missed += 1,
+            _ => assert_eq!(junctions(&network), 0, "seed {seed}"),
+        }
+    }
+    assert!(missed <= 33, "{missed} of 1000 missed");
+}
+
+/// A loop that was driven at the far end, 100 m across, is no noise.
+#[test]
+fn a_loop_at_the_turn_is_kept() {
+    for seed in 0..10 {
+        let mut rng = ChaCha8Rng::seed_from_u64(7000 + seed);
+        let out: Vec<(f64, f64)> = (0..=80).map(|i| (10.0 * f64::from(i), 0.0)).collect();
+        let round = (1..32).map(|k| {
+            let (s, c) = (f64::from(k) * std::f64::consts::TAU / 32.0).sin_cos();
+            (850.0 - 50.0 * c, 50.0 * s)
+        });
+        let way: Vec<(f64, f64)> =
+            out.iter().copied().chain(round).chain(out.iter().rev().copied()).collect();
+        let network = sound(&recordings(&[pass(&mut rng, &way, false)]), &merging());
+        assert!(!network.report().merged.is_empty(), "seed {seed}");
+        let loop_m = std::f64::consts::TAU * 50.0;
+        let off_m = network.length_m() - 800.0 - loop_m;
+        assert!(off_m.abs() < 80.0, "seed {seed}: {} m", network.length_m());
+        assert!(junctions(&network) >= 1, "seed {seed}: the loop is gone");
+    }
+}
+
+/// One line drawn sixty times, and one noisy pass of it: nothing is left beside the centre line.
+#[test]
+fn coincident_lines_go_where_their_twin_goes() {
+    let mut rng = ChaCha8Rng::seed_from_u64(8000);
+    let way = track(&mut rng, 1500.0);
+    let mut paths = vec![way.clone(); 60];
+    let network = sound(&recordings(&paths), &merging());
+    assert!(network.report().merged.is_empty(), "what coincides is left to the noder");
+    assert_eq!((network.edges().len(), network.line_pieces(59).len()), (1, 1));
+    paths.push(pass(&mut rng, &way, false));
+    let network = sound(&recordings(&paths), &merging());
+    assert_eq!(junctions(&network), 0);
+    assert!((network.length_m() - 1500.0).abs() < 40.0, "{} m", network.length_m());
+}
+
+/// A scribble that crosses itself tens of thousands of times ends, whatever is asked.
+#[test]
+fn a_scribble_is_noded_and_merged_in_bounded_time() {
+    let mut rng = ChaCha8Rng::seed_from_u64(9000);
+    let (mut x, mut y) = (0.0, 0.0);
+    let way: Vec<(f64, f64)> = (0..4000)
+        .map(|_| {
+            let turn: f64 = rng.random_range(0.0..std::f64::consts::TAU);
+            (x, y) = (x + 40.0 * turn.cos(), y + 40.0 * turn.sin());
+            (x, y)
+        })
+        .collect();
+    for settings in [merging(), noding_only(5.0)] {
+        let network = sound(&recordings(std::slice::from_ref(&way)), &settings);
+        assert!(network.nodes().len() > 3000, "{}", network.nodes().len());
+    }
+    // Noisy passes that are not merged: thousands of nodes within reach of each.
+    let way = track(&mut rng, 600.0);
+    let passes: Vec<Vec<(f64, f64)>> = (0..20).map(|_| pass(&mut rng, &way, false)).collect();
+    let network = sound(&tracks(&passes), &noding_only(0.01));
+    assert!(junctions(&network) > 5000, "{}", junctions(&network));
+    for node in 0..network.nodes().len() as u32 {
+        assert!(network.ways_deg(node).len() <= 36, "ways are at least 10 degrees apart");
     }
 }
 
