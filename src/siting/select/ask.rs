@@ -31,6 +31,8 @@ pub(super) struct Ask {
     pub floor: i64,
     /// All weights are multiples of this, so a bound can be rounded down to one.
     pub grain: i64,
+    /// Whether neighbourhoods of the choice may be searched.
+    pub polish: bool,
 }
 
 /// A choice and what is proven about the best one: its total is at most the greater of

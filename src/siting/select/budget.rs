@@ -160,7 +160,12 @@ impl Search<'_> {
         for v in node.graph.vertices() {
             graph.weight[v as usize] -= price * i64::from(self.problem.cost[v as usize]);
         }
-        let ask = Ask { allowance: self.ask.allowance.max(self.ask.grain / 8), floor: NO_FLOOR, grain: 1 };
+        let ask = Ask {
+            allowance: self.ask.allowance.max(self.ask.grain / 8),
+            floor: NO_FLOOR,
+            grain: 1,
+            polish: true,
+        };
         // No price may use up what the others need.
         let granted = effort.left / SHARES;
         let mut own = Effort { left: granted, deadline: effort.deadline };

@@ -1,6 +1,6 @@
 //! Cliques of the conflict graph: sets of items of which at most one can be chosen.
 
-use super::graph::{Graph, Row, bits, intersection, row_clear, row_has};
+use super::graph::{Graph, Row, bits, first_shared, intersect, intersection, row_clear, row_has};
 
 /// Cliques that together hold every conflict, each grown until nothing more fits; a vertex
 /// without conflicts gets a clique of its own. Members are ascending.
@@ -30,10 +30,10 @@ fn grow(graph: &Graph, open: &[Row], v: u32, u: u32) -> Vec<u32> {
     row_clear(&mut fits, v);
     row_clear(&mut fits, u);
     while !fits.is_empty() {
-        let wanted = intersection(&fits, &open[v as usize]);
-        let Some(q) = bits(&wanted).next().or_else(|| bits(&fits).next()) else { break };
+        let wanted = first_shared(&fits, &open[v as usize]);
+        let Some(q) = wanted.or_else(|| bits(&fits).next()) else { break };
         clique.push(q);
-        fits = intersection(&fits, graph.row(q));
+        intersect(&mut fits, graph.row(q));
         row_clear(&mut fits, q);
     }
     clique.sort_unstable();
@@ -77,13 +77,14 @@ pub(super) fn violated(graph: &Graph, share: &[f64]) -> Vec<Vec<u32>> {
 /// Grows a clique until nothing more fits.
 fn fill(graph: &Graph, mut clique: Vec<u32>) -> Vec<u32> {
     let Some((&first, rest)) = clique.split_first() else { return clique };
-    let mut fits = rest.iter().fold(graph.row(first).clone(), |row, &m| intersection(&row, graph.row(m)));
+    let mut fits = graph.row(first).clone();
+    rest.iter().for_each(|&m| intersect(&mut fits, graph.row(m)));
     for &m in &clique {
         row_clear(&mut fits, m);
     }
     while let Some(q) = bits(&fits).next() {
         clique.push(q);
-        fits = intersection(&fits, graph.row(q));
+        intersect(&mut fits, graph.row(q));
         row_clear(&mut fits, q);
     }
     clique.sort_unstable();
@@ -111,7 +112,7 @@ pub(super) fn quick_bound(graph: &Graph) -> i64 {
                 break;
             }
             left[q as usize] -= pay.min(left[q as usize]);
-            fits = intersection(&fits, graph.row(q));
+            intersect(&mut fits, graph.row(q));
             row_clear(&mut fits, q);
         }
     }

@@ -1,11 +1,16 @@
 //! Coverage: the choice that reaches the most, in place of the one that scores the most.
 //!
 //! After Church & ReVelle (1974), Papers of the Regional Science Association 32:101–118, with
-//! conflicts among the items besides. Lazy greedy, then swaps; the bound is that of the
-//! relaxation, whose prices prove one whatever they are.
+//! conflicts among the items besides. Lazy greedy, swaps, and what the prices of the demands
+//! suggest; the bound is that of those prices or of the relaxation, both of which prove one
+//! whatever they are.
+
+use std::time::{Duration, Instant};
 
 use super::clique::edge_cover;
+use super::demand_price::price_demands;
 use super::graph::Graph;
+use super::reached::Reached;
 use super::relax::{Iterate, Relaxation};
 use super::{Conflicts, Limits, Selection};
 
@@ -13,6 +18,9 @@ use super::{Conflicts, Limits, Selection};
 const PATIENCE: usize = 60;
 /// Iterations between two looks.
 const STRIDE: usize = 40;
+/// Where the prices leave a smaller gap than this share, the relaxation, which takes several times
+/// as long, is not tried.
+const NARROW: f64 = 0.01;
 
 /// What is to be reached, and by whom.
 #[derive(Clone, Debug)]
@@ -29,113 +37,48 @@ pub struct Coverage {
 
 /// Chooses items so that the demand reached by some of them is as great as possible.
 pub fn cover(problem: &Coverage, limits: Limits) -> Selection {
+    let deadline = limits.seconds.map(|s| Instant::now() + Duration::from_secs_f64(s.max(0.0)));
+    let is_late = || deadline.is_some_and(|end| Instant::now() >= end);
     let mut choice = Reached::new(problem);
     choice.fill();
-    while choice.swap() {}
+    choice.improve(&is_late);
+    let mut upper_bound = reachable(problem);
+    let is_open = |bound: i64, total: i64, tolerance: f64| {
+        (bound - total) as f64 > tolerance * total as f64 && !is_late()
+    };
+    if let Some(budget) = problem.budget
+        && is_open(upper_bound, choice.total(), limits.tolerance)
+    {
+        let priced = price_demands(problem, budget as usize, choice.total(), limits, &is_late);
+        upper_bound = upper_bound.min(priced.bound);
+        for share in priced.shares {
+            let mut other = Reached::rounded(problem, &share);
+            other.improve(&is_late);
+            while is_open(upper_bound, other.total(), limits.tolerance) && other.clear_and_fill(&is_late) {}
+            if other.total() > choice.total() {
+                choice = other;
+            }
+        }
+    }
+    while is_open(upper_bound, choice.total(), limits.tolerance) && choice.clear_and_fill(&is_late) {}
+    if is_open(upper_bound, choice.total(), limits.tolerance.max(NARROW)) {
+        upper_bound = upper_bound.min(bound(problem, limits, choice.total(), &is_late));
+    }
     let total = choice.total();
-    let upper_bound = bound(problem, limits, total).max(total);
     let chosen = (0..problem.reaches.len() as u32).filter(|&i| choice.chosen[i as usize]).collect();
-    Selection { chosen, total, upper_bound }
+    Selection { chosen, total, upper_bound: upper_bound.max(total) }
 }
 
-/// A choice, with how often each demand is reached and each item stood against.
-struct Reached<'a> {
-    problem: &'a Coverage,
-    chosen: Vec<bool>,
-    count: usize,
-    times: Vec<u32>,
-    against: Vec<u32>,
-}
-
-impl<'a> Reached<'a> {
-    fn new(problem: &'a Coverage) -> Self {
-        let n = problem.reaches.len();
-        Self {
-            problem,
-            chosen: vec![false; n],
-            count: 0,
-            times: vec![0; problem.demand.len()],
-            against: vec![0; n],
-        }
-    }
-
-    fn total(&self) -> i64 {
-        self.times.iter().zip(&self.problem.demand).filter(|(t, _)| **t > 0).map(|(_, d)| d).sum()
-    }
-
-    fn is_full(&self) -> bool {
-        self.problem.budget.is_some_and(|budget| self.count >= budget as usize)
-    }
-
-    fn set(&mut self, item: usize, chosen: bool) {
-        self.chosen[item] = chosen;
-        let step = |n: u32| if chosen { n + 1 } else { n - 1 };
-        self.count = if chosen { self.count + 1 } else { self.count - 1 };
-        for &j in &self.problem.reaches[item] {
-            self.times[j as usize] = step(self.times[j as usize]);
-        }
-        for &other in self.problem.conflicts.of(item as u32) {
-            self.against[other as usize] = step(self.against[other as usize]);
-        }
-    }
-
-    /// What an item would add.
-    fn gain(&self, item: usize) -> i64 {
-        let open = self.problem.reaches[item].iter().filter(|&&j| self.times[j as usize] == 0);
-        open.map(|&j| self.problem.demand[j as usize]).sum()
-    }
-
-    /// Adds the item that adds most, as long as one adds anything. A gain can only fall, so
-    /// an item still ahead after its gain is counted anew is the best.
-    fn fill(&mut self) {
-        let mut queue: std::collections::BinaryHeap<(i64, std::cmp::Reverse<usize>)> = (0..self.chosen.len())
-            .filter(|&i| !self.chosen[i])
-            .map(|i| (self.gain(i), std::cmp::Reverse(i)))
-            .collect();
-        while let Some((known, std::cmp::Reverse(item))) = queue.pop() {
-            if self.is_full() || known <= 0 {
-                return;
-            }
-            if self.against[item] > 0 {
-                continue;
-            }
-            let gain = self.gain(item);
-            if gain < known {
-                queue.push((gain, std::cmp::Reverse(item)));
-            } else {
-                self.set(item, true);
-            }
-        }
-    }
-
-    /// Takes one item out and fills up again, and keeps that if it reaches more.
-    fn swap(&mut self) -> bool {
-        let before = self.total();
-        for item in 0..self.chosen.len() {
-            if !self.chosen[item] {
-                continue;
-            }
-            let kept = (self.chosen.clone(), self.times.clone(), self.against.clone(), self.count);
-            self.set(item, false);
-            let best = (0..self.chosen.len())
-                .filter(|&i| i != item && !self.chosen[i] && self.against[i] == 0)
-                .max_by_key(|&i| (self.gain(i), std::cmp::Reverse(i)));
-            if let Some(best) = best {
-                self.set(best, true);
-            }
-            self.fill();
-            if self.total() > before {
-                return true;
-            }
-            (self.chosen, self.times, self.against, self.count) = kept;
-        }
-        false
-    }
+/// What all items reach together.
+fn reachable(problem: &Coverage) -> i64 {
+    let mut reached = vec![false; problem.demand.len()];
+    problem.reaches.iter().flatten().for_each(|&j| reached[j as usize] = true);
+    problem.demand.iter().zip(reached).filter(|(_, r)| *r).map(|(d, _)| d).sum()
 }
 
 /// The bound of the relaxation: a demand counts as far as the shares that reach it add up,
 /// shares of a clique add up to one at most, all shares to the budget.
-fn bound(problem: &Coverage, limits: Limits, total: i64) -> i64 {
+fn bound(problem: &Coverage, limits: Limits, total: i64, is_late: &impl Fn() -> bool) -> i64 {
     let (items, demands) = (problem.reaches.len(), problem.demand.len());
     let scale = problem.demand.iter().copied().max().unwrap_or(1).max(1) as f64;
     let mut gain = vec![0.0; items];
@@ -160,7 +103,7 @@ fn bound(problem: &Coverage, limits: Limits, total: i64) -> i64 {
     let mut reduced = Vec::new();
     let mut best = problem.demand.iter().sum::<i64>() as f64;
     let (mut idle, mut work) = (0, 0);
-    while idle < PATIENCE && work < limits.work as usize {
+    while idle < PATIENCE && work < limits.work as usize && !is_late() {
         iterate.run(&lp, STRIDE);
         work += 2 * STRIDE * lp.coefficients();
         let mut found = f64::INFINITY;

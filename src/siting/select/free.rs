@@ -121,7 +121,11 @@ impl Search<'_> {
             return;
         }
         let mut rest = self.fix(&pricing);
-        if rest.as_ref().is_some_and(|r| r.decided * 4 < self.graph.len()) && self.graph.len() >= WIDE {
+        if rest.as_ref().is_some_and(|r| r.decided * 4 < self.graph.len())
+            && self.graph.len() >= WIDE
+            && self.ask.polish
+        {
+            self.ask.polish = false;
             self.search_neighbourhoods(effort);
             rest = self.fix(&pricing);
         }
@@ -263,19 +267,20 @@ impl Search<'_> {
     }
 
     /// Frees the surroundings of each chosen vertex in turn, solves them exactly with the
-    /// rest held, and keeps what gains.
+    /// rest held, and keeps what gains. Where something changed it is tried again.
     fn search_neighbourhoods(&mut self, effort: &mut Effort) {
-        let mut gained = true;
-        while std::mem::take(&mut gained) {
-            for centre in self.graph.vertices() {
-                if self.best[centre as usize] && !effort.is_spent() {
-                    gained |= self.search_around(centre, effort);
-                }
-            }
+        let mut due = self.best.clone();
+        while let Some(centre) = (0..due.len()).find(|&v| due[v] && self.best[v])
+            && !effort.is_spent()
+        {
+            due[centre] = false;
+            let changed = self.search_around(centre as u32, effort);
+            changed.into_iter().for_each(|v| due[v as usize] = true);
         }
     }
 
-    fn search_around(&mut self, centre: u32, effort: &mut Effort) -> bool {
+    /// The vertices that it freed, if that gained.
+    fn search_around(&mut self, centre: u32, effort: &mut Effort) -> Vec<u32> {
         let graph = self.graph;
         let region = surroundings(graph, centre, 3);
         let inside = |v: u32| region.binary_search(&v).is_ok();
@@ -284,7 +289,7 @@ impl Search<'_> {
         let now: i64 = free.iter().filter(|&&v| self.best[v as usize]).map(|&v| graph.w(v)).sum();
         let mut little = Effort { left: effort.left.min(20_000_000), deadline: effort.deadline };
         let granted = little.left;
-        let ask = Ask { allowance: 0, floor: now, grain: self.ask.grain };
+        let ask = Ask { allowance: 0, floor: now, grain: self.ask.grain, polish: false };
         let outcome = solve(graph.induced(&free), ask, &mut little);
         effort.left -= granted - little.left;
         let better = outcome.total > now;
@@ -294,7 +299,7 @@ impl Search<'_> {
             }
             self.total += outcome.total - now;
         }
-        better
+        if better { region } else { Vec::new() }
     }
 }
 

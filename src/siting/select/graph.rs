@@ -218,3 +218,27 @@ pub(super) fn intersection(a: &[(u32, u64)], b: &[(u32, u64)]) -> Row {
     }
     both
 }
+
+/// Keeps the members of `a` that are also in `b`.
+pub(super) fn intersect(a: &mut Row, b: &[(u32, u64)]) {
+    let mut j = 0;
+    a.retain_mut(|(word, mask)| {
+        while j < b.len() && b[j].0 < *word {
+            j += 1;
+        }
+        *mask &= if j < b.len() && b[j].0 == *word { b[j].1 } else { 0 };
+        *mask != 0
+    });
+}
+
+/// The least member that two rows share.
+pub(super) fn first_shared(a: &[(u32, u64)], b: &[(u32, u64)]) -> Option<u32> {
+    let mut j = 0;
+    a.iter().find_map(|&(word, mask)| {
+        while j < b.len() && b[j].0 < word {
+            j += 1;
+        }
+        let both = mask & if j < b.len() && b[j].0 == word { b[j].1 } else { 0 };
+        (both != 0).then(|| word * 64 + both.trailing_zeros())
+    })
+}

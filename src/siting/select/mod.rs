@@ -11,9 +11,11 @@ mod ask;
 mod budget;
 mod clique;
 mod cover;
+mod demand_price;
 mod free;
 mod graph;
 mod local;
+mod reached;
 mod reduce;
 mod relax;
 
@@ -125,7 +127,7 @@ pub fn select(problem: &Problem, limits: Limits) -> Selection {
     let greedy = Choice::greedy(&graph, |v| graph.w(v) as f64);
     let allowance = |total: i64| (limits.tolerance * total as f64) as i64;
     let grain = grain(&problem.weights) * scale;
-    let ask = Ask { allowance: allowance(greedy.total), floor: NO_FLOOR, grain };
+    let ask = Ask { allowance: allowance(greedy.total), floor: NO_FLOOR, grain, polish: true };
     let outcome = match problem.budget {
         Some(budget) => {
             // Greedy within the budget bounds the total from below, so the gap stays in it.

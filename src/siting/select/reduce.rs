@@ -151,21 +151,28 @@ impl Work<'_> {
 
     /// Whoever conflicts with more and weighs no more is never needed. True if one of the two went.
     fn dominate(&mut self, v: u32) -> bool {
-        let (weight, degree) = (self.graph.w(v), self.graph.degree[v as usize]);
-        let neighbours: Vec<u32> = self.graph.neighbours(v).collect();
-        for u in neighbours {
-            let (other, other_degree) = (self.graph.w(u), self.graph.degree[u as usize]);
-            if other >= weight && other_degree <= degree && is_subset(self.graph.row(u), self.graph.row(v)) {
-                self.delete(v);
-                return true;
-            }
-            if weight >= other && degree <= other_degree && is_subset(self.graph.row(v), self.graph.row(u)) {
-                self.delete(u);
-                self.touch(v);
-                return true;
-            }
+        let Some(needless) = self.dominated_beside(v) else { return false };
+        self.delete(needless);
+        if needless != v {
+            self.touch(v);
         }
-        false
+        true
+    }
+
+    /// `v` if a neighbour dominates it, or else a neighbour that `v` dominates.
+    fn dominated_beside(&self, v: u32) -> Option<u32> {
+        let (graph, row) = (&*self.graph, self.graph.row(v));
+        let (weight, degree) = (graph.w(v), graph.degree[v as usize]);
+        graph.neighbours(v).find_map(|u| {
+            let (other, other_degree) = (graph.w(u), graph.degree[u as usize]);
+            if other >= weight && other_degree <= degree && is_subset(graph.row(u), row) {
+                Some(v)
+            } else if weight >= other && degree <= other_degree && is_subset(row, graph.row(u)) {
+                Some(u)
+            } else {
+                None
+            }
+        })
     }
 
     /// Two neighbours that do not conflict with each other, neither alone heavier than `v`:

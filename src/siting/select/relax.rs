@@ -45,6 +45,21 @@ impl Relaxation {
         self.column[span.clone()].iter().map(|&c| c as usize).zip(self.coefficient[span].iter().copied())
     }
 
+    /// How much of its limit a row uses. Four sums side by side: one would wait for each addition.
+    fn used(&self, r: usize, x: &[f64]) -> f64 {
+        let span = self.start[r]..self.start[r + 1];
+        let (columns, last_columns) = self.column[span.clone()].as_chunks::<4>();
+        let (coefficients, last) = self.coefficient[span].as_chunks::<4>();
+        let mut sums = [0.0; 4];
+        for (c, a) in columns.iter().zip(coefficients) {
+            for k in 0..4 {
+                sums[k] += a[k] * x[c[k] as usize];
+            }
+        }
+        let rest: f64 = last_columns.iter().zip(last).map(|(&c, a)| a * x[c as usize]).sum();
+        sums.iter().sum::<f64>() + rest
+    }
+
     /// `gain − rowsᵀ price`: what each column is worth once its rows are paid for.
     pub fn reduced(&self, price: &[f64], reduced: &mut Vec<f64>) {
         reduced.clear();
@@ -125,7 +140,7 @@ impl Iterate {
                 *x = next;
             }
             for (r, (y, sigma)) in self.y.iter_mut().zip(&sigma).enumerate() {
-                let used: f64 = problem.row(r).map(|(c, a)| a * self.ahead[c]).sum();
+                let used = problem.used(r, &self.ahead);
                 *y = (*y + sigma * self.balance * (used - problem.limit[r])).max(0.0);
             }
             self.since_restart += 1;
@@ -175,7 +190,7 @@ impl Iterate {
         let value: f64 = x.iter().zip(&problem.gain).map(|(x, g)| x * g).sum();
         let over: f64 = (0..problem.rows())
             .map(|r| {
-                let used: f64 = problem.row(r).map(|(c, a)| a * x[c]).sum();
+                let used = problem.used(r, x);
                 (used - problem.limit[r]).max(0.0).powi(2)
             })
             .sum();
