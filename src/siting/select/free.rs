@@ -17,6 +17,8 @@ const SMALL: usize = 40;
 const STRIDE: usize = 40;
 /// From this many vertices on, neighbourhoods of the choice are searched before branching.
 const WIDE: usize = 150;
+/// From this many on, they are searched again in what is left when more is decided.
+const BROAD: usize = 400;
 /// Looks without progress of the bound until the relaxation is taken for solved.
 const PATIENCE: usize = 8;
 
@@ -125,7 +127,7 @@ impl Search<'_> {
             && self.graph.len() >= WIDE
             && self.ask.polish
         {
-            self.ask.polish = false;
+            self.ask.polish = self.graph.len() >= BROAD;
             self.search_neighbourhoods(effort);
             rest = self.fix(&pricing);
         }
