@@ -158,7 +158,7 @@ mod million_points {
     }
 
     #[divan::bench(args = [(Kernel::Gaussian, 1024), (Kernel::Gaussian, 4096), (Kernel::Quartic, 4096),
-        (Kernel::Uniform, 4096)], sample_count = 2)]
+        (Kernel::Epanechnikov, 4096), (Kernel::Triangular, 4096), (Kernel::Uniform, 4096)], sample_count = 2)]
     fn binned_fft(bencher: Bencher, (kernel, side): (Kernel, usize)) {
         let (points, grid) = (points(1_000_000), grid(side));
         let run = || super::binned_fft(black_box(&points), &grid, kernel);

@@ -5,20 +5,20 @@ use std::sync::Arc;
 use rayon::prelude::*;
 use realfft::num_complex::Complex;
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
-use rustfft::{Fft, FftPlanner};
+use rustfft::{Fft, FftNum, FftPlanner};
 
 /// Plans for one size. The transform of a grid of `rows` × `columns` is held turned:
 /// `columns / 2 + 1` lines of `rows` numbers each, one line a wave number along the row.
-pub(super) struct Plane {
+pub(super) struct Plane<T> {
     pub columns: usize,
     pub rows: usize,
-    row_forward: Arc<dyn RealToComplex<f64>>,
-    row_inverse: Arc<dyn ComplexToReal<f64>>,
-    column_forward: Arc<dyn Fft<f64>>,
-    column_inverse: Arc<dyn Fft<f64>>,
+    row_forward: Arc<dyn RealToComplex<T>>,
+    row_inverse: Arc<dyn ComplexToReal<T>>,
+    column_forward: Arc<dyn Fft<T>>,
+    column_inverse: Arc<dyn Fft<T>>,
 }
 
-impl Plane {
+impl<T: FftNum + Default + std::ops::MulAssign> Plane<T> {
     /// Plans for at least this many columns and rows; sizes grow to products of 2, 3 and 5.
     pub fn at_least(columns: usize, rows: usize) -> Self {
         let (columns, rows) = (smooth_even(columns), smooth_even(rows));
@@ -39,13 +39,13 @@ impl Plane {
     }
 
     /// Transform of a grid held row by row.
-    pub fn forward(&self, grid: &[f64]) -> Vec<Complex<f64>> {
+    pub fn forward(&self, grid: &[f64]) -> Vec<Complex<T>> {
         let lines = self.lines();
-        let mut by_row = vec![Complex::default(); lines * self.rows];
+        let mut by_row = vec![Complex::<T>::default(); lines * self.rows];
         by_row.par_chunks_mut(lines).zip(grid.par_chunks(self.columns)).for_each_init(
-            || (vec![0.0; self.columns], self.row_forward.make_scratch_vec()),
+            || (vec![T::zero(); self.columns], self.row_forward.make_scratch_vec()),
             |(line, scratch), (out, row)| {
-                line.copy_from_slice(row);
+                line.iter_mut().zip(row).for_each(|(to, from)| *to = T::from_f64(*from).unwrap_or_default());
                 // Lengths are the plan's own: the transform cannot refuse them.
                 let _ = self.row_forward.process_with_scratch(line, out, scratch);
             },
@@ -61,7 +61,7 @@ impl Plane {
 
     /// Grid, row by row, of a transform; divided by the number of its cells, so that it
     /// undoes [`Plane::forward`].
-    pub fn inverse(&self, mut transform: Vec<Complex<f64>>) -> Vec<f64> {
+    pub fn inverse(&self, mut transform: Vec<Complex<T>>) -> Vec<T> {
         let lines = self.lines();
         transform.par_chunks_mut(self.rows).for_each_init(
             || vec![Complex::default(); self.column_inverse.get_inplace_scratch_len()],
@@ -69,14 +69,14 @@ impl Plane {
         );
         let mut by_row = turned(&transform, self.rows, lines);
         drop(transform);
-        let mut grid = vec![0.0; self.columns * self.rows];
-        let scale = 1.0 / grid.len() as f64;
+        let mut grid = vec![T::zero(); self.columns * self.rows];
+        let scale = T::from_f64(1.0 / grid.len() as f64).unwrap_or_default();
         grid.par_chunks_mut(self.columns).zip(by_row.par_chunks_mut(lines)).for_each_init(
             || self.row_inverse.make_scratch_vec(),
             |scratch, (out, row)| {
                 // Of a real grid these two are real; rounding must not say otherwise.
-                row[0].im = 0.0;
-                row[lines - 1].im = 0.0;
+                row[0].im = T::zero();
+                row[lines - 1].im = T::zero();
                 let _ = self.row_inverse.process_with_scratch(row, out, scratch);
                 out.iter_mut().for_each(|v| *v *= scale);
             },
@@ -86,7 +86,7 @@ impl Plane {
 }
 
 /// The transpose of a matrix of `width` columns and `height` rows.
-fn turned(matrix: &[Complex<f64>], width: usize, height: usize) -> Vec<Complex<f64>> {
+fn turned<T: FftNum + Default>(matrix: &[Complex<T>], width: usize, height: usize) -> Vec<Complex<T>> {
     /// Lines turned together, so that both sides stay in cache.
     const BLOCK: usize = 16;
     let mut out = vec![Complex::default(); matrix.len()];

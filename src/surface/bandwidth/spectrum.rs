@@ -4,7 +4,7 @@ use std::f64::consts::PI;
 
 use rayon::prelude::*;
 
-use super::super::fast::{Axis, ORDER, spread_onto};
+use super::super::fast::{Axis, Eighth, ORDER, spread_onto};
 use super::super::fft::Plane;
 use super::super::{Extent, WeightedPoint};
 
@@ -16,7 +16,7 @@ use super::super::{Extent, WeightedPoint};
 /// The spline's own smoothing is divided out; aliases leave a relative error of about
 /// (kH/2π)⁸ at wave number k with step H.
 pub(super) struct Spectrum {
-    plane: Plane,
+    plane: Plane<f64>,
     step_m: f64,
     power: Vec<f64>,
 }
@@ -37,7 +37,7 @@ impl Spectrum {
         let axis = |from_m: f64, nodes: usize| Axis::new(from_m - ORDER as f64 * step_m, step_m, nodes);
         // Rows run southward.
         let (x, y) = (axis(extent.min.x_m, plane.columns), axis(-extent.max.y_m, plane.rows));
-        let sums = spread_onto(&x, &y, points);
+        let sums = spread_onto::<Eighth, ORDER>(&x, &y, points);
         let transform = plane.forward(&sums);
         let sharpen = |k: usize, nodes: usize| smoothing(wave(k, nodes)).powi(-(ORDER as i32));
         let down: Vec<f64> = (0..plane.rows).map(|k| sharpen(k, plane.rows)).collect();

@@ -44,7 +44,7 @@ impl SetCovariance {
         let (columns, rows) = (cells(max.x_m - min.x_m), cells(max.y_m - min.y_m));
         let inside = window.cells_inside(&Grid { west_m: min.x_m, north_m: max.y_m, cell_m, columns, rows });
         // Twice as wide and high, so that the window and its periodic images do not meet.
-        let plane = Plane::at_least(2 * columns, 2 * rows);
+        let plane = Plane::<f64>::at_least(2 * columns, 2 * rows);
         let mut drawn = vec![0.0; plane.columns * plane.rows];
         for (drawn, inside) in drawn.chunks_mut(plane.columns).zip(inside.chunks(columns)) {
             drawn.iter_mut().zip(inside).for_each(|(drawn, &inside)| *drawn = f64::from(u8::from(inside)));

@@ -63,7 +63,7 @@ impl Lattice {
     }
 
     fn at(&self, at: GroundPoint) -> f64 {
-        let ((column, across), (row, up)) = (self.x.locate(at.x_m), self.y.locate(at.y_m));
+        let ((column, across), (row, up)) = (self.x.locate::<NODES>(at.x_m), self.y.locate::<NODES>(at.y_m));
         let (wx, wy) = (lagrange(across), lagrange(up));
         let start = |k: usize| (row.max(0) as usize + k) * self.x.nodes + column.max(0) as usize;
         let line =

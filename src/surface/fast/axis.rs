@@ -31,13 +31,13 @@ impl Axis {
         Self::new(self.first_m - margin as f64 * self.step_m, self.step_m, nodes)
     }
 
-    /// Node before a position, of those that carry its spline the first, and the fraction
-    /// of a step by which the position lies beyond the node before it. The first node may
-    /// be off the axis.
+    /// The first of the nodes that carry the spline of order `M` about a position, and the
+    /// fraction of a step by which the position lies beyond the node before it. The first
+    /// node may be off the axis.
     #[inline(always)]
-    pub fn locate(&self, position_m: f64) -> (isize, f64) {
+    pub fn locate<const M: usize>(&self, position_m: f64) -> (isize, f64) {
         let steps = (position_m - self.first_m) * self.steps_a_metre;
         let before = steps.floor();
-        (before as isize + 1 - (ORDER / 2) as isize, steps - before)
+        (before as isize + 1 - (M / 2) as isize, steps - before)
     }
 }

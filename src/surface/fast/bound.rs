@@ -3,13 +3,15 @@
 use std::f64::consts::PI;
 
 use super::super::{ErrorBound, Kernel};
-use super::compact::STEPS_A_RADIUS;
+use super::compact::steps_a_radius;
 use super::{ORDER, REACH_BANDWIDTHS};
 
 /// Distance in bandwidths out to which a point's error is counted as relative.
 const RELATIVE_BANDWIDTHS: f64 = 6.5;
 /// Unit roundoff of f32.
 pub(super) const ROUNDING: f64 = 6e-8;
+/// Rounding of a transform there and back in f32, as a share of the greatest value.
+const TRANSFORM_ROUNDING: f64 = 2e-6;
 
 /// Bound of the coarse way, for points whose kernels together would peak at `peak_per_km2`
 /// if they stood on one place.
@@ -34,15 +36,18 @@ pub(super) fn of_coarse(steps_a_bandwidth: f64, peak_per_km2: f64) -> ErrorBound
 ///
 /// The quartic is smooth at its rim and its error goes with (H/R)²; the Epanechnikov has a
 /// kink there and the cone a tip, and their errors go with H/R. The factors are twice the
-/// worst seen (0.13, 0.22 and 0.28) over all cells for points all over a coarse cell; they
-/// hold for a single point and are very cautious for many.
+/// worst seen (0.19, 0.26 and 0.33) over all cells for points all over a coarse cell; they
+/// hold for a single point and are very cautious for many. The transform's own rounding is
+/// spread over the whole grid.
 pub(super) fn of_compact(kernel: Kernel, peak_per_km2: f64) -> ErrorBound {
-    let share = match kernel {
+    let steps = steps_a_radius(kernel);
+    let cut = match kernel {
         Kernel::Gaussian | Kernel::Uniform => 0.0,
-        Kernel::Quartic => 0.26 / (STEPS_A_RADIUS * STEPS_A_RADIUS),
-        Kernel::Epanechnikov => 0.44 / STEPS_A_RADIUS,
-        Kernel::Triangular => 0.56 / STEPS_A_RADIUS,
+        Kernel::Quartic => 0.38 / (steps * steps),
+        Kernel::Epanechnikov => 0.52 / steps,
+        Kernel::Triangular => 0.66 / steps,
     };
+    let share = cut + TRANSFORM_ROUNDING;
     ErrorBound { relative: (ORDER + 4) as f64 * ROUNDING, absolute_per_km2: share * peak_per_km2 }
 }
 

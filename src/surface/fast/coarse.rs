@@ -6,7 +6,8 @@ use crate::frame::GroundPoint;
 
 use super::super::{Extent, Grid, M2_PER_KM2, WeightedPoint};
 use super::axis::Axis;
-use super::{ORDER, STEPS_A_BANDWIDTH, spline, spread, taps};
+use super::spline::{Eighth, Spline};
+use super::{ORDER, STEPS_A_BANDWIDTH, spread, taps};
 
 /// The coarse grid of a Gaussian: nodes that receive points, and within them the nodes
 /// from which cells are interpolated.
@@ -52,8 +53,9 @@ impl CoarseGrid {
 
     /// Value at a place of the box, interpolated from [`CoarseGrid::convolved`] nodes.
     pub fn at(&self, nodes: &[f64], at: GroundPoint) -> f64 {
-        let ((column, across), (row, down)) = (self.node_x.locate(at.x_m), self.node_y.locate(-at.y_m));
-        let (wx, wy) = (spline::weights(across), spline::weights(down));
+        let ((column, across), (row, down)) =
+            (self.node_x.locate::<ORDER>(at.x_m), self.node_y.locate::<ORDER>(-at.y_m));
+        let (wx, wy) = (Eighth::weights(across), Eighth::weights(down));
         let start = |row: usize| row * self.node_x.nodes + column.max(0) as usize;
         wy.iter()
             .enumerate()
@@ -75,7 +77,7 @@ impl CoarseGrid {
 
     /// Spline sums of the points at the receiving nodes, row by row.
     pub fn spread(&self, points: &[WeightedPoint]) -> Vec<f64> {
-        spread::onto(&self.spread_x, &self.spread_y, points)
+        spread::onto::<Eighth, ORDER>(&self.spread_x, &self.spread_y, points)
     }
 
     /// Convolution of the spline sums along both axes, in sign per km², at the nodes from

@@ -7,50 +7,51 @@ use rayon::prelude::*;
 
 use super::super::fft::Plane;
 use super::super::{Extent, Grid, Kernel, M2_PER_KM2, WeightedPoint};
-use super::ORDER;
 use super::axis::Axis;
+use super::spline::Fourth;
 use super::spread;
 use super::transform::Transform;
 
-/// Coarse steps to the kernel's radius.
-pub(super) const STEPS_A_RADIUS: f64 = 40.0;
+/// Order of the spline. The waves that the coarse grid cuts off matter more than its aliases.
+pub(super) const ORDER: usize = 4;
+
+/// Coarse steps to the kernel's radius: the less smooth the kernel at its rim and tip, the
+/// more, so that on many records all are as good as linear binning to fine cells is.
+pub(super) fn steps_a_radius(kernel: Kernel) -> f64 {
+    match kernel {
+        Kernel::Epanechnikov | Kernel::Triangular => 80.0,
+        _ => 48.0,
+    }
+}
 
 /// The coarse grid of a compact kernel that is wide against the cells.
 pub(super) struct CompactGrid {
-    spread_x: Axis,
-    spread_y: Axis,
-    /// Columns from which cells are interpolated.
-    pub node_x: Axis,
-    /// Rows from which cells are interpolated.
-    pub node_y: Axis,
-    plane: Plane,
+    /// Columns that receive points, and from whose middle cells are interpolated.
+    pub x: Axis,
+    /// Rows that do.
+    pub y: Axis,
+    /// Numbers of four bytes: their noise is far below the waves that are cut off.
+    plane: Plane<f32>,
+    steps_a_radius: f64,
     transform: Transform,
-    /// Nodes by which the receiving axes reach beyond those that are interpolated.
-    margin: usize,
 }
 
 impl CompactGrid {
     /// `None` for the Gaussian.
     pub fn new(grid: &Grid, kernel: Kernel, bandwidth_m: f64) -> Option<Self> {
-        let step_m = kernel.radius_m(bandwidth_m)? / STEPS_A_RADIUS;
+        let steps_a_radius = steps_a_radius(kernel);
+        let step_m = kernel.radius_m(bandwidth_m)? / steps_a_radius;
         // Along both axes waves go up to π a step.
-        let transform = Transform::new(kernel, STEPS_A_RADIUS * PI * 1.4143)?;
+        let transform = Transform::new(kernel, steps_a_radius * PI * 1.4143)?;
         let (min, max) = (grid.centre(grid.rows - 1, 0), grid.centre(0, grid.columns - 1));
         let extent = Extent { min, max };
         let node_x = Axis::around(extent.min.x_m, extent.max.x_m, step_m);
         let node_y = Axis::around(-extent.max.y_m, -extent.min.y_m, step_m);
         // A point whose kernel ends at the outermost cell has its spline beyond that.
-        let margin = STEPS_A_RADIUS.ceil() as usize + ORDER;
+        let margin = steps_a_radius.ceil() as usize + ORDER;
         let plane = Plane::at_least(node_x.nodes + 2 * margin, node_y.nodes + 2 * margin);
-        Some(Self {
-            spread_x: node_x.widened(margin, plane.columns),
-            spread_y: node_y.widened(margin, plane.rows),
-            node_x,
-            node_y,
-            plane,
-            transform,
-            margin,
-        })
+        let (x, y) = (node_x.widened(margin, plane.columns), node_y.widened(margin, plane.rows));
+        Some(Self { x, y, plane, steps_a_radius, transform })
     }
 
     /// Multiply-adds of the transforms, about.
@@ -59,29 +60,40 @@ impl CompactGrid {
         10.0 * cells * cells.log2()
     }
 
+    /// Bytes held at once, about: spline sums, their transform and the smoothed nodes.
+    pub fn bytes(&self) -> f64 {
+        16.0 * self.plane.columns as f64 * self.plane.rows as f64
+    }
+
     /// Density in sign per km² at the nodes from which cells are interpolated. Ringing of
     /// the kernel's cut waves can make it slightly negative where there is nothing.
     ///
     /// The spline sums are convolved in a periodic box whose margin the kernel does not
     /// cross; the transform is divided by the spline's own, aliases weighed against each
     /// other so that the mean square error is least (Hockney & Eastwood 1988, section 8-3).
-    pub fn smoothed(&self, points: &[WeightedPoint]) -> Vec<f64> {
-        let sums = spread::onto(&self.spread_x, &self.spread_y, points);
+    pub fn smoothed(&self, points: &[WeightedPoint]) -> Vec<f32> {
+        let sums = spread::onto::<Fourth, ORDER>(&self.x, &self.y, points);
         let mut transform = self.plane.forward(&sums);
         drop(sums);
         let (columns, rows) = (self.plane.columns, self.plane.rows);
         let across: Vec<(f64, f64)> = (0..self.plane.lines()).map(|k| wave(k, columns)).collect();
         let down: Vec<(f64, f64)> = (0..rows).map(|k| wave(k, rows)).collect();
-        let scale = M2_PER_KM2 / (self.node_x.step_m * self.node_x.step_m);
-        transform.par_chunks_mut(rows).zip(&across).for_each(|(line, (theta_x, sharpen_x))| {
-            for (value, (theta_y, sharpen_y)) in line.iter_mut().zip(&down) {
-                let z = theta_x.hypot(*theta_y) * STEPS_A_RADIUS;
-                *value *= scale * sharpen_x * sharpen_y * self.transform.at(z);
-            }
-        });
-        let all = self.plane.inverse(transform);
-        let inner = |row: usize| &all[(row + self.margin) * columns + self.margin..][..self.node_x.nodes];
-        (0..self.node_y.nodes).flat_map(inner).copied().collect()
+        let scale = M2_PER_KM2 / (self.x.step_m * self.x.step_m);
+        let half = rows / 2 + 1;
+        transform.par_chunks_mut(rows).zip(&across).for_each_init(
+            || vec![0.0; half],
+            |factors, (line, (theta_x, sharpen_x))| {
+                for (factor, (theta_y, sharpen_y)) in factors.iter_mut().zip(&down) {
+                    let z = (theta_x * theta_x + theta_y * theta_y).sqrt() * self.steps_a_radius;
+                    *factor = (scale * sharpen_x * sharpen_y * self.transform.at(z)) as f32;
+                }
+                // The kernel is even: waves up and down share their factor.
+                line.iter_mut().zip(&*factors).for_each(|(value, factor)| *value *= factor);
+                let upward = line.iter_mut().skip(half).zip(factors[..half - 1].iter().rev());
+                upward.for_each(|(value, factor)| *value *= factor);
+            },
+        );
+        self.plane.inverse(transform)
     }
 }
 

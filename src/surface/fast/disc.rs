@@ -1,6 +1,6 @@
 //! The uniform kernel, exactly: every point adds a chord to every row it reaches.
 
-use pulp::Arch;
+use pulp::{Arch, NullaryFnOnce};
 use rayon::prelude::*;
 
 use super::super::{Grid, Kernel, M2_PER_KM2, WeightedPoint};
@@ -9,6 +9,8 @@ use super::window::BlockRows;
 
 /// Rows of a block: so few that their running sums stay in cache.
 const HEIGHT: usize = 16;
+/// Parts of a strip by which points are sorted from west to east.
+const TILES: usize = 64;
 
 /// Adds every point's disc, in sign per km². Exact but for rounding.
 ///
@@ -17,13 +19,19 @@ const HEIGHT: usize = 16;
 pub(super) fn add(points: &[WeightedPoint], grid: &Grid, bandwidth_m: f64, values: &mut [f32]) {
     let Some(radius_m) = Kernel::Uniform.radius_m(bandwidth_m) else { return };
     let rows = BlockRows::new(grid, radius_m, HEIGHT);
-    let strips = Strips::new(points, rows.strips(), |p: &WeightedPoint| rows.strip(p.at.y_m));
+    // Points of a strip from west to east, so that what they change is still in cache.
+    let (first_m, tile_m) =
+        (grid.west_m - radius_m, (grid.cell_m * grid.columns as f64 + 2.0 * radius_m) / TILES as f64);
+    let tile = |p: &WeightedPoint| (((p.at.x_m - first_m) / tile_m).max(0.0) as usize).min(TILES - 1);
+    let strips = Strips::new(points, rows.strips() * TILES, |p: &WeightedPoint| {
+        rows.strip(p.at.y_m).map(|strip| strip * TILES + tile(p))
+    });
     let scale = Kernel::Uniform.peak_per_m2(bandwidth_m) * M2_PER_KM2;
     let arch = Arch::new();
     values.par_chunks_mut(rows.height * grid.columns).enumerate().for_each(|(block, out)| {
         let mut changes = Changes::new(grid, block * rows.height, out.len() / grid.columns);
-        for run in rows.around(block).flat_map(|strip| strips.of(strip)) {
-            arch.dispatch(|| changes.add(run, radius_m));
+        for points in rows.around(block).flat_map(|strip| strips.of(strip * TILES..(strip + 1) * TILES)) {
+            arch.dispatch(Add { points, radius_m, changes: &mut changes });
         }
         changes.summed(scale, out);
     });
@@ -51,29 +59,6 @@ impl Changes {
         }
     }
 
-    #[inline(always)]
-    fn add(&mut self, points: &[WeightedPoint], radius_m: f64) {
-        let mut chords = vec![(0_u32, 0_u32); self.centres_m.len()];
-        let wide = self.columns + 1;
-        for p in points {
-            // Centres lie half a cell from their western edge.
-            let middle = (p.at.x_m - self.west_m) * self.cells_a_metre - 0.5;
-            for (chord, centre_m) in chords.iter_mut().zip(&self.centres_m) {
-                let down_m = centre_m - p.at.y_m;
-                // A row out of reach has no root: its chord is from NaN to NaN, that is none.
-                let half = (radius_m * radius_m - down_m * down_m).sqrt() * self.cells_a_metre;
-                *chord = ((middle - half).ceil() as u32, (middle + half + 1.0).floor() as u32);
-            }
-            for (changes, &(from, to)) in self.changes.chunks_mut(wide).zip(&chords) {
-                let to = (to as usize).min(self.columns);
-                if (from as usize) < to {
-                    changes[from as usize] += p.weight;
-                    changes[to] -= p.weight;
-                }
-            }
-        }
-    }
-
     fn summed(&self, scale: f64, values: &mut [f32]) {
         let wide = self.columns + 1;
         for (values, changes) in values.chunks_mut(self.columns).zip(self.changes.chunks(wide)) {
@@ -82,6 +67,42 @@ impl Changes {
                 sum += change;
                 // Where all chords have ended, only rounding is left.
                 *value = (scale * sum).max(0.0) as f32;
+            }
+        }
+    }
+}
+
+/// Adds the chords of some points. A struct, since a closure is not sure to be compiled with
+/// the features of the processor.
+struct Add<'a> {
+    points: &'a [WeightedPoint],
+    radius_m: f64,
+    changes: &'a mut Changes,
+}
+
+impl NullaryFnOnce for Add<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let Self { points, radius_m, changes } = self;
+        let mut chords = vec![(0_u32, 0_u32); changes.centres_m.len()];
+        let wide = changes.columns + 1;
+        for p in points {
+            // Centres lie half a cell from their western edge.
+            let middle = (p.at.x_m - changes.west_m) * changes.cells_a_metre - 0.5;
+            for (chord, centre_m) in chords.iter_mut().zip(&changes.centres_m) {
+                let down_m = centre_m - p.at.y_m;
+                // A row out of reach has no root: its chord is from NaN to NaN, that is none.
+                let half = (radius_m * radius_m - down_m * down_m).sqrt() * changes.cells_a_metre;
+                *chord = ((middle - half).ceil() as u32, (middle + half + 1.0).floor() as u32);
+            }
+            for (sums, &(from, to)) in changes.changes.chunks_mut(wide).zip(&chords) {
+                let to = (to as usize).min(changes.columns);
+                if (from as usize) < to {
+                    sums[from as usize] += p.weight;
+                    sums[to] -= p.weight;
+                }
             }
         }
     }

@@ -1,12 +1,11 @@
 //! From the coarse grid to the cells.
 
-use pulp::Arch;
+use pulp::{Arch, NullaryFnOnce};
 use rayon::prelude::*;
 
 use super::super::Grid;
-use super::ORDER;
 use super::axis::Axis;
-use super::spline;
+use super::spline::Spline;
 
 /// Rows of nodes interpolated across together; they are the lanes of the innermost loop.
 const LANES: usize = 8;
@@ -16,84 +15,121 @@ const ROWS: usize = 16;
 const COLUMNS: usize = 512;
 
 /// First node and spline weights of a cell centre.
-struct Cell {
+struct Cell<const M: usize> {
     first: usize,
-    weights: [f64; ORDER],
+    weights: [f64; M],
 }
 
 /// Interpolates every cell centre from the nodes of two axes, across and then down.
 ///
-/// Across there are only the rows of nodes to do; down, a row of cells is a sum of eight
-/// lines with one weight each. Cost: eight multiply-adds a cell. Memory: four bytes for
-/// every row of nodes and column of cells.
-pub(super) fn to_cells((x, y): (&Axis, &Axis), nodes: &[f64], grid: &Grid, values: &mut [f32]) {
+/// Across there are only the rows of nodes to do; down, a row of cells is a sum of M lines
+/// with one weight each. Cost: M multiply-adds a cell. Memory: four bytes for every row of
+/// nodes and column of cells.
+pub(super) fn to_cells<S: Spline<M>, const M: usize>(
+    (x, y): (&Axis, &Axis),
+    nodes: &[impl Copy + Into<f64> + Sync],
+    grid: &Grid,
+    values: &mut [f32],
+) {
     let centre = grid.centre(0, 0);
-    let across = cells(x, centre.x_m, grid.cell_m, grid.columns);
-    let down = cells(y, -centre.y_m, grid.cell_m, grid.rows);
+    let across = cells::<S, M>(x, centre.x_m, grid.cell_m, grid.columns);
+    let down = cells::<S, M>(y, -centre.y_m, grid.cell_m, grid.rows);
     let arch = Arch::new();
     let mut lines = vec![0.0_f32; y.nodes * grid.columns];
     lines
         .par_chunks_mut(LANES * grid.columns)
         .zip(nodes.par_chunks(LANES * x.nodes))
-        .for_each(|(lines, nodes)| arch.dispatch(|| interpolate_across(nodes, x.nodes, &across, lines)));
+        .for_each(|(lines, nodes)| arch.dispatch(Across { nodes, wide: x.nodes, across: &across, lines }));
     let lines: Vec<&[f32]> = lines.chunks(grid.columns).collect();
     values
         .par_chunks_mut(ROWS * grid.columns)
         .zip(down.par_chunks(ROWS))
-        .for_each(|(values, down)| arch.dispatch(|| interpolate_down(&lines, down, values)));
+        .for_each(|(values, down)| arch.dispatch(Down { lines: &lines, down, values }));
 }
 
 /// Lines of cells from up to eight rows of `wide` nodes.
-#[inline(always)]
-fn interpolate_across(nodes: &[f64], wide: usize, across: &[Cell], lines: &mut [f32]) {
-    let mut lanes = vec![[0.0; LANES]; wide];
-    for (lane, row) in nodes.chunks(wide).enumerate() {
-        lanes.iter_mut().zip(row).for_each(|(lanes, value)| lanes[lane] = *value);
+struct Across<'a, N, const M: usize> {
+    nodes: &'a [N],
+    wide: usize,
+    across: &'a [Cell<M>],
+    lines: &'a mut [f32],
+}
+
+impl<N: Copy + Into<f64>, const M: usize> NullaryFnOnce for Across<'_, N, M> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let mut lanes = vec![[0.0; LANES]; self.wide];
+        for (lane, row) in self.nodes.chunks(self.wide).enumerate() {
+            lanes.iter_mut().zip(row).for_each(|(lanes, value)| lanes[lane] = (*value).into());
+        }
+        let mut lines: Vec<&mut [f32]> = self.lines.chunks_mut(self.across.len()).collect();
+        for (column, cell) in self.across.iter().enumerate() {
+            let mut sums = [0.0; LANES];
+            for (weight, lanes) in cell.weights.iter().zip(&lanes[cell.first..][..M]) {
+                for lane in 0..LANES {
+                    sums[lane] += weight * lanes[lane];
+                }
+            }
+            lines.iter_mut().zip(sums).for_each(|(line, sum)| line[column] = sum as f32);
+        }
     }
-    let mut lines: Vec<&mut [f32]> = lines.chunks_mut(across.len()).collect();
-    for (column, cell) in across.iter().enumerate() {
-        let mut sums = [0.0; LANES];
-        for (weight, lanes) in cell.weights.iter().zip(&lanes[cell.first..][..ORDER]) {
-            for lane in 0..LANES {
-                sums[lane] += weight * lanes[lane];
+}
+
+/// Rows of cells, each from M of the lines.
+struct Down<'a, const M: usize> {
+    lines: &'a [&'a [f32]],
+    down: &'a [Cell<M>],
+    values: &'a mut [f32],
+}
+
+impl<const M: usize> NullaryFnOnce for Down<'_, M> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let wide = self.values.len() / self.down.len();
+        for from in (0..wide).step_by(COLUMNS) {
+            let to = (from + COLUMNS).min(wide);
+            for (row, values) in self.down.iter().zip(self.values.chunks_mut(wide)) {
+                let line = |k: usize| &self.lines[row.first + k][from..to];
+                weighted_sum(
+                    std::array::from_fn::<_, M, _>(line),
+                    row.weights.map(|w| w as f32),
+                    &mut values[from..to],
+                );
             }
         }
-        lines.iter_mut().zip(sums).for_each(|(line, sum)| line[column] = sum as f32);
-    }
-}
-
-/// Rows of cells, each from eight of the lines.
-#[inline(always)]
-fn interpolate_down(lines: &[&[f32]], down: &[Cell], values: &mut [f32]) {
-    let wide = values.len() / down.len();
-    for from in (0..wide).step_by(COLUMNS) {
-        let to = (from + COLUMNS).min(wide);
-        for (row, values) in down.iter().zip(values.chunks_mut(wide)) {
-            let line = |k: usize| &lines[row.first + k][from..to];
-            weighted_sum(std::array::from_fn(line), row.weights.map(|w| w as f32), &mut values[from..to]);
-        }
     }
 }
 
 #[inline(always)]
-fn weighted_sum(lines: [&[f32]; ORDER], w: [f32; ORDER], values: &mut [f32]) {
+fn weighted_sum<const M: usize>(lines: [&[f32]; M], w: [f32; M], values: &mut [f32]) {
     let wide = values.len();
-    let [a, b, c, d, e, f, g, h] = lines.map(|line| &line[..wide]);
+    let lines = lines.map(|line| &line[..wide]);
     for k in 0..wide {
-        let sum = (w[0] * a[k] + w[1] * b[k] + (w[2] * c[k] + w[3] * d[k]))
-            + (w[4] * e[k] + w[5] * f[k] + (w[6] * g[k] + w[7] * h[k]));
+        let mut sum = w[0] * lines[0][k];
+        for m in 1..M {
+            sum += w[m] * lines[m][k];
+        }
         // Nodes of a compact kernel ring around zero.
         values[k] = sum.max(0.0);
     }
 }
 
-fn cells(axis: &Axis, first_centre_m: f64, cell_m: f64, count: usize) -> Vec<Cell> {
+fn cells<S: Spline<M>, const M: usize>(
+    axis: &Axis,
+    first_centre_m: f64,
+    cell_m: f64,
+    count: usize,
+) -> Vec<Cell<M>> {
     (0..count)
         .map(|k| {
-            let (first, fraction) = axis.locate(first_centre_m + k as f64 * cell_m);
-            // The axis begins ORDER/2 steps before the first centre: rounding cannot make
+            let (first, fraction) = axis.locate::<M>(first_centre_m + k as f64 * cell_m);
+            // The axis begins half a spline before the first centre: rounding cannot make
             // `first` negative, nor its last node fall off the axis.
-            Cell { first: first.max(0) as usize, weights: spline::weights(fraction) }
+            Cell { first: first.max(0) as usize, weights: S::weights(fraction) }
         })
         .collect()
 }

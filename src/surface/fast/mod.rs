@@ -32,6 +32,8 @@ use super::{ErrorBound, Grid, Kernel, M2_PER_KM2, SurfaceError, WeightedPoint};
 pub(super) use axis::Axis;
 pub(super) use coarse::CoarseGrid;
 use compact::CompactGrid;
+pub(super) use spline::Eighth;
+use spline::Fourth;
 pub(super) use spread::onto as spread_onto;
 pub(super) use window::Own;
 
@@ -100,11 +102,17 @@ impl Smoother {
         match &self.wide {
             Wide::Coarse(coarse) => {
                 let nodes = coarse.convolved(&coarse.spread(points));
-                interpolate::to_cells((&coarse.node_x, &coarse.node_y), &nodes, &self.grid, &mut values);
+                interpolate::to_cells::<Eighth, ORDER>(
+                    (&coarse.node_x, &coarse.node_y),
+                    &nodes,
+                    &self.grid,
+                    &mut values,
+                );
             }
             Wide::Compact(coarse) => {
                 let nodes = coarse.smoothed(points);
-                interpolate::to_cells((&coarse.node_x, &coarse.node_y), &nodes, &self.grid, &mut values);
+                let axes = (&coarse.x, &coarse.y);
+                interpolate::to_cells::<Fourth, { compact::ORDER }>(axes, &nodes, &self.grid, &mut values);
             }
             Wide::Disc => disc::add(points, &self.grid, self.bandwidth_m, &mut values),
         }
@@ -133,9 +141,17 @@ impl Smoother {
         let values = points as f64 * 4.0 * (reach_m / self.grid.cell_m).powi(2);
         match &self.wide {
             Wide::Coarse(coarse) => values < coarse.cost(),
-            Wide::Compact(coarse) => values < coarse.cost().max(CHEAP_VALUES),
+            Wide::Compact(coarse) => {
+                values < coarse.cost().max(CHEAP_VALUES) || coarse.bytes() > self.allowed_bytes(points)
+            }
             Wide::Disc => false,
         }
+    }
+
+    /// Bytes that may be held besides the points: as many again as the grid has, and 100 a
+    /// point.
+    fn allowed_bytes(&self, points: usize) -> f64 {
+        4.0 * self.grid.cells() as f64 + 100.0 * points as f64
     }
 
     /// The grid it was planned for.

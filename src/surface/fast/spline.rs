@@ -1,6 +1,36 @@
-//! The cardinal B-spline on unit steps.
+//! Cardinal B-splines on unit steps.
 
-use super::ORDER;
+/// A central B-spline of order `M`: it spans `M` nodes and has one degree less.
+pub(in super::super) trait Spline<const M: usize> {
+    /// Its values at the `M` nodes around a position that lies `fraction` of a step beyond
+    /// the node before it; the first value belongs to the node M/2 − 1 steps before that one.
+    /// They are positive, to rounding, and their sum is one.
+    fn weights(fraction: f64) -> [f64; M];
+}
+
+/// The spline of order eight.
+pub(in super::super) struct Eighth;
+
+impl Spline<ORDER> for Eighth {
+    #[inline(always)]
+    fn weights(fraction: f64) -> [f64; ORDER] {
+        weights(fraction)
+    }
+}
+
+/// The spline of order four, the cubic one.
+pub(in super::super) struct Fourth;
+
+impl Spline<4> for Fourth {
+    #[inline(always)]
+    fn weights(fraction: f64) -> [f64; 4] {
+        let (t, rest) = (fraction, 1.0 - fraction);
+        let inner = |t: f64| (4.0 + t * t * (3.0 * t - 6.0)) / 6.0;
+        [rest * rest * rest / 6.0, inner(t), inner(rest), t * t * t / 6.0]
+    }
+}
+
+const ORDER: usize = super::ORDER;
 
 /// Values at the eight nodes around a position of the central B-spline of order eight.
 ///
@@ -11,7 +41,7 @@ use super::ORDER;
 /// Every value is a polynomial of degree seven; the spline is even, so about the middle of
 /// the step, a node's even and odd part give its mirror image as well.
 #[inline(always)]
-pub(super) fn weights(fraction: f64) -> [f64; ORDER] {
+fn weights(fraction: f64) -> [f64; ORDER] {
     let t = fraction - 0.5;
     let square = t * t;
     let [mut even, mut odd] = ABOUT_MIDDLE[HALF - 1];

@@ -1,6 +1,8 @@
 //! Points put in order of rows, block by block, so that rows can be worked on in parallel
 //! without locks and always in the same order.
 
+use std::ops::Range;
+
 use pulp::Arch;
 use rayon::prelude::*;
 
@@ -40,9 +42,9 @@ impl<T: Copy + Send + Sync> Strips<T> {
         Self { blocks: points.par_chunks(BLOCK).map(sort).collect() }
     }
 
-    /// Points of one strip in the order of the input, in runs.
-    pub fn of(&self, strip: usize) -> impl Iterator<Item = &[T]> + '_ {
-        self.blocks.iter().map(move |block| block.of(strip))
+    /// Points of some strips: block by block as they came, within a block strip by strip.
+    pub fn of(&self, strips: Range<usize>) -> impl Iterator<Item = &[T]> + '_ {
+        self.blocks.iter().map(move |block| block.of(strips.clone()))
     }
 }
 
@@ -66,9 +68,9 @@ impl<T: Copy> Block<T> {
         Self { begins, points: sorted }
     }
 
-    fn of(&self, strip: usize) -> &[T] {
-        match self.begins.get(strip..strip + 2) {
-            Some(&[from, to]) => &self.points[from as usize..to as usize],
+    fn of(&self, strips: Range<usize>) -> &[T] {
+        match (self.begins.get(strips.start), self.begins.get(strips.end)) {
+            (Some(&from), Some(&to)) => &self.points[from as usize..to as usize],
             _ => &[],
         }
     }

@@ -76,7 +76,7 @@ pub(in super::super) fn add(points: &[Own], grid: &Grid, kernel: Kernel, values:
     values.par_chunks_mut(rows.height * grid.columns).enumerate().for_each(|(block, out)| {
         let mut sums = vec![0.0_f64; out.len()];
         let mut along = Vec::new();
-        for p in rows.around(block).flat_map(|strip| strips.of(strip)).flatten() {
+        for p in rows.around(block).flat_map(|strip| strips.of(strip..strip + 1)).flatten() {
             add_one(p, grid, kernel, block * rows.height, &mut sums, &mut along);
         }
         out.iter_mut().zip(sums).for_each(|(value, sum)| *value = sum as f32);
