@@ -61,3 +61,49 @@ fn soho_deaths() {
 fn coyote_fixes() {
     check("idaho-coyote-5min", "32612");
 }
+
+/// Edge rules in an area with a corner cut out, against masses integrated along its sides with
+/// scipy (`tests/golden/edge/edge.py`).
+#[test]
+fn edge_corrected_densities_of_real_records() {
+    let golden: Value = serde_json::from_str(include_str!("golden/edge/edge.json")).unwrap();
+    for expected in golden["cases"].as_array().unwrap() {
+        let name = expected["case"].as_str().unwrap();
+        let Some(folder) = case(name) else { return };
+        let places = read_json(&folder.join("expected.json"))["kde"]["locations"].clone();
+        let room = tempfile::tempdir().unwrap();
+        let point = |index: &Value| {
+            let p = &places[index.as_u64().unwrap() as usize];
+            json!({ "type": "Feature", "properties": {},
+                "geometry": { "type": "Point", "coordinates": [p["lon"], p["lat"]] } })
+        };
+        let at: Vec<Value> = expected["locations"].as_array().unwrap().iter().map(point).collect();
+        let area = json!({ "type": "Feature", "properties": {},
+            "geometry": { "type": "Polygon", "coordinates": [expected["area"]] } });
+        let write = |file: &str, features: Vec<Value>| {
+            let path = room.path().join(file);
+            fs::write(&path, json!({ "type": "FeatureCollection", "features": features }).to_string())
+                .unwrap();
+            path
+        };
+        let (at, area) = (write("at.geojson", at), write("area.geojson", vec![area]));
+        for (edge, key) in [("uniform", "uniform_per_km2"), ("jones-diggle", "jones_diggle_per_km2")] {
+            let out = room.path().join(edge);
+            let mut run = stakeline();
+            run.args(["surface", "--sign"]).arg(folder.join("points.geojson")).arg("--area").arg(&area);
+            run.args(["--bandwidth", &expected["sigma_m"].to_string(), "--edge", edge]);
+            run.args(["--epsg", &expected["epsg"].to_string(), "--at"]).arg(&at).arg("--out").arg(&out);
+            let (status, _, err) = said(&mut run);
+            assert_eq!(status, 0, "{err}");
+            let summary = read_json(&out.join("activity.json"));
+            assert_eq!(number(&summary, "/sum_of_weights"), number(expected, "/inside"));
+            let ours = read_json(&out.join("activity-at.geojson"));
+            for (theirs, feature) in
+                expected[key].as_array().unwrap().iter().zip(ours["features"].as_array().unwrap())
+            {
+                let off = number(feature, "/properties/density_per_km2") / theirs.as_f64().unwrap() - 1.0;
+                assert!(off.abs() < 0.005, "{name}, {edge}: {off:.1e} off");
+            }
+        }
+    }
+}

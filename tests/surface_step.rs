@@ -59,6 +59,10 @@ fn every_kernel_and_edge_rule_keeps_its_promise() {
         assert!((number(&summary, "/integral") / 31.0 - 1.0).abs() < 0.02, "{kernel}: {summary}");
         assert_eq!(summary["edge"], "jones-diggle");
     }
+    let (status, err, both) =
+        run(room.path(), &["--bandwidth", "150", "--adaptive", "--edge", "uniform", "--cell", "20"]);
+    assert_eq!(status, 0, "{err}");
+    assert!(number(&both, "/integral") > 20.0, "{both}");
     let (status, err, adaptive) = run(room.path(), &["--bandwidth", "150", "--adaptive"]);
     assert_eq!(status, 0, "{err}");
     assert!(number(&adaptive, "/adaptive/least_m") < number(&adaptive, "/adaptive/most_m"));
@@ -127,6 +131,29 @@ fn each_animal_has_its_own_surface() {
     assert!((number(&dog, "/peak") / number(&animals[0], "/peak") - 1.0).abs() < 1e-5);
 }
 
+/// A survey of one straight fence: no rule for the plane, a clear word, and what works instead.
+#[test]
+fn sign_on_one_straight_line_is_told_what_to_do() {
+    let room = tempfile::tempdir().unwrap();
+    write_inputs(room.path());
+    let scat = |k: u32| {
+        json!({ "type": "Feature", "properties": { "sign": "scat" },
+        "geometry": { "type": "Point", "coordinates": [148.2 + 0.0006 * f64::from(k), -35.39 - 0.0004 * f64::from(k)] } })
+    };
+    let all = json!({ "type": "FeatureCollection", "features": (0..30).map(scat).collect::<Vec<_>>() });
+    fs::write(room.path().join("sign.geojson"), all.to_string()).unwrap();
+    let (status, err, _) = run(room.path(), &[]);
+    assert_eq!(status, 1, "{err}");
+    for words in
+        ["sign.geojson", "rule 'scott'", "all records lie on one line", "--bandwidth METRES", "--along-lines"]
+    {
+        assert!(err.contains(words), "{words}: {err}");
+    }
+    let (status, err, summary) = run(room.path(), &["--bandwidth", "150"]);
+    assert_eq!(status, 0, "{err}");
+    assert!(summary["rules"]["scott"].is_null() && number(&summary, "/rules/diggle") > 0.0, "{summary}");
+}
+
 #[test]
 fn what_cannot_be_is_said_plainly() {
     let room = tempfile::tempdir().unwrap();
@@ -134,7 +161,7 @@ fn what_cannot_be_is_said_plainly() {
     for (flags, words) in [
         (&["--bandwidth", "150", "--cell", "0.001"][..], "a cell of"),
         (&["--bandwidth", "thumb"][..], "rules are scott, oversmooth, lscv"),
-        (&["--bandwidth", "150", "--adaptive", "--edge", "uniform"][..], "adaptive"),
+        (&["--bandwidth", "150", "--cell", "0.3"][..], "max_cells in [surface] of the plan"),
     ] {
         let (status, err, _) = run(room.path(), flags);
         assert_ne!(status, 0);

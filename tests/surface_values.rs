@@ -7,9 +7,9 @@ use approx::assert_relative_eq;
 use geo_types::{Coord, LineString, MultiPolygon, Polygon};
 use stakeline::frame::GroundPoint;
 use stakeline::surface::{
-    DensitySettings, EdgeRule, ErrorBound, Grid, Kernel, Rule, Smoother, Surface, WeightedPoint, Window,
-    adaptive_bandwidths_m, choose_bandwidth, densities_at, density, density_at, density_at_places,
-    density_on_grid, hot_areas,
+    DensitySettings, EdgeRule, ErrorBound, Grid, Kernel, Rule, Smoother, Surface, SurfaceError,
+    WeightedPoint, Window, adaptive_bandwidths_m, choose_bandwidth, densities_at, density, density_at,
+    density_at_places, density_on_grid, hot_areas,
 };
 
 const X: [f64; 20] = [
@@ -224,6 +224,75 @@ fn adaptive_density_at_two_places() {
     }
 }
 
+/// Every place's own bandwidth decides the mass by which it is divided
+/// (`tests/golden/edge/edge.py`, scipy).
+#[test]
+fn adaptive_density_with_uniform_edge() {
+    let golden: serde_json::Value = serde_json::from_str(include_str!("golden/edge/edge.json")).unwrap();
+    let settings = DensitySettings {
+        adaptive: true,
+        edge: EdgeRule::Uniform,
+        ..DensitySettings::plain(Kernel::Gaussian, 90.0)
+    };
+    for row in golden["adaptive_uniform"].as_array().unwrap() {
+        let [x_m, y_m, expected] = [0, 1, 2].map(|k| row[k].as_f64().unwrap());
+        let at = GroundPoint::new(x_m, y_m);
+        let found = density_at_places(&points(), &[at], settings, Some(&window())).unwrap();
+        assert_relative_eq!(found[0], expected, max_relative = 1e-9);
+    }
+    // On a grid within its bound of the same at the cells' centres.
+    let grid = grid(0.0, 0.0, 1000.0, 800.0, 10.0);
+    let surface = density(&points(), &grid, settings, Some(&window())).unwrap();
+    let centres: Vec<GroundPoint> =
+        (0..grid.cells()).map(|k| grid.centre(k / grid.columns, k % grid.columns)).collect();
+    let exact = density_at_places(&points(), &centres, settings, Some(&window())).unwrap();
+    assert_within(&surface.values, &exact, surface.error_bound);
+    let worst =
+        surface.values.iter().zip(&exact).map(|(&f, e)| (f64::from(f) / e - 1.0).abs()).fold(0.0, f64::max);
+    assert!(worst < 2e-3, "{worst:e}");
+}
+
+/// Places on one line, or at one place but for rounding, and what a rule says of them.
+#[test]
+fn rules_refuse_what_has_no_spread() {
+    let on = |f: fn(f64) -> (f64, f64)| -> Vec<WeightedPoint> {
+        let at = |k: u32| f(f64::from(k * 37 % 211));
+        (0..200).map(at).map(|(x, y)| WeightedPoint::new(GroundPoint::new(x, y), 1.0)).collect()
+    };
+    let along_a_fence = on(|t| (600_000.0 + 40.0 * t, 6_000_000.0 + t % 7.0));
+    let askew = on(|t| (600_000.0 + 30.0 * t, 6_000_000.0 + 40.0 * t));
+    let one_place = on(|t| (600_000.0 + 1e-3 * t, 6_000_000.0));
+    let thin = on(|t| (600_000.0 + 40.0 * t, 6_000_000.0 + 20.0 * (t % 7.0)));
+    for rule in Rule::ALL {
+        let line = |points| choose_bandwidth(rule, points, None);
+        for points in [&along_a_fence, &askew] {
+            let found = line(points);
+            assert!(
+                matches!(found, Err(SurfaceError::OnOneLine { along_m, across_m, .. })
+                if along_m > 2000.0 && across_m < 3.0),
+                "{found:?}"
+            );
+        }
+        let found = line(&one_place);
+        assert!(matches!(found, Err(SurfaceError::TooClose { spread_m, .. }) if spread_m < 0.3), "{found:?}");
+        assert!(line(&thin).unwrap().bandwidth_m > 1.0);
+    }
+    // Ripley's K in a given window knows lines.
+    let [a, b, c, d] =
+        [(599e3, 5.99e6), (612e3, 5.99e6), (612e3, 6.01e6), (599e3, 6.01e6)].map(|(x, y)| Coord { x, y });
+    let ground = MultiPolygon(vec![Polygon::new(LineString(vec![a, b, c, d, a]), Vec::new())]);
+    assert!(choose_bandwidth(Rule::Diggle, &askew, Some(&Window::new(&ground).unwrap())).is_ok());
+}
+
+#[test]
+fn adaptive_bandwidths_over_too_fine_cells_are_refused_with_cells_that_fit() {
+    let many = vec![points(); 60].concat();
+    let settings = DensitySettings { adaptive: true, ..DensitySettings::plain(Kernel::Quartic, 90.0) };
+    let error = density(&many, &grid(0.0, 0.0, 1000.0, 800.0, 0.05), settings, None).unwrap_err();
+    let SurfaceError::TooManyValues { fitting_cell_m, most_values, .. } = error else { panic!("{error}") };
+    assert!(fitting_cell_m <= 1.0 && most_values == 1e11, "{error}");
+}
+
 #[test]
 fn exact_density_at_the_points() {
     let points = points();
@@ -385,7 +454,7 @@ fn a_place_far_off_has_no_density_and_no_fault() {
 #[test]
 fn compact_kernels_keep_their_bound() {
     let grid = grid(-1000.0, -1000.0, 1000.0, 1000.0, 4.0);
-    let crowd = |at: GroundPoint| vec![WeightedPoint::new(at, 1e-3); 1000];
+    let crowd = |at: GroundPoint| vec![WeightedPoint::new(at, 5e-4); 2000];
     for kernel in [Kernel::Quartic, Kernel::Epanechnikov, Kernel::Triangular, Kernel::Uniform] {
         let smoother = Smoother::new(grid, kernel, 250.0).unwrap();
         for k in 0..6 {

@@ -21,6 +21,9 @@ pub struct SurfaceTable {
     /// Cell size in metres.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub cell_m: Option<Positive>,
+    /// Most cells that a grid may have; 100 million if absent, which is 400 MB.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub max_cells: Option<Positive>,
     /// Whether activity is also computed along lines.
     #[serde(skip_serializing_if = "std::ops::Not::not")]
     pub along_lines: bool,

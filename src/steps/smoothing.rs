@@ -4,7 +4,8 @@ use super::{Desk, StepError};
 use crate::frame::GroundPoint;
 use crate::plan::MetresOrRule;
 use crate::surface::{
-    Bandwidth, Extent, Kernel, Rule, SurfaceError, WeightedPoint, Window, choose_bandwidth,
+    Bandwidth, Extent, Grid, Kernel, MOST_CELLS, Rule, SurfaceError, WeightedPoint, Window, choose_bandwidth,
+    choose_grid_within,
 };
 
 /// The rule that finds the bandwidth where the plan names none: the least shaky one.
@@ -48,8 +49,17 @@ pub(super) fn request(desk: &Desk, what: impl ToString) -> StepError {
     StepError::Request { files: desk.files_of(&["sign", "area"]), what: what.to_string() }
 }
 
+/// The grid over the points and the area, within the plan's limit of cells.
+pub(super) fn grid_of(desk: &Desk, points: &[WeightedPoint], bandwidth_m: f64) -> Result<Grid, StepError> {
+    let table = &desk.plan.surface;
+    let extent = extent_of(desk, points).ok_or_else(|| request(desk, "no usable record of sign"))?;
+    let most_cells = table.max_cells.map_or(MOST_CELLS, |most| most.get());
+    choose_grid_within(extent, bandwidth_m, table.cell_m.map(|c| c.get()), most_cells)
+        .map_err(|e| request(desk, e))
+}
+
 /// The box that holds the points and the area.
-pub(super) fn extent_of(desk: &Desk, points: &[WeightedPoint]) -> Option<Extent> {
+fn extent_of(desk: &Desk, points: &[WeightedPoint]) -> Option<Extent> {
     use geo::CoordsIter;
     let area = desk.job.area.iter().flat_map(|a| a.ground.exterior_coords_iter());
     Extent::of(points.iter().map(|p| p.at).chain(area.map(|c| GroundPoint::new(c.x, c.y))))

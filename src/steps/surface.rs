@@ -12,12 +12,12 @@ use serde_json::Value;
 use super::along_files::along_lines;
 use super::rate_plane::plane_rate;
 use super::sign::chosen_sign;
-use super::smoothing::{bandwidth_of, extent_of, ground, kernel_of, request};
+use super::smoothing::{bandwidth_of, grid_of, ground, kernel_of, request};
 use super::{Desk, Outcome, StepError};
 use crate::files::OutputSet;
 use crate::surface::{
-    Bandwidth, DensitySettings, Rule, Surface, SurfaceError, Weighed, WeightedPoint, Window, choose_grid,
-    density, every_rule, weigh,
+    Bandwidth, DensitySettings, Rule, Surface, SurfaceError, Weighed, WeightedPoint, Window, density,
+    every_rule, weigh,
 };
 
 use animals::each_animal;
@@ -69,9 +69,7 @@ pub fn compute(desk: &Desk, outcome: &mut Outcome) -> Result<SurfaceDone, StepEr
     }
     let window = window_of(desk, edge)?;
     let bandwidth = bandwidth_of(desk, table.bandwidth.as_ref(), &points)?;
-    let extent = extent_of(desk, &points).ok_or_else(|| request(desk, "no usable record of sign"))?;
-    let grid = choose_grid(extent, bandwidth.bandwidth_m, table.cell_m.map(|c| c.get()))
-        .map_err(|e| request(desk, e))?;
+    let grid = grid_of(desk, &points, bandwidth.bandwidth_m)?;
     let adaptive = table.adaptive.unwrap_or(false);
     let settings = DensitySettings { kernel, bandwidth_m: bandwidth.bandwidth_m, edge, adaptive };
     let started = Instant::now();

@@ -1,16 +1,27 @@
 //! A bandwidth for every point.
 
+use std::collections::BTreeMap;
+
 use rayon::prelude::*;
 
 use crate::frame::GroundPoint;
 
-use super::edge::Window;
+use super::edge::{Window, masses};
 use super::fast::{Own, window};
-use super::{ErrorBound, Grid, Kernel, M2_PER_KM2, WeightedPoint, densities_at, exact};
+use super::{ErrorBound, Grid, Kernel, M2_PER_KM2, SurfaceError, WeightedPoint, densities_at, exact};
 
 /// No point's bandwidth exceeds the median by more than this factor (Davies, Marshall &
 /// Hazelton 2018).
 const TRIM: f64 = 5.0;
+/// Most kernel values that are summed for a surface: about a minute's work.
+const MOST_VALUES: f64 = 1e11;
+/// Bandwidths after which a Gaussian is cut.
+const GAUSSIAN_REACH: f64 = 7.5;
+/// Step in the logarithm of the bandwidth between which masses are interpolated.
+const LOG_STEP: f64 = 0.1;
+/// What that may cost: 4e-4 at a straight edge, twice that in a corner, and what the masses
+/// themselves are good to.
+pub(super) const MASS_ERROR: f64 = 2e-3;
 
 /// The range of the bandwidths of an adaptive surface, in metres.
 #[derive(Clone, Copy, PartialEq, Debug)]
@@ -53,19 +64,89 @@ pub(super) fn bandwidths_m(
     pilot_m: f64,
     bandwidth_m: f64,
 ) -> Vec<f64> {
-    let places: Vec<GroundPoint> = points.iter().map(|p| p.at).collect();
-    // Points of no weight have a density of their own as well, if others are near.
-    let pilot: Vec<f64> = densities_at(points, &places, kernel, pilot_m)
-        .into_iter()
-        .map(|f| f.max(f64::MIN_POSITIVE))
-        .collect();
-    let mean_log = pilot.iter().map(|f| f.ln()).sum::<f64>() / pilot.len().max(1) as f64;
-    let mut own: Vec<f64> = pilot.iter().map(|f| bandwidth_m * (0.5 * (mean_log - f.ln())).exp()).collect();
-    let mut sorted = own.clone();
-    sorted.sort_unstable_by(f64::total_cmp);
-    let most_m = TRIM * median(&sorted);
-    own.iter_mut().for_each(|h| *h = h.min(most_m));
-    own
+    Scale::of(points, kernel, pilot_m, bandwidth_m).1
+}
+
+/// How bandwidths follow from a pilot density.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Scale {
+    bandwidth_m: f64,
+    mean_log: f64,
+    most_m: f64,
+}
+
+impl Scale {
+    /// The scale that the pilot density at the points sets, and their own bandwidths.
+    pub fn of(points: &[WeightedPoint], kernel: Kernel, pilot_m: f64, bandwidth_m: f64) -> (Self, Vec<f64>) {
+        let places: Vec<GroundPoint> = points.iter().map(|p| p.at).collect();
+        let pilot = densities_at(points, &places, kernel, pilot_m);
+        // Points of no weight have a density of their own as well, if others are near.
+        let logs = pilot.iter().map(|f| f.max(f64::MIN_POSITIVE).ln());
+        let mean_log = logs.sum::<f64>() / pilot.len().max(1) as f64;
+        let mut scale = Self { bandwidth_m, mean_log, most_m: f64::INFINITY };
+        let mut own: Vec<f64> = pilot.iter().map(|&f| scale.at(f)).collect();
+        let mut sorted = own.clone();
+        sorted.sort_unstable_by(f64::total_cmp);
+        scale.most_m = TRIM * median(&sorted);
+        own.iter_mut().for_each(|h| *h = h.min(scale.most_m));
+        (scale, own)
+    }
+
+    /// The bandwidth where the pilot density is so much, in metres.
+    pub fn at(&self, pilot: f64) -> f64 {
+        let log = pilot.max(f64::MIN_POSITIVE).ln();
+        (self.bandwidth_m * (0.5 * (self.mean_log - log)).exp()).min(self.most_m)
+    }
+}
+
+/// Refuses what would take too long on cells so fine.
+///
+/// # Errors
+/// [`SurfaceError::TooManyValues`], with cells that fit.
+pub(super) fn check_cost(bandwidths_m: &[f64], grid: &Grid, kernel: Kernel) -> Result<(), SurfaceError> {
+    let cells_reached = |h: f64| {
+        let reach_m = kernel.radius_m(h).unwrap_or(GAUSSIAN_REACH * h);
+        (4.0 * (reach_m / grid.cell_m).powi(2)).min(grid.cells() as f64)
+    };
+    let values: f64 = bandwidths_m.iter().map(|&h| cells_reached(h)).sum();
+    if values <= MOST_VALUES {
+        return Ok(());
+    }
+    let coarser = (values / MOST_VALUES).sqrt();
+    Err(SurfaceError::TooManyValues {
+        cell_m: grid.cell_m,
+        values,
+        most_values: MOST_VALUES,
+        fitting_cell_m: (grid.cell_m * coarser).ceil(),
+    })
+}
+
+/// Share of each place's kernel that lies inside a window, where every place has a bandwidth
+/// of its own: between shares for two bandwidths at most a tenth apart, in proportion of the
+/// logarithm; good to [`MASS_ERROR`].
+pub(super) fn masses_between(
+    window: &Window,
+    places: &[GroundPoint],
+    bandwidths_m: &[f64],
+    kernel: Kernel,
+) -> Vec<f64> {
+    let least_m = bandwidths_m.iter().copied().fold(f64::INFINITY, f64::min);
+    let position = |h: f64| (h / least_m).ln() / LOG_STEP;
+    let mut by_step: BTreeMap<usize, Vec<usize>> = BTreeMap::new();
+    for (index, &h) in bandwidths_m.iter().enumerate() {
+        by_step.entry(position(h) as usize).or_default().push(index);
+    }
+    let mut shares = vec![0.0; places.len()];
+    for (step, indices) in by_step {
+        let here: Vec<GroundPoint> = indices.iter().map(|&k| places[k]).collect();
+        let at = |step: usize| masses(window, &here, kernel, least_m * (step as f64 * LOG_STEP).exp());
+        let (narrow, wide) = (at(step), at(step + 1));
+        for ((k, narrow), wide) in indices.into_iter().zip(narrow).zip(wide) {
+            let part = position(bandwidths_m[k]) - step as f64;
+            shares[k] = narrow + part * (wide - narrow);
+        }
+    }
+    shares
 }
 
 fn median(sorted: &[f64]) -> f64 {
@@ -110,7 +191,7 @@ pub(super) fn at_places(
 }
 
 /// Mass of every point's own kernel inside a window.
-pub(super) fn masses(
+pub(super) fn own_masses(
     window: &Window,
     points: &[WeightedPoint],
     bandwidths_m: &[f64],

@@ -13,8 +13,9 @@ const CELLS_A_BANDWIDTH: f64 = 10.0;
 const COARSEST_BANDWIDTHS: f64 = 1.0 / 3.0;
 /// Cells beyond which the automatic choice takes a coarser cell.
 const COMFORTABLE_CELLS: f64 = 4e6;
-/// Most cells of a grid (1 GiB of values).
-const MOST_CELLS: f64 = (1u64 << 28) as f64;
+/// Most cells of a grid unless more are asked for: 400 MB of values, and as much again while
+/// they are made.
+pub const MOST_CELLS: f64 = 1e8;
 
 /// South-west and north-east corners of a box in the frame.
 #[derive(Clone, Copy, PartialEq, Debug)]
@@ -65,8 +66,22 @@ impl Extent {
 ///
 /// # Errors
 /// [`SurfaceError::Bandwidth`] and [`SurfaceError::Cell`] for sizes that are not positive
-/// numbers; [`SurfaceError::GridTooLarge`], with a cell that fits, for more than 2²⁸ cells.
+/// numbers; [`SurfaceError::GridTooLarge`], with a cell that fits, for more cells than
+/// [`MOST_CELLS`].
 pub fn choose_grid(extent: Extent, bandwidth_m: f64, cell_m: Option<f64>) -> Result<Grid, SurfaceError> {
+    choose_grid_within(extent, bandwidth_m, cell_m, MOST_CELLS)
+}
+
+/// [`choose_grid`] with another limit on the number of cells.
+///
+/// # Errors
+/// As [`choose_grid`].
+pub fn choose_grid_within(
+    extent: Extent,
+    bandwidth_m: f64,
+    cell_m: Option<f64>,
+    most_cells: f64,
+) -> Result<Grid, SurfaceError> {
     if !(bandwidth_m.is_finite() && bandwidth_m > 0.0) {
         return Err(SurfaceError::Bandwidth { bandwidth_m });
     }
@@ -76,13 +91,14 @@ pub fn choose_grid(extent: Extent, bandwidth_m: f64, cell_m: Option<f64>) -> Res
         return Err(SurfaceError::Cell { cell_m });
     }
     let cells = covered.cells(cell_m);
-    if cells.is_nan() || cells > MOST_CELLS {
+    if cells.is_nan() || cells > most_cells {
         return Err(SurfaceError::GridTooLarge {
             width_m: covered.max.x_m - covered.min.x_m,
             height_m: covered.max.y_m - covered.min.y_m,
             cell_m,
             cells,
-            fitting_cell_m: fitting_cell_m(covered, cell_m, MOST_CELLS),
+            most_cells,
+            fitting_cell_m: fitting_cell_m(covered, cell_m, most_cells),
         });
     }
     Ok(Grid::covering(covered.min, covered.max, cell_m))
@@ -158,7 +174,8 @@ mod tests {
         let error = choose_grid(extent(500e3, 500e3), 500.0, Some(1.0)).unwrap_err();
         let SurfaceError::GridTooLarge { cells, fitting_cell_m, .. } = error else { panic!("{error}") };
         assert!(cells > MOST_CELLS);
-        assert_eq!(fitting_cell_m, 50.0);
+        assert_eq!(fitting_cell_m, 100.0);
+        assert!(choose_grid_within(extent(500e3, 500e3), 500.0, Some(50.0), 2e8).is_ok());
         assert!(choose_grid(extent(500e3, 500e3), 500.0, Some(fitting_cell_m)).is_ok());
         assert!(choose_grid(extent(500e3, 500e3), 1e-300, None).is_err());
         assert!(choose_grid(extent(1.0, 1.0), f64::NAN, None).is_err());

@@ -1,8 +1,8 @@
 //! The surface itself: values on a grid, with all that made them.
 
-use super::adaptive::{self, Spread};
+use super::adaptive::{self, Scale, Spread};
 use super::edge::{EdgeRule, Window, masses};
-use super::{Grid, Kernel, Smoother, SurfaceError, WeightedPoint, exact};
+use super::{Grid, Kernel, Smoother, SurfaceError, WeightedPoint, densities_at, exact};
 use crate::frame::GroundPoint;
 
 /// The least share of a kernel inside a window that a weight is divided by; masses are good
@@ -81,7 +81,7 @@ impl Surface {
 /// # Errors
 /// [`SurfaceError::Bandwidth`] if the bandwidth is not a positive number,
 /// [`SurfaceError::NoWindow`] for an edge rule without a window, and
-/// [`SurfaceError::AdaptiveUniform`] for these two together.
+/// [`SurfaceError::TooManyValues`] for adaptive bandwidths on cells too fine for them.
 pub fn density(
     points: &[WeightedPoint],
     grid: &Grid,
@@ -90,7 +90,10 @@ pub fn density(
 ) -> Result<Surface, SurfaceError> {
     let used = Used::new(points, settings, window)?;
     let (mut values, mut error_bound) = match &used.bandwidths_m {
-        Some(bandwidths_m) => adaptive::on_grid(&used.points, bandwidths_m, grid, settings.kernel),
+        Some((_, own)) => {
+            adaptive::check_cost(own, grid, settings.kernel)?;
+            adaptive::on_grid(&used.points, own, grid, settings.kernel)
+        }
         None => {
             let smoother = Smoother::new(*grid, settings.kernel, settings.bandwidth_m)?;
             (smoother.density(&used.points), smoother.error_bound(&used.points))
@@ -99,7 +102,11 @@ pub fn density(
     if let Some(window) = used.window {
         let inside = window.cells_inside(grid);
         if settings.edge == EdgeRule::Uniform {
-            error_bound.absolute_per_km2 /= divide_by_mass(&mut values, &inside, grid, settings, window);
+            let least = divide_by_mass(&mut values, &inside, grid, &used, window)?;
+            error_bound.absolute_per_km2 /= least;
+            if settings.adaptive {
+                error_bound.relative += adaptive::MASS_ERROR / least;
+            }
         }
         values.iter_mut().zip(&inside).filter(|(_, inside)| !**inside).for_each(|(v, _)| *v = f32::NAN);
     }
@@ -109,7 +116,7 @@ pub fn density(
     Ok(Surface {
         grid: *grid,
         settings,
-        spread: used.bandwidths_m.as_deref().map(Spread::of),
+        spread: used.bandwidths_m.as_ref().map(|(_, own)| Spread::of(own)),
         sum_of_weights: used.sum_of_weights,
         outside: used.outside,
         integral,
@@ -132,16 +139,22 @@ pub fn density_at_places(
 ) -> Result<Vec<f64>, SurfaceError> {
     let used = Used::new(points, settings, window)?;
     let mut values = match &used.bandwidths_m {
-        Some(bandwidths_m) => adaptive::at_places(&used.points, bandwidths_m, places, settings.kernel),
+        Some((_, own)) => adaptive::at_places(&used.points, own, places, settings.kernel),
         None => exact::densities_at(&used.points, places, settings.kernel, settings.bandwidth_m),
     };
-    if let Some(window) = used.window {
-        for (value, &at) in values.iter_mut().zip(places) {
-            if !window.contains(at) {
-                *value = f64::NAN;
-            } else if settings.edge == EdgeRule::Uniform {
-                *value /= window.mass(at, settings.kernel, settings.bandwidth_m);
-            }
+    let Some(window) = used.window else { return Ok(values) };
+    let bandwidths_m = match used.bandwidths_m {
+        Some((scale, _)) if settings.edge == EdgeRule::Uniform => {
+            let pilot = densities_at(&used.points, places, settings.kernel, settings.bandwidth_m);
+            pilot.into_iter().map(|f| scale.at(f)).collect()
+        }
+        _ => vec![settings.bandwidth_m; places.len()],
+    };
+    for ((value, &at), h) in values.iter_mut().zip(places).zip(bandwidths_m) {
+        if !window.contains(at) {
+            *value = f64::NAN;
+        } else if settings.edge == EdgeRule::Uniform {
+            *value /= window.mass(at, settings.kernel, h);
         }
     }
     Ok(values)
@@ -150,7 +163,9 @@ pub fn density_at_places(
 /// The points that make a density, weights corrected where the edge rule says so.
 struct Used<'w> {
     points: Vec<WeightedPoint>,
-    bandwidths_m: Option<Vec<f64>>,
+    settings: DensitySettings,
+    /// Of an adaptive density: how bandwidths follow from the pilot, and those of the points.
+    bandwidths_m: Option<(Scale, Vec<f64>)>,
     window: Option<&'w Window>,
     sum_of_weights: f64,
     outside: usize,
@@ -166,9 +181,6 @@ impl<'w> Used<'w> {
         if !(bandwidth_m.is_finite() && bandwidth_m > 0.0) {
             return Err(SurfaceError::Bandwidth { bandwidth_m });
         }
-        if adaptive && edge == EdgeRule::Uniform {
-            return Err(SurfaceError::AdaptiveUniform);
-        }
         let window = match edge {
             EdgeRule::None => None,
             EdgeRule::Uniform | EdgeRule::JonesDiggle => Some(window.ok_or(SurfaceError::NoWindow)?),
@@ -178,10 +190,10 @@ impl<'w> Used<'w> {
             used.retain(|p| window.contains(p.at));
         }
         let sum_of_weights = used.iter().map(|p| p.weight).sum();
-        let bandwidths_m = adaptive.then(|| adaptive::bandwidths_m(&used, kernel, bandwidth_m, bandwidth_m));
+        let bandwidths_m = adaptive.then(|| Scale::of(&used, kernel, bandwidth_m, bandwidth_m));
         if let (Some(window), EdgeRule::JonesDiggle) = (window, edge) {
             let shares = match &bandwidths_m {
-                Some(own) => adaptive::masses(window, &used, own, kernel),
+                Some((_, own)) => adaptive::own_masses(window, &used, own, kernel),
                 None => {
                     let places: Vec<GroundPoint> = used.iter().map(|p| p.at).collect();
                     masses(window, &places, kernel, bandwidth_m)
@@ -190,24 +202,35 @@ impl<'w> Used<'w> {
             // A share of nothing, to rounding, would make a point infinite.
             used.iter_mut().zip(shares).for_each(|(p, share)| p.weight /= share.max(LEAST_SHARE));
         }
-        Ok(Self { outside: points.len() - used.len(), points: used, bandwidths_m, window, sum_of_weights })
+        let outside = points.len() - used.len();
+        Ok(Self { points: used, settings, bandwidths_m, window, sum_of_weights, outside })
     }
 }
 
-/// Divides every value inside by the mass of its kernel inside; gives the smallest mass.
+/// Divides every value inside by the mass of its kernel inside; gives the smallest mass. Of
+/// an adaptive density that is the kernel of the bandwidth which a point there would have
+/// (Marshall & Hazelton 2010, J. Multivar. Anal. 101:949–963).
 fn divide_by_mass(
     values: &mut [f32],
     inside: &[bool],
     grid: &Grid,
-    settings: DensitySettings,
+    used: &Used,
     window: &Window,
-) -> f64 {
+) -> Result<f64, SurfaceError> {
+    let DensitySettings { kernel, bandwidth_m, .. } = used.settings;
     let cells: Vec<usize> = (0..values.len()).filter(|&cell| inside[cell]).collect();
     let centre = |&cell: &usize| grid.centre(cell / grid.columns, cell % grid.columns);
     let places: Vec<GroundPoint> = cells.iter().map(centre).collect();
-    let shares = masses(window, &places, settings.kernel, settings.bandwidth_m);
+    let shares = match &used.bandwidths_m {
+        None => masses(window, &places, kernel, bandwidth_m),
+        Some((scale, _)) => {
+            let pilot = Smoother::new(*grid, kernel, bandwidth_m)?.density(&used.points);
+            let own: Vec<f64> = cells.iter().map(|&cell| scale.at(f64::from(pilot[cell]))).collect();
+            adaptive::masses_between(window, &places, &own, kernel)
+        }
+    };
     for (&cell, share) in cells.iter().zip(&shares) {
-        values[cell] = (f64::from(values[cell]) / share) as f32;
+        values[cell] = (f64::from(values[cell]) / share.max(LEAST_SHARE)) as f32;
     }
-    shares.into_iter().fold(1.0, f64::min)
+    Ok(shares.into_iter().fold(1.0, f64::min).max(LEAST_SHARE))
 }

@@ -15,9 +15,10 @@ pub enum SurfaceError {
         /// What was given.
         cell_m: f64,
     },
-    /// The grid would not fit in memory.
+    /// The grid would have more cells than are made.
     #[error(
-        "a grid over {:.1} × {:.1} km with cells of {cell_m} m has {cells:.3e} cells, too many; \
+        "a grid over {:.1} × {:.1} km with cells of {cell_m} m has {cells:.3e} cells, and at most \
+         {most_cells:.3e} are made unless max_cells in [surface] of the plan says more; \
          a cell of {fitting_cell_m} m fits (or look for a record far from the others)",
         width_m / 1000.0, height_m / 1000.0
     )]
@@ -30,6 +31,23 @@ pub enum SurfaceError {
         cell_m: f64,
         /// Cells it would have.
         cells: f64,
+        /// Most cells that are made.
+        most_cells: f64,
+        /// A cell size in metres that fits.
+        fitting_cell_m: f64,
+    },
+    /// Adaptive bandwidths over cells too fine for them.
+    #[error(
+        "adaptive bandwidths on cells of {cell_m} m would take {values:.1e} kernel values, and at most \
+         {most_values:.1e} are summed (about a minute); cells of {fitting_cell_m} m fit"
+    )]
+    TooManyValues {
+        /// The cell size in metres.
+        cell_m: f64,
+        /// Kernel values it would take.
+        values: f64,
+        /// Most that are summed.
+        most_values: f64,
         /// A cell size in metres that fits.
         fitting_cell_m: f64,
     },
@@ -42,12 +60,9 @@ pub enum SurfaceError {
     /// An edge rule without polygons that have an area.
     #[error("an edge rule needs an area: polygons of the ground that was looked at (--area)")]
     NoWindow,
-    /// Two settings that do not go together.
-    #[error("adaptive bandwidths go with edge rule none or jones-diggle, not with uniform")]
-    AdaptiveUniform,
     /// Too few points for a bandwidth rule.
     #[error(
-        "rule '{rule}' needs at least 3 records, not all at one place, found {found} with a weight; \
+        "rule '{rule}' needs at least 3 records, found {found} with a weight; \
          give the bandwidth in metres"
     )]
     TooFew {
@@ -56,9 +71,39 @@ pub enum SurfaceError {
         /// Records with a weight.
         found: usize,
     },
-    /// A bandwidth rule that needs records which do not all lie on one line.
-    #[error("rule '{rule}' can say nothing: all records lie on one line; give the bandwidth in metres")]
+    /// All points so close together that a rule would follow the errors of their places.
+    #[error(
+        "rule '{rule}' can say nothing: all {found} records lie within {spread_m:.2} m of each other; \
+         give the bandwidth in metres (--bandwidth METRES), and look whether the places are right"
+    )]
+    TooClose {
+        /// The rule.
+        rule: &'static str,
+        /// Records with a weight.
+        found: usize,
+        /// Longer side of the box that holds them, in metres.
+        spread_m: f64,
+    },
+    /// Points on one line, or as good as.
+    #[error(
+        "rule '{rule}' can say nothing: all records lie on one line (they spread {along_m:.0} m along it \
+         and {across_m:.2} m across, as standard deviations), and a rule for the plane would take the \
+         second for a bandwidth; give the bandwidth in metres (--bandwidth METRES), or take the activity \
+         along lines (--along-lines)"
+    )]
     OnOneLine {
+        /// The rule.
+        rule: &'static str,
+        /// Standard deviation along the line in metres.
+        along_m: f64,
+        /// Standard deviation across it in metres.
+        across_m: f64,
+    },
+    /// A window without an extent in both directions.
+    #[error(
+        "rule '{rule}' can say nothing: the ground that was looked at has no area; give the bandwidth in metres"
+    )]
+    NoGround {
         /// The rule.
         rule: &'static str,
     },

@@ -28,7 +28,7 @@ mod weigh;
 
 pub use adaptive::{Spread, adaptive_bandwidths_m};
 pub use bandwidth::{Bandwidth, Rule, choose_bandwidth, every_rule};
-pub use choose::{Extent, choose_grid};
+pub use choose::{Extent, MOST_CELLS, choose_grid, choose_grid_within};
 pub use density::{DensitySettings, ErrorBound, Surface, density, density_at_places};
 pub use edge::{EdgeRule, Window};
 pub use error::SurfaceError;

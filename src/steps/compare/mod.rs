@@ -16,7 +16,7 @@ use serde_json::{Map, Value, json};
 pub use pick::with_season_files;
 
 use super::sign::chosen_sign;
-use super::smoothing::{bandwidth_of, extent_of, kernel_of};
+use super::smoothing::{bandwidth_of, grid_of, kernel_of};
 use super::written::{members, to_lonlat};
 use super::{Desk, Outcome, StepError};
 use crate::files::OutputSet;
@@ -27,7 +27,7 @@ use crate::season::{
     BlockSize, ChangeArea, Compares, Comparison, Gathered, Outing, Outings, Search, Season, Settings,
     compare as compare_seasons, gather, passive_index, plots_and_days,
 };
-use crate::surface::{Bandwidth, Grid, Rule, WeightedPoint, choose_grid};
+use crate::surface::{Bandwidth, Grid, Rule, WeightedPoint};
 use lines::Asked;
 use maps::maps;
 use numbers::{Rates, control_impact_json, rates};
@@ -228,10 +228,7 @@ fn outings(
 
 /// The grid of the maps: over the sign of both seasons, as for the activity surface.
 fn grid(desk: &Desk, outings: &Outings, bandwidth_m: f64) -> Result<Grid, StepError> {
-    let points: Vec<WeightedPoint> = outings.sign().copied().collect();
-    let cell_m = desk.plan.surface.cell_m.map(|c| c.get());
-    let extent = extent_of(desk, &points).ok_or_else(|| request(desk, "no usable record of sign"))?;
-    choose_grid(extent, bandwidth_m, cell_m).map_err(|e| request(desk, e))
+    grid_of(desk, &outings.sign().copied().collect::<Vec<_>>(), bandwidth_m)
 }
 
 /// Writes the areas of change and gives their sizes in hectares.

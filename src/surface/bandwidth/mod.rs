@@ -83,6 +83,12 @@ impl Bandwidth {
     }
 }
 
+/// Side of a box in metres within which places are one place to any receiver.
+const ONE_PLACE_M: f64 = 1.0;
+/// Spread along a line over the spread across it from which places count as a line: on a
+/// fence of some kilometres, what is across is then a receiver's error.
+const ONE_LINE: f64 = 500.0;
+
 /// The bandwidth that a rule gives for the places of some points. `window` is the ground
 /// that was looked at, for the one rule that asks for it (`diggle`), which leaves out points
 /// outside; without it, the smallest box that holds the points.
@@ -90,31 +96,48 @@ impl Bandwidth {
 /// Cost: a few sums over near pairs or a few transforms; far from one term a pair.
 ///
 /// # Errors
-/// [`SurfaceError::TooFew`] if there are fewer than three points with weight, or all at
-/// one place, and [`SurfaceError::OnOneLine`] where a rule needs more than a line.
+/// [`SurfaceError::TooFew`] if there are fewer than three points with weight,
+/// [`SurfaceError::TooClose`] if all lie within a metre, [`SurfaceError::OnOneLine`] if they
+/// spread 500 times farther along a line than across it (`diggle` in a window of its own does
+/// not mind), and [`SurfaceError::NoGround`] if the window has no area.
 pub fn choose_bandwidth(
     rule: Rule,
     points: &[WeightedPoint],
     window: Option<&Window>,
 ) -> Result<Bandwidth, SurfaceError> {
     let places: Vec<GroundPoint> = points.iter().filter(|p| p.weight > 0.0).map(|p| p.at).collect();
-    let few = SurfaceError::TooFew { rule: rule.word(), found: places.len() };
-    let extent = Extent::of(places.iter().copied()).filter(|e| e.min != e.max).ok_or(few.clone())?;
-    if places.len() < 3 {
-        return Err(few);
-    }
+    let extent = spread_of(rule, &places, window.is_some())?;
     let found = |bandwidth_m| search::Optimum { at: bandwidth_m, at_edge: false };
     let optimum = match rule {
         Rule::Scott => found(reference::scott_m(&places)),
         Rule::Oversmooth => found(reference::oversmooth_m(&places)),
         Rule::Lscv => lscv::optimum(&places),
         Rule::Likelihood => likelihood::optimum(&places),
-        Rule::PlugIn => {
-            found(plug_in::bandwidth_m(&places).ok_or(SurfaceError::OnOneLine { rule: rule.word() })?)
-        }
+        Rule::PlugIn => found(plug_in::bandwidth_m(&places).ok_or_else(|| on_one_line(rule, &places))?),
         Rule::Diggle => in_window(&places, extent, window)?,
     };
     Ok(Bandwidth { bandwidth_m: optimum.at, rule: Some(rule), at_search_edge: optimum.at_edge })
+}
+
+/// The box of places that a rule can speak of.
+fn spread_of(rule: Rule, places: &[GroundPoint], has_window: bool) -> Result<Extent, SurfaceError> {
+    let found = places.len();
+    let few = SurfaceError::TooFew { rule: rule.word(), found };
+    let extent = Extent::of(places.iter().copied()).filter(|_| found >= 3).ok_or(few)?;
+    let spread_m = (extent.max.x_m - extent.min.x_m).max(extent.max.y_m - extent.min.y_m);
+    if spread_m < ONE_PLACE_M {
+        return Err(SurfaceError::TooClose { rule: rule.word(), found, spread_m });
+    }
+    let [along_m, across_m] = reference::along_and_across_m(places);
+    if along_m > ONE_LINE * across_m && !(rule == Rule::Diggle && has_window) {
+        return Err(on_one_line(rule, places));
+    }
+    Ok(extent)
+}
+
+fn on_one_line(rule: Rule, places: &[GroundPoint]) -> SurfaceError {
+    let [along_m, across_m] = reference::along_and_across_m(places);
+    SurfaceError::OnOneLine { rule: rule.word(), along_m, across_m }
 }
 
 /// The rule that asks for the ground that was looked at.
@@ -126,13 +149,13 @@ fn in_window(
     let rule = Rule::Diggle.word();
     let Some(window) = window else {
         return diggle::optimum(places, &SetCovariance::of_box(extent))
-            .ok_or(SurfaceError::OnOneLine { rule });
+            .ok_or(SurfaceError::NoGround { rule });
     };
     let inside: Vec<GroundPoint> = places.iter().copied().filter(|&at| window.contains(at)).collect();
     if inside.len() < 3 {
         return Err(SurfaceError::TooFew { rule, found: inside.len() });
     }
-    diggle::optimum(&inside, &SetCovariance::of(window)).ok_or(SurfaceError::OnOneLine { rule })
+    diggle::optimum(&inside, &SetCovariance::of(window)).ok_or(SurfaceError::NoGround { rule })
 }
 
 /// Points from which [`every_rule`] is content to estimate.

@@ -6,12 +6,11 @@ use crate::frame::GroundPoint;
 const OVERSMOOTHING: f64 = 1.084_571_360_538_94;
 
 /// Geometric mean of sd_x n^(−1/6) and sd_y n^(−1/6) (Scott 1992, eq. 6.42; in the plane
-/// Silverman's factor is one, so it is his rule as well). Places on a line along an axis
-/// count with the one spread they have.
+/// Silverman's factor is one, so it is his rule as well). It asks
+/// for places that spread in both directions.
 pub(super) fn scott_m(places: &[GroundPoint]) -> f64 {
     let [sd_x, sd_y] = both(places, standard_deviation);
-    let sd_m = if sd_x > 0.0 && sd_y > 0.0 { (sd_x * sd_y).sqrt() } else { sd_x.max(sd_y) };
-    sd_m * (places.len() as f64).powf(-1.0 / 6.0)
+    (sd_x * sd_y).sqrt() * (places.len() as f64).powf(-1.0 / 6.0)
 }
 
 /// The oversmoothing bandwidth (Terrell 1990, J. Am. Stat. Assoc. 85:470–477) with the
@@ -30,6 +29,26 @@ pub(super) fn both(places: &[GroundPoint], statistic: impl Fn(&[f64]) -> f64) ->
     let x: Vec<f64> = places.iter().map(|p| p.x_m).collect();
     let y: Vec<f64> = places.iter().map(|p| p.y_m).collect();
     [statistic(&x), statistic(&y)]
+}
+
+/// Sample standard deviations along and across the line that fits the places best (the
+/// principal axes of their covariance).
+pub(super) fn along_and_across_m(places: &[GroundPoint]) -> [f64; 2] {
+    let n = places.len() as f64;
+    let mean = |of: fn(&GroundPoint) -> f64| places.iter().map(of).sum::<f64>() / n;
+    let (x, y) = (mean(|p| p.x_m), mean(|p| p.y_m));
+    let sums = places
+        .iter()
+        .map(|p| (p.x_m - x, p.y_m - y))
+        .fold([0.0; 3], |[xx, xy, yy], (dx, dy)| [xx + dx * dx, xy + dx * dy, yy + dy * dy]);
+    let angle = 0.5 * (2.0 * sums[1]).atan2(sums[0] - sums[2]);
+    let (sin, cos) = angle.sin_cos();
+    // Summed anew along the axes: a difference of large moments would lose a thin line's width.
+    let turned = |ux: f64, uy: f64| {
+        let square = |p: &GroundPoint| ((p.x_m - x) * ux + (p.y_m - y) * uy).powi(2);
+        (places.iter().map(square).sum::<f64>() / (n - 1.0)).sqrt()
+    };
+    [turned(cos, sin), turned(-sin, cos)]
 }
 
 /// Sample standard deviation (n − 1).

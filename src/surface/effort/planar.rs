@@ -100,6 +100,42 @@ fn distance_m(segment: &SearchedSegment, place: GroundPoint) -> f64 {
 mod tests {
     use super::*;
 
+    /// One pass over every line makes the rate the density per km of line of Rakshit, Davies,
+    /// Moradi, McSwiggan, Nair, Mateu & Baddeley (2019), k₂(u − x)/c(u) with their uniform
+    /// correction; T of three arms, recomputed with mpmath by quadrature.
+    #[test]
+    fn one_pass_everywhere_gives_the_density_by_convolution() {
+        let p = GroundPoint::new;
+        let arms = [p(-1000.0, 0.0), p(1000.0, 0.0), p(0.0, -1000.0)];
+        let searched = arms.map(|to| SearchedSegment { from: p(0.0, 0.0), to, passes: 1.0 });
+        let record = [WeightedPoint { at: p(-150.0, 0.0), weight: 1.0 }];
+        let places =
+            [(-150., 0.), (-50., 0.), (0., 0.), (0., -50.), (0., -300.), (300., 0.)].map(|(x, y)| p(x, y));
+        let per_m = [
+            0.00343227459590789,
+            0.00167889668365076,
+            0.000863450637772612,
+            0.000726186962826959,
+            1.42490473621245e-05,
+            1.58954498582015e-07,
+        ];
+        let lines = [
+            0.00463701078234379,
+            0.00574974943783582,
+            0.00598413420602149,
+            0.00627918937876942,
+            0.00402835597413812,
+            0.00401158204606891,
+        ];
+        for ((rate, per_m), line) in
+            planar_rates(&record, &searched, &places, 100.0).into_iter().zip(per_m).zip(lines)
+        {
+            let rate = rate.unwrap();
+            assert!((rate.per_km / 1000.0 / per_m - 1.0).abs() < 1e-11, "{rate:?} {per_m}");
+            assert!((rate.effort_km_per_km2 / 1000.0 / line - 1.0).abs() < 1e-11, "{rate:?} {line}");
+        }
+    }
+
     /// One straight track walked four times; recomputed with mpmath by quadrature. The
     /// ratio is the same in the plane as along the line.
     #[test]

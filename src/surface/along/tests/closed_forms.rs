@@ -69,6 +69,37 @@ fn stars_of_three_and_four_arms() {
     }
 }
 
+/// A star of m arms so short that their far ends show. By symmetry the kernel is that of a line
+/// closed at both ends, N, and of one open at the junction, D: N/m + (1 − 1/m) D on the record's
+/// own arm, (N − D)/m on the others; both are sums over mirror images.
+#[test]
+fn short_stars_are_sums_over_mirror_images() {
+    let (length_m, sigma_m, u) = (250.0, 100.0, 150.0);
+    let images = |v: f64, sign_of_turn: f64, sign_of_mirror: f64| -> f64 {
+        (-12..=12_i32)
+            .map(|k| {
+                let sign = if k % 2 == 0 { 1.0 } else { sign_of_turn };
+                let shift = 2.0 * f64::from(k) * length_m;
+                sign * (normal(v - u + shift, sigma_m) + sign_of_mirror * normal(v + u + shift, sigma_m))
+            })
+            .sum()
+    };
+    let along = [0.0, 40.0, 150.0, 200.0, 250.0];
+    for arms in [2_u32, 3, 5] {
+        let edges: Vec<_> = (0..arms).map(|arm| (0, arm + 1, length_m)).collect();
+        let star = graph(arms as usize + 1, &edges);
+        let m = f64::from(arms);
+        for edge in 0..arms {
+            let expected = along.map(|v| {
+                let (closed, open) = (images(v, 1.0, 1.0), images(v, -1.0, -1.0));
+                if edge == 0 { closed / m + (1.0 - 1.0 / m) * open } else { (closed - open) / m }
+            });
+            let field = heat(&star, &one(0, u), &along.map(|v| at(edge, v)), sigma_m);
+            assert_close(&field.per_m, &expected, PEAK);
+        }
+    }
+}
+
 /// (2/m) φ(0) where record and query share a junction of m long arms.
 #[test]
 fn at_the_junction_itself() {
