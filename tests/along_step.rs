@@ -115,6 +115,66 @@ fn what_cannot_be_done_is_said_with_what_can() {
     assert!(!out.exists(), "nothing half-written");
 }
 
+/// A real recorded walk (sample of the gpx crate, MIT): on a drawn line of every third fix it
+/// is matched and told in full; where half the line is missing, that is said.
+#[test]
+fn a_real_leg_is_told_matched_recorded_and_off_the_lines() {
+    let Some(formats) = support::case("formats") else { return };
+    let walk = formats.join("gpx/mousehole_to_paul.gpx");
+    let text = std::fs::read_to_string(&walk).unwrap();
+    let degrees = |part: &str, key: &str| -> f64 {
+        let from = part.find(key).unwrap() + key.len();
+        part[from..].split('"').next().unwrap().parse().unwrap()
+    };
+    let fixes: Vec<[f64; 2]> = text
+        .split("<trkpt ")
+        .skip(1)
+        .map(|part| [degrees(part, "lon=\""), degrees(part, "lat=\"")])
+        .collect();
+    assert_eq!(fixes.len(), 111);
+    let folder = tempfile::tempdir().unwrap();
+    let write = |name: &str, geometry: Value| {
+        let all = serde_json::json!({ "type": "FeatureCollection", "features": [
+            { "type": "Feature", "properties": {}, "geometry": geometry } ] });
+        let file = folder.path().join(name);
+        std::fs::write(&file, all.to_string()).unwrap();
+        file
+    };
+    let sign = write(
+        "sign.geojson",
+        serde_json::json!({ "type": "MultiPoint", "coordinates": [fixes[10], fixes[40]] }),
+    );
+    for (share, doubtful) in [(1.0, 0.0), (0.5, 1.0)] {
+        let drawn: Vec<_> = fixes[..(110.0 * share) as usize + 1].iter().step_by(3).collect();
+        let line = write("line.geojson", serde_json::json!({ "type": "LineString", "coordinates": drawn }));
+        let out = folder.path().join(format!("out{share}"));
+        let (status, _, errors) = said(
+            stakeline()
+                .args(["surface", "--along-lines", "--bandwidth", "200", "--sign"])
+                .arg(&sign)
+                .arg("--line")
+                .arg(format!("track={}", line.display()))
+                .arg("--survey")
+                .arg(&walk)
+                .arg("--out")
+                .arg(&out),
+        );
+        assert_eq!(status, 0, "{errors}");
+        let summary = json(&out.join("activity-lines.json"));
+        let km = |key: &str| number(&summary, &format!("/survey/{key}"));
+        println!(
+            "matched {} km of {}, {} km off, {errors}",
+            km("matched_km"),
+            km("raw_km"),
+            km("off_network_km")
+        );
+        assert_eq!(km("doubtful_legs"), doubtful, "{errors}");
+        assert_eq!(errors.contains("is a line missing?"), doubtful > 0.0, "{errors}");
+        let ratio = km("matched_km") / km("raw_km");
+        assert_eq!((0.75..=1.02).contains(&ratio), doubtful == 0.0, "{ratio}");
+    }
+}
+
 /// Equal splits at a bandwidth at which single walks would explode keep their mass.
 #[test]
 fn wide_equal_splits_are_done_as_waves() {

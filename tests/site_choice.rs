@@ -79,7 +79,15 @@ struct Case {
 }
 
 fn part(name: &str, weight: f64, value: Vec<f64>) -> Part {
-    Part { name: name.to_string(), weight, unit: "", from: String::new(), raw: value.clone(), value }
+    Part {
+        name: name.to_string(),
+        weight,
+        unit: "",
+        from: String::new(),
+        by: Vec::new(),
+        raw: value.clone(),
+        value,
+    }
 }
 
 impl Case {

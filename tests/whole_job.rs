@@ -172,6 +172,10 @@ fn check_parts(p: &Value) {
     let parts = p["parts"].as_object().unwrap();
     assert!(!parts.is_empty());
     for (name, part) in parts {
+        // Where search effort is known, each site says what its activity is.
+        if part["unit"].as_str().is_some_and(|unit| unit.contains("searched")) {
+            assert!(["rate", "density"].contains(&part["by"].as_str().unwrap()), "{name}: {part}");
+        }
         let value = number(part, "/value");
         assert!((0.0..=1.0).contains(&value), "{name}: {value}");
         assert!(number(part, "/weight") >= 0.0);

@@ -23,7 +23,15 @@ pub fn cover_part(
     let raw: Vec<f64> = candidates.iter().map(distance_m).collect();
     let fall = |metres: &f64| if reach_m > 0.0 { 1.0 - metres / reach_m } else { f64::from(*metres <= 0.0) };
     let value = raw.iter().map(|m| if m.is_nan() { 0.0 } else { fall(m).clamp(0.0, 1.0) }).collect();
-    Part { name: "cover".to_string(), weight, unit: "metres to the nearest cover", from, raw, value }
+    Part {
+        name: "cover".to_string(),
+        weight,
+        unit: "metres to the nearest cover",
+        from,
+        by: Vec::new(),
+        raw,
+        value,
+    }
 }
 
 /// How the numbers of a layer become values.
@@ -69,6 +77,7 @@ pub fn layer_part(
         name: name.to_string(),
         weight,
         unit: "number of the layer",
+        by: Vec::new(),
         from,
         value: known.iter().map(value).collect(),
         raw: known.iter().map(|n| n.unwrap_or(f64::NAN)).collect(),

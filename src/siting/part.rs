@@ -22,7 +22,15 @@ pub fn activity_part(
     let feet: Vec<GroundPoint> = candidates.iter().map(|c| c.foot.at).collect();
     let raw = densities_at(points, &feet, kernel, bandwidth_m);
     let value = against_greatest(&raw, |i| candidates[i].stands());
-    Part { name: name.to_string(), weight, unit: "sign per square kilometre", from, raw, value }
+    Part {
+        name: name.to_string(),
+        weight,
+        unit: "sign per square kilometre",
+        from,
+        by: Vec::new(),
+        raw,
+        value,
+    }
 }
 
 /// The kind of line, by the settings' table.
@@ -33,6 +41,7 @@ pub fn line_kind_part(candidates: &[Candidate], settings: &SitingSettings) -> Pa
         name: "line_kind".to_string(),
         weight: settings.weights.line_kind,
         unit: "worth of the kind of line",
+        by: Vec::new(),
         from: "the table of kinds".to_string(),
         raw,
         value,
@@ -82,6 +91,7 @@ pub fn convergence_part(
         weight,
         unit: "convergence of the best node within reach, falling off along the line",
         from: "the line network".to_string(),
+        by: Vec::new(),
         value: raw.clone(),
         raw,
     };
@@ -127,6 +137,7 @@ pub fn wind_part(candidates: &[Candidate], sides: &[[SideValue; 2]], weight: f64
         name: "wind".to_string(),
         weight,
         unit: "share of hours in which scent crosses the line, night before day, calm drawn to one half",
+        by: Vec::new(),
         from: "the wind records".to_string(),
         value: raw.clone(),
         raw,

@@ -12,6 +12,9 @@ pub struct Part {
     pub unit: &'static str,
     /// Where the raw values came from.
     pub from: String,
+    /// What the raw value at each candidate is, in a word, where that differs between them
+    /// (`rate`, `density`); empty where it does not.
+    pub by: Vec<&'static str>,
     /// The raw value at each candidate.
     pub raw: Vec<f64>,
     /// The value in 0..=1 at each candidate.

@@ -51,6 +51,7 @@ pub(super) fn rate_part(
         weight,
         unit: "sign per km searched (per km of line where nobody searched)",
         from,
+        by: known.iter().map(|here| if here.rate.is_some() { "rate" } else { "density" }).collect(),
         raw: (0..known.len()).map(|i| pick(i, &rates, &densities)).collect(),
         value: (0..known.len()).map(|i| pick(i, &by_rate, &by_density)).collect(),
     }))

@@ -195,6 +195,7 @@ fn non_target_part(
         name: "non_target".to_string(),
         weight,
         unit: "records of non-target animals within reach",
+        by: Vec::new(),
         from: desk.files_of(&["sign"]),
         raw,
         value,

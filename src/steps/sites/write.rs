@@ -110,13 +110,16 @@ fn stand(done: &Done, candidate: &Candidate, put: &mut impl FnMut(&str, Value) -
 
 fn parts(done: &Done, i: usize) -> Value {
     let part = |p: &crate::siting::Part| {
-        let value = json!({
+        let mut value = json!({
             "raw": written(p.raw[i]),
             "value": round_to(p.value[i], 6),
             "weight": p.weight,
             "unit": p.unit,
             "from": p.from,
         });
+        if let Some(by) = p.by.get(i) {
+            value["by"] = json!(by);
+        }
         (p.name.clone(), value)
     };
     Value::Object(done.parts.iter().map(part).collect())
