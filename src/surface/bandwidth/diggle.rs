@@ -11,8 +11,9 @@ use super::super::neighbours::Neighbours;
 use super::lscv::pairs_within;
 use super::search::Optimum;
 
-/// Most pairs that are looked at; more points than that get a shorter range.
-const MOST_PAIRS: f64 = 6e7;
+/// Most pairs that are looked at: at first, and where the optimum lies at the end of the range
+/// that so many allow. More points than that get a shorter range.
+const MOST_PAIRS: [f64; 3] = [6e7, 2.4e8, 1e9];
 /// Most pairs that are kept one by one; beyond, they are counted in rings.
 const MOST_KEPT: usize = 3000;
 /// Rings in which pairs are counted.
@@ -44,31 +45,40 @@ pub(super) fn optimum(places: &[GroundPoint], window: &SetCovariance) -> Option<
         return None;
     }
     let sorted = Neighbours::new(places, 0.0);
-    let mut reach_m = window.shorter_side_m() / 4.0;
-    while pairs_within(&sorted, reach_m) > MOST_PAIRS {
-        reach_m /= 1.2;
+    let widest_m = window.shorter_side_m() / 4.0;
+    let mut found = None;
+    for most_pairs in MOST_PAIRS {
+        let mut reach_m = widest_m;
+        while pairs_within(&sorted, reach_m) > most_pairs {
+            reach_m /= 1.2;
+        }
+        let optimum = within(&sorted, reach_m, window);
+        found = Some(optimum);
+        if !optimum.at_edge || reach_m == widest_m {
+            break;
+        }
     }
-    let n = places.len() as f64;
+    found
+}
+
+/// The optimum among bandwidths up to a quarter of the distance within which pairs are looked
+/// at: overlaps reach to twice the radius of the discs.
+fn within(sorted: &Neighbours, reach_m: f64, window: &SetCovariance) -> Optimum {
+    let (area_m2, n) = (window.area_m2(), sorted.in_order().len() as f64);
     let share = area_m2 / (n * (n - 1.0));
     let weight = |dx: f64, dy: f64| share * area_m2 / window.common_m2(dx, dy);
-    let pairs = pairs(&sorted, reach_m, weight);
+    let pairs = pairs(sorted, reach_m, weight);
     let error = |s: f64| mean_square_error(&pairs, s, area_m2 / n);
-    // Overlaps reach to twice the radius of the discs, that is to 4s.
     let longest_m = reach_m / 4.0;
     let tried: Vec<f64> = if pairs.len() <= MOST_KEPT {
         pairs.iter().map(|p| p.distance_m / 2.0).filter(|&s| s > 0.0 && s <= longest_m).collect()
     } else {
         (1..=TRIED).map(|k| longest_m * k as f64 / TRIED as f64).collect()
     };
-    let at_edge = |s: f64| s > 0.98 * longest_m;
     let best =
         tried.into_iter().map(|s| (error(s), s)).min_by(|a, b| a.0.total_cmp(&b.0).then(a.1.total_cmp(&b.1)));
-    Some(
-        best.map_or(Optimum { at: longest_m, at_edge: true }, |(_, s)| Optimum {
-            at: s,
-            at_edge: at_edge(s),
-        }),
-    )
+    let at = best.map_or(longest_m, |(_, s)| s);
+    Optimum { at, at_edge: at > 0.98 * longest_m }
 }
 
 fn mean_square_error(pairs: &[Pairs], s: f64, area_a_point_m2: f64) -> f64 {
