@@ -286,18 +286,24 @@ impl Merging<'_> {
             from_m: a.min(b),
             to_m: a.max(b),
         });
-        // What is left over joins the centre line where the run ends.
-        let (low_m, high_m) = (a.min(b), a.max(b));
-        let end_m = piece.chainage_m[piece.chainage_m.len() - 1];
+        self.left_over(&piece, t, (a.min(b), low_i), (a.max(b), high_i))
+    }
+
+    /// The parts of a piece before and after a merged stretch, which runs between two places of
+    /// it (metres, and the sample of the track there). They join the centre line where it ends.
+    fn left_over(&self, piece: &Piece, t: usize, low: (f64, usize), high: (f64, usize)) -> Vec<Piece> {
+        let ((low_m, low_i), (high_m, high_i)) = (low, high);
+        let points = &self.tracks[t].samples.points;
+        let (start_m, end_m) = (piece.chainage_m[0], piece.chainage_m[piece.chainage_m.len() - 1]);
         let joint = |sample: usize| Some(Joint { track: t, sample });
         let mut rest = Vec::new();
         if low_m > start_m {
-            let mut before = piece.part(start_m, low_m, None, Some(track.samples.points[low_i]));
+            let mut before = piece.part(start_m, low_m, None, Some(points[low_i]));
             before.joints[1] = joint(low_i);
             rest.push(before);
         }
         if high_m < end_m {
-            let mut after = piece.part(high_m, end_m, Some(track.samples.points[high_i]), None);
+            let mut after = piece.part(high_m, end_m, Some(points[high_i]), None);
             after.joints[0] = joint(high_i);
             rest.push(after);
         }

@@ -3,9 +3,10 @@
 
 use serde_json::{Value, json};
 
-use super::figure::{overview_svg, rose_svg};
+use super::figure::overview_svg;
 use super::page::{PageError, policy, render};
 use super::qr::{geo_uri, qr_svg};
+use super::rose::rose_svg;
 use super::start::lonlat_text;
 use super::{Feature, Material, NoticeKind, compass, start_of};
 use crate::frame::LonLat;

@@ -20,11 +20,12 @@ mod page;
 mod patch;
 mod picture;
 mod qr;
+mod rose;
 mod season;
 mod start;
 
 pub use field_sheet::field_sheet;
-pub use figure::{figures, overview_svg, rose_svg};
+pub use figure::{figures, overview_svg};
 pub use map::{map_page, page_data};
 pub use material::{Feature, Layers, Material, Shown};
 pub use notice::{
@@ -34,5 +35,6 @@ pub use page::PageError;
 pub use patch::Patch;
 pub use picture::{BANDS, Field, Picture, Ramp};
 pub use qr::{geo_uri, qr_svg};
+pub use rose::rose_svg;
 pub use season::season_report;
 pub use start::{compass, start_of};

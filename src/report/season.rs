@@ -4,7 +4,7 @@ use serde_json::{Value, json};
 
 use super::figure::{LegendBand, legend_bands, overview_svg};
 use super::page::{PageError, policy, render};
-use super::{Material, Ramp};
+use super::{Feature, Material, Ramp};
 
 const TEMPLATE: &str = include_str!("assets/season-report.html");
 const STYLE: &str = include_str!("assets/paper.css");
@@ -37,15 +37,6 @@ pub fn season_report(material: &Material) -> Result<Option<String>, PageError> {
             )
         })
         .collect();
-    let areas: Vec<Value> = material
-        .layers
-        .change_areas
-        .iter()
-        .map(|f| {
-            json!({ "direction": f.text("direction"), "ha": f.number("area_ha").map(|a| format!("{a:.1}")),
-                "p_max": f.number("p_max").map(probability), "survives": f.value("survives_fdr") })
-        })
-        .collect();
     let season = |name: &str| {
         let of = |key: &str| compare.pointer(&format!("/{name}/{key}")).cloned().unwrap_or_default();
         let fixed = |key: &str, places: usize| of(key).as_f64().map(|v| format!("{v:.places$}"));
@@ -70,12 +61,21 @@ pub fn season_report(material: &Material) -> Result<Option<String>, PageError> {
         "bandwidth": compare.get("bandwidth_m").and_then(Value::as_f64).map(|b| format!("{b:.0}")),
         "seasons": [season("before"), season("after")],
         "sizes": sizes,
-        "areas": areas,
+        "areas": areas(material),
         "withheld": compare.get("areas_withheld").and_then(Value::as_u64).unwrap_or(0),
         "along": compare.get("along_lines").filter(|a| a.is_object()).map(along),
         "maps": maps,
     });
     render("season-report.html", TEMPLATE, context).map(Some)
+}
+
+/// The areas of change, a row each.
+fn areas(material: &Material) -> Vec<Value> {
+    let row = |f: &Feature| {
+        json!({ "direction": f.text("direction"), "ha": f.number("area_ha").map(|a| format!("{a:.1}")),
+            "p_max": f.number("p_max").map(probability), "survives": f.value("survives_fdr") })
+    };
+    material.layers.change_areas.iter().map(row).collect()
 }
 
 /// What was compared along lines, as text.
