@@ -55,12 +55,12 @@ pub(super) fn read(request: &Request, take: Take) -> Result<usize, FileError> {
         |why: parquet::errors::ParquetError| request.wrong(format!("is a damaged Parquet file: {why}"));
     let reader = SerializedFileReader::new(file).map_err(damaged)?;
     let columns = geometry_columns(request, &reader)?;
-    let shapes = chosen(request, &columns)?;
-    let system = system_of(request, &columns[shapes.as_str()])?;
-    let fields = wanted(&reader, &shapes).ok_or_else(|| {
+    let (shapes, description) = chosen(request, &columns)?;
+    let system = system_of(request, description)?;
+    let fields = wanted(&reader, shapes).ok_or_else(|| {
         request.wrong(format!("has no column \"{shapes}\" of well-known binary, which its description names"))
     })?;
-    let layout = Layout { shapes, moments: moments(&fields) };
+    let layout = Layout { shapes: shapes.clone(), moments: moments(&fields) };
     let rows = Type::group_type_builder("schema").with_fields(fields).build();
     let rows = reader.get_row_iter(Some(rows.map_err(damaged)?)).map_err(damaged)?;
     let name: Arc<Path> = Arc::from(request.path);
@@ -89,8 +89,8 @@ fn geometry_columns(
     };
     let description: Value = serde_json::from_str(text)
         .map_err(|e| request.wrong(format!("has a description \"geo\" that is not valid JSON: {e}")))?;
-    let primary = description["primary_column"].as_str().unwrap_or_default();
-    let mut columns = description["columns"].as_object().cloned().unwrap_or_default();
+    let primary = description.get("primary_column").and_then(Value::as_str).unwrap_or_default();
+    let mut columns = description.get("columns").and_then(Value::as_object).cloned().unwrap_or_default();
     // The primary column first: it is the one read unless another is asked for.
     if let Some(first) = columns.shift_remove(primary) {
         columns.shift_insert(0, primary.to_string(), first);
@@ -98,7 +98,11 @@ fn geometry_columns(
     Ok(columns)
 }
 
-fn chosen(request: &Request, columns: &serde_json::Map<String, Value>) -> Result<String, FileError> {
+/// The column of shapes to read, with its description.
+fn chosen<'c>(
+    request: &Request,
+    columns: &'c serde_json::Map<String, Value>,
+) -> Result<(&'c String, &'c Value), FileError> {
     let names = || columns.keys().cloned().collect::<Vec<_>>().join(", ");
     let found = match &request.options.layer {
         Some(wanted) => {
@@ -108,8 +112,8 @@ fn chosen(request: &Request, columns: &serde_json::Map<String, Value>) -> Result
         }
         None => columns.iter().next().ok_or_else(|| request.wrong("describes no column of shapes"))?,
     };
-    match found.1["encoding"].as_str() {
-        Some("WKB") => Ok(found.0.clone()),
+    match found.1.get("encoding").and_then(Value::as_str) {
+        Some("WKB") => Ok(found),
         other => Err(request.wrong(format!(
             "holds its shapes in the encoding \"{}\", where well-known binary (WKB) is read; export it with \
              encoding WKB",
@@ -124,15 +128,19 @@ fn system_of(request: &Request, column: &Value) -> Result<System, FileError> {
         None => Said::MeansWgs84,
         Some(Value::Null) => Said::Nothing,
         Some(crs) => {
-            let authority = crs["id"]["authority"].as_str().unwrap_or_default();
-            let code = &crs["id"]["code"];
-            match (authority, code.as_u64().and_then(|code| u32::try_from(code).ok()), code.as_str()) {
+            let authority = crs.pointer("/id/authority").and_then(Value::as_str).unwrap_or_default();
+            let code = crs.pointer("/id/code");
+            match (
+                authority,
+                code.and_then(Value::as_u64).and_then(|code| u32::try_from(code).ok()),
+                code.and_then(Value::as_str),
+            ) {
                 ("EPSG", Some(epsg), _) => Said::System(request.known(System::from_epsg(epsg))?),
                 ("OGC", _, Some("CRS84")) => Said::System(System::wgs84()),
                 _ => {
                     return Err(request.wrong(format!(
                         "is in the system \"{}\", which has no EPSG code; export it in one that has",
-                        crs["name"].as_str().unwrap_or("without a name")
+                        crs.get("name").and_then(Value::as_str).unwrap_or("without a name")
                     )));
                 }
             }
