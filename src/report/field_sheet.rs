@@ -1,6 +1,8 @@
 //! `field-sheet.html`: paper for the crew. Cautions first, an overview, then one block a
 //! site with rows to write in; page breaks fall between blocks.
 
+use std::collections::HashMap;
+
 use serde_json::{Value, json};
 
 use super::figure::overview_svg;
@@ -52,19 +54,18 @@ pub fn field_sheet(material: &Material) -> Result<String, PageError> {
 /// Stations in the ground or named, in the order of the check round where one was planned, those
 /// that it leaves out last.
 fn stations(material: &Material) -> Vec<Value> {
-    let of = |features: &[Feature], id: &str, key: &str| {
-        features.iter().find(|f| f.text("station_id") == Some(id)).map_or(Value::Null, |f| f.value(key))
-    };
+    let stops: HashMap<&str, &Feature> =
+        material.layers.round.iter().filter_map(|f| Some((f.text("station_id")?, f))).collect();
     let standing = material.stations.iter().filter(|s| s.what.state != StationState::Lifted);
     let mut rows: Vec<(u64, Value)> = standing
         .map(|s| {
             let id = &*s.what.station_id;
-            let order = of(&material.layers.round, id, "order");
-            let urgency = of(&material.layers.round, id, "urgency");
+            let of = |key: &str| stops.get(id).map_or(Value::Null, |stop| stop.value(key));
+            let (order, urgency) = (of("order"), of("urgency"));
             let row = json!({ "id": id, "name": s.what.name.as_deref(), "state": s.what.state.word(),
                 "set_on": s.what.set_on.map(|d| d.to_string()), "lonlat": lonlat_text(s.at),
-                "grid": grid_text(material, s.at), "order": order, "day": of(&material.layers.round, id, "day"),
-                "due_on": of(&material.layers.round, id, "due_on"),
+                "grid": grid_text(material, s.at), "order": order, "day": of("day"),
+                "due_on": of("due_on"),
                 "urgency": urgency.as_str().filter(|u| *u != "due").map(|u| u.replace('-', " ")) });
             (order.as_u64().unwrap_or(u64::MAX), row)
         })

@@ -4,7 +4,7 @@ use std::fmt::Write as _;
 
 use super::figure::{Paper, escaped};
 use super::{Feature, Material};
-use crate::frame::GroundPoint;
+use crate::frame::{GroundPoint, path_length_m};
 use crate::record::{LineKind, StationState};
 
 /// Height of the letters, and about how wide one is, in units of the figure.
@@ -72,7 +72,7 @@ fn longest_by_name<'a>(material: &'a Material, paper: &Paper) -> Vec<(&'a str, V
     let mut longest: Vec<(&str, f64, &[GroundPoint])> = Vec::new();
     for line in material.lines.iter().filter(|l| matches!(l.what.kind, LineKind::Track | LineKind::Road)) {
         let Some(name) = line.what.name.as_deref() else { continue };
-        let length_m = line.ground.windows(2).map(|p| p[0].distance_m(p[1])).sum();
+        let length_m = path_length_m(&line.ground);
         match longest.iter_mut().find(|(own, ..)| *own == name) {
             Some(known) if known.1 < length_m => (known.1, known.2) = (length_m, &line.ground),
             Some(_) => {}

@@ -41,6 +41,8 @@ fn hostile_demo(room: &Path) -> PathBuf {
     change("tracks.geojson", "\"Valley Track\"", &format!("{:?}", MARKUP));
     change("keep-outs.geojson", "\"homestead\"", &format!("{:?}", MARKUP));
     change("sign.geojson", "\"observer\":\"A\"", "\"observer\":\"Observa Surnamely\"");
+    // Every layer that a map can have is there to be switched.
+    change("plan.toml", "[sites]\n", "[surface]\nalong_lines = true\n\n[sites]\n");
     let (status, _, error) =
         said(stakeline().current_dir(&demo).args(["run", "property/plan.toml", "--out", "again"]));
     assert_eq!(status, 0, "{error}");

@@ -112,11 +112,11 @@ fn shape_of(feature: &Feature, north_first: bool) -> RawShape {
     let Ok(bytes) = geometry.wkb() else {
         return RawShape::Broken("has a geometry that GDAL cannot give".into());
     };
-    match wkb::geometry(&bytes) {
-        Ok(Some(shape)) if north_first => RawShape::Shape(shape.map_coords(|c| Coord { x: c.y, y: c.x })),
-        Ok(Some(shape)) => RawShape::Shape(shape),
-        Ok(None) => RawShape::Null,
-        Err(why) => RawShape::Broken(why),
+    match wkb::shape(&bytes) {
+        RawShape::Shape(shape) if north_first => {
+            RawShape::Shape(shape.map_coords(|c| Coord { x: c.y, y: c.x }))
+        }
+        shape => shape,
     }
 }
 

@@ -204,11 +204,9 @@ fn feature_of(row: Row, layout: &Layout) -> (RawShape, Properties) {
 }
 
 fn shape_of(field: &Field) -> RawShape {
-    let Field::Bytes(bytes) = field else { return RawShape::Null };
-    match wkb::geometry(bytes.data()) {
-        Ok(Some(geometry)) => RawShape::Shape(geometry),
-        Ok(None) => RawShape::Null,
-        Err(why) => RawShape::Broken(why),
+    match field {
+        Field::Bytes(bytes) => wkb::shape(bytes.data()),
+        _ => RawShape::Null,
     }
 }
 

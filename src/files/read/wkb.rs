@@ -7,14 +7,25 @@ use geo_types::{
     Polygon,
 };
 
+use crate::files::RawShape;
+
 /// How deep collections may be nested.
 const MAX_DEPTH: usize = 32;
+
+/// The shape in some bytes; broken, with the reason, where they hold none.
+pub(super) fn shape(bytes: &[u8]) -> RawShape {
+    match geometry(bytes) {
+        Ok(Some(geometry)) => RawShape::Shape(geometry),
+        Ok(None) => RawShape::Null,
+        Err(why) => RawShape::Broken(why),
+    }
+}
 
 /// Reads one geometry; `None` for an empty point.
 ///
 /// # Errors
 /// In words: cut short, a type that is not read.
-pub(super) fn geometry(bytes: &[u8]) -> Result<Option<Geometry<f64>>, String> {
+fn geometry(bytes: &[u8]) -> Result<Option<Geometry<f64>>, String> {
     let mut cursor = Cursor { bytes, at: 0, little: true };
     cursor.geometry(0)
 }

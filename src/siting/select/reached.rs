@@ -6,6 +6,7 @@ use super::cover::Coverage;
 const LEAST_SHARE: f64 = 0.05;
 
 /// A choice, with how often each demand is reached and each item stood against.
+#[derive(Clone)]
 pub(super) struct Reached<'a> {
     problem: &'a Coverage,
     pub chosen: Vec<bool>,
@@ -54,7 +55,7 @@ impl<'a> Reached<'a> {
             if is_late() {
                 return false;
             }
-            let kept = (self.chosen.clone(), self.times.clone(), self.against.clone(), self.count);
+            let kept = self.clone();
             let own = &self.problem.reaches[item];
             let overlaps =
                 |other: usize| self.problem.reaches[other].iter().any(|j| own.binary_search(j).is_ok());
@@ -68,7 +69,7 @@ impl<'a> Reached<'a> {
                 self.improve(is_late);
                 return true;
             }
-            (self.chosen, self.times, self.against, self.count) = kept;
+            *self = kept;
         }
         false
     }
@@ -129,7 +130,7 @@ impl<'a> Reached<'a> {
             if !self.chosen[item] {
                 continue;
             }
-            let kept = (self.chosen.clone(), self.times.clone(), self.against.clone(), self.count);
+            let kept = self.clone();
             self.set(item, false);
             let best = (0..self.chosen.len())
                 .filter(|&i| i != item && !self.chosen[i] && self.against[i] == 0)
@@ -141,7 +142,7 @@ impl<'a> Reached<'a> {
             if self.total() > before {
                 return true;
             }
-            (self.chosen, self.times, self.against, self.count) = kept;
+            *self = kept;
         }
         false
     }

@@ -14,6 +14,7 @@ use crate::siting::{
     Bar, Candidate, Fate, Grounds, Heard, Near, STEPS_TO_ONE, Site, Target, reason, sign_near,
 };
 use crate::steps::StepError;
+use crate::steps::written::counted;
 
 /// Writes every file but the summary.
 pub(super) fn write(done: &Done, set: &mut OutputSet) -> Result<(), StepError> {
@@ -199,8 +200,8 @@ fn site_cautions(done: &Done, site: &Site) -> Vec<String> {
         if count > 0.0 {
             let latest = near().filter_map(|r| r.what.date).max();
             let latest = latest.map_or(String::new(), |day| format!(", the latest on {day}"));
-            let records = if count == 1.0 { "record" } else { "records" };
-            said.push(format!("{count:.0} {records} of {animal} (non-target) within {reach_m:.0} m{latest}"));
+            let records = counted(count as usize, "record");
+            said.push(format!("{records} of {animal} (non-target) within {reach_m:.0} m{latest}"));
         }
     }
     said
