@@ -97,6 +97,7 @@ mod new;
 mod nodes;
 mod number_layers;
 mod outcome;
+mod rate_camera;
 mod rate_plane;
 mod report;
 mod round;

@@ -10,6 +10,7 @@ use std::time::Instant;
 use serde_json::Value;
 
 use super::along_files::along_lines;
+use super::rate_camera::camera_rate;
 use super::rate_plane::plane_rate;
 use super::sign::chosen_sign;
 use super::smoothing::{bandwidth_of, grid_of, ground, kernel_of, request};
@@ -102,11 +103,15 @@ pub fn surface(desk: &Desk, set: &mut OutputSet) -> Result<(Outcome, SurfaceDone
         false => Vec::new(),
     };
     let rate = plane_rate(desk, &done, set, &mut outcome)?;
+    let cameras = camera_rate(desk, &done, set, &mut outcome)?;
     write_at(desk, &done, Beside { animals: &animals, along: &along, rate: rate.as_ref() }, set)?;
     let write = started.elapsed().as_secs_f64();
     let seconds = Seconds { read: desk.read_seconds, rules, density: done.density_seconds, write };
     let mut summary = say::summary(desk, &done, &animals, seconds);
     summary["rate"] = rate.map_or(Value::Null, |rate| rate.summary);
+    if let Some(cameras) = cameras {
+        summary["camera_rate"] = cameras;
+    }
     set.write_summary("activity.json", &summary)?;
     say::in_words(&done, &mut outcome);
     outcome.set("surface", summary);
