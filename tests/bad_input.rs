@@ -295,3 +295,33 @@ fn a_line_of_no_length_is_counted_and_left_out() {
     assert_eq!(status, 0, "{err}");
     assert!(err.contains("still.geojson") && err.contains("a line of no length"), "{err}");
 }
+
+/// A value that cannot be read is shown with its line and a caret, in a table and in GeoJSON; the
+/// place is found below the folder of the plan, too.
+#[test]
+fn values_are_pointed_at() {
+    let room = Room::new();
+    let table =
+        room.file("sign.csv", "id,lon,lat,count\na,148.1,-35.1,1\nb,148.1x,-35.1,1\nc,148.2,-35.2,many\n");
+    let text = points(&[("[148.1,-35.1]", r#"{"count":"many"}"#)]);
+    let json = room.file("sign.geojson", &text);
+    let column = text.find("\"many\"").unwrap() + 1;
+    let (status, _, err) = room.surface(&table, &[]);
+    assert_eq!(status, 1);
+    for words in [
+        "sign.csv: feature 2 (id b): has the coordinates \"148.1x\", \"-35.1\", which are no numbers (line 3 column 3)\n 3 | b,148.1x,-35.1,1\n       ^\n",
+        "sign.csv: feature 3 (id c): has the count \"many\", where a number is wanted (line 4 column 15)\n 4 | c,148.2,-35.2,many\n                   ^\n",
+    ] {
+        assert!(err.contains(words), "{err}");
+    }
+    let (status, _, err) = room.surface(&json, &[]);
+    assert_eq!(status, 1);
+    assert!(err.contains(&format!("where a number is wanted (line 1 column {column})\n 1 | …")), "{err}");
+    let plan = room.file("plan.toml", "[[sign]]\nfile = \"sign.csv\"\n");
+    let (status, _, err) = said(stakeline().arg("surface").arg(&plan).arg("--out").arg(room.out()));
+    assert_eq!(status, 1);
+    assert!(err.contains(" 3 | b,148.1x,-35.1,1"), "{err}");
+    let header = room.file("header.csv", "id,lan,lat\na,1,2\n");
+    assert!(room.surface(&header, &[]).2.contains("is \"lan\" meant to be \"lon\"?"));
+    room.assert_clean();
+}

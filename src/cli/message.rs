@@ -34,7 +34,11 @@ impl Talk {
     /// Why a command could not be done.
     pub(super) fn error(&self, what: &str) {
         for line in what.lines() {
-            self.note("error", AnsiColor::Red, line);
+            // A line of the file and the caret under it stand as they are.
+            match line.starts_with(' ') {
+                true => drop(writeln!(io::stderr(), "{line}")),
+                false => self.note("error", AnsiColor::Red, line),
+            }
         }
     }
 

@@ -8,6 +8,7 @@ pub mod write;
 
 pub use output_set::{MANIFEST, OutputError, OutputSet};
 pub use raw::{Properties, RawFeature, RawShape};
+pub(crate) use read::pointed_feature;
 pub use read::{
     FileError, LonLatBox, MAX_CELLS, Placement, RasterFile, RasterSystem, ReadAs, ReadOptions, ReadReport,
     read_features, read_raster, read_text,

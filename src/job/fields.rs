@@ -46,10 +46,14 @@ impl Fields {
         }
     }
 
+    /// The name that a property has in the files.
+    pub fn name_of<'n>(&'n self, property: &'n str) -> &'n str {
+        self.names.get(property).map_or(property, String::as_str)
+    }
+
     /// The value of a property that is neither missing, null nor an empty text.
     pub fn value<'p>(&self, properties: &'p Properties, property: &str) -> Option<&'p Value> {
-        let name = self.names.get(property).map_or(property, String::as_str);
-        let found = properties.get(name)?;
+        let found = properties.get(self.name_of(property))?;
         match found {
             Value::Null => None,
             Value::String(text) if text.trim().is_empty() => None,

@@ -49,21 +49,22 @@ impl PlaceRows {
     pub fn never(&mut self, raw: &RawFeature, fields: &Fields, findings: &mut Findings) {
         let Some(geometry) = checked_geometry(raw, findings) else { return };
         let is_area = matches!(geometry, Geometry::Polygon(_) | Geometry::MultiPolygon(_));
+        let about = Some(fields.name_of("within_m"));
         let within_m = match fields.number(&raw.properties, "within_m") {
             Ok(Some(metres)) if metres.is_finite() && metres >= 0.0 => metres,
             Ok(None) if is_area => 0.0,
             Ok(None) => {
                 let what =
                     format!("is a barred {} without within_m, the metres around it", kind_of(&geometry));
-                return findings.fault(&raw.source, what);
+                return findings.fault_of(&raw.source, None, what);
             }
             Ok(Some(metres)) => {
                 let what = format!("has the within_m {metres}, where a number of 0 or more is wanted");
-                return findings.fault(&raw.source, what);
+                return findings.fault_of(&raw.source, about, what);
             }
             Err(text) => {
-                return findings
-                    .fault(&raw.source, format!("has the within_m {text}, where a number is wanted"));
+                let what = format!("has the within_m {text}, where a number is wanted");
+                return findings.fault_of(&raw.source, about, what);
             }
         };
         let name = fields.text(&raw.properties, "name").or_else(|| fields.text(&raw.properties, "reason"));

@@ -17,7 +17,7 @@ pub(super) fn geometry_of<'f>(raw: &'f RawFeature, findings: &mut Findings) -> O
             None
         }
         RawShape::Broken(why) => {
-            findings.fault(&raw.source, why);
+            findings.fault_of(&raw.source, None, why);
             None
         }
     }
@@ -107,7 +107,7 @@ pub(super) fn polygons_of(raw: &RawFeature, findings: &mut Findings) -> Option<M
         }
     };
     if let Err(why) = polygons.check_validation() {
-        findings.fault(&raw.source, format!("is not a valid polygon: {why}; mend it in a GIS"));
+        findings.fault_of(&raw.source, None, format!("is not a valid polygon: {why}; mend it in a GIS"));
         return None;
     }
     Some(polygons)
@@ -139,7 +139,7 @@ fn place(c: Coord<f64>, source: &SourcePlace, findings: &mut Findings) -> Option
         }
         Ok(at) => Some(at),
         Err(why) => {
-            findings.fault(source, why);
+            findings.fault_of(source, None, why);
             None
         }
     }

@@ -75,7 +75,7 @@ pub fn load<'a>(plan: &'a Plan, progress: &'a dyn Progress) -> Result<Desk<'a>, 
         DateStyle::DayFirst => DateOrder::DayFirst,
         DateStyle::MonthFirst => DateOrder::MonthFirst,
     });
-    let mut builder = Builder::new(&plan.fields, zone_of(plan)?).with_dates(dates);
+    let mut builder = Builder::new(&plan.fields, zone_of(plan)?).with_dates(dates).with_base(&plan.base);
     let mut reading = Reading { plan, progress, builder: &mut builder, failed: Vec::new() };
     reading.layers()?;
     reading.places();

@@ -3,6 +3,8 @@
 //! Comma, semicolon or tab is told from the header, as is a decimal comma from the numbers;
 //! lines may end in LF, CRLF or CR. Every other column becomes a text property.
 
+mod locate;
+
 use std::io::{BufReader, Read};
 use std::path::Path;
 use std::sync::Arc;
@@ -15,6 +17,8 @@ use super::{FileError, Input, ReadAs, Request, Take};
 use crate::files::{Properties, RawFeature, RawShape};
 use crate::frame::System;
 use crate::record::SourcePlace;
+
+pub(super) use locate::locate;
 
 /// Names of the two columns of a place, east first, in lower case.
 const DEGREES: [(&[&str], &[&str]); 1] = [(
@@ -112,8 +116,9 @@ impl Columns {
             (names.len(), names.len(), Unit::None)
         } else {
             return Err(request.wrong(format!(
-                "has no columns \"lon\" and \"lat\" (nor \"easting\" and \"northing\"); its header reads: {}",
-                names.join(", ")
+                "has no columns \"lon\" and \"lat\" (nor \"easting\" and \"northing\"); its header reads: {}{}",
+                names.join(", "),
+                likely(&names).unwrap_or_default()
             )));
         };
         // A table whose rows need no place may have columns x and y that mean something else.
@@ -170,8 +175,8 @@ impl Columns {
         match (self.number(row, self.x), self.number(row, self.y)) {
             (Some(x), Some(y)) => RawShape::Shape(Geometry::Point(Point::new(x, y))),
             _ => {
-                let line = row.position().map(|p| format!(" (line {})", p.line())).unwrap_or_default();
-                RawShape::Broken(format!("has the coordinates \"{x}\", \"{y}\", which are no numbers{line}"))
+                let hint = if x.contains('\n') || y.contains('\n') { "; is a quote left open?" } else { "" };
+                RawShape::Broken(format!("has the coordinates {x:?}, {y:?}, which are no numbers{hint}"))
             }
         }
     }
@@ -189,6 +194,16 @@ impl Columns {
             })
             .collect()
     }
+}
+
+/// The column that is one letter off a name looked for, as a question.
+fn likely(names: &[String]) -> Option<String> {
+    let known = DEGREES.iter().chain(&METRES).flat_map(|(east, north)| east.iter().chain(*north));
+    let known = || known.clone().filter(|known| known.len() > 2);
+    names.iter().find_map(|name| {
+        let meant = known().find(|known| strsim::osa_distance(&name.to_lowercase(), known) == 1)?;
+        Some(format!("; is \"{name}\" meant to be \"{meant}\"?"))
+    })
 }
 
 /// A number written with a decimal comma, with a point instead.

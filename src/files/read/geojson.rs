@@ -22,10 +22,12 @@ use crate::record::SourcePlace;
 mod fault;
 mod feature;
 mod geometry;
+mod locate;
 mod text;
 
 use feature::{FeatureParts, OneFeature, word_of};
 use geometry::{GEOMETRY_TYPES, GeometryParts};
+pub(super) use locate::locate;
 use text::{Piece, Span, Text};
 
 /// Bytes of features that are parsed together.

@@ -11,6 +11,7 @@ mod geopackage;
 mod gpx;
 mod input;
 mod kml;
+mod locate;
 #[cfg(feature = "gdal")]
 mod other;
 #[cfg(feature = "parquet")]
@@ -29,6 +30,7 @@ use super::RawFeature;
 pub use error::FileError;
 use format::Format;
 use input::Input;
+pub(crate) use locate::pointed_feature;
 pub use raster::{LonLatBox, MAX_CELLS, Placement, RasterFile, RasterSystem, read_raster};
 
 /// Which features of a file that holds several kinds are wanted.

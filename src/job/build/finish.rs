@@ -52,6 +52,7 @@ impl Builder {
             places,
             inputs,
             mut findings,
+            base,
             ..
         } = self;
         let job = Job {
@@ -77,7 +78,7 @@ impl Builder {
             findings,
             frame,
         };
-        match job.findings.faults() {
+        match job.findings.faults(&base) {
             Some(faults) => Err(JobError::Faults(faults)),
             None => Ok(job),
         }
@@ -86,7 +87,7 @@ impl Builder {
     fn no_place(self) -> JobError {
         let files: Vec<&str> = self.inputs.iter().map(|i| i.file.as_str()).collect();
         let from = if files.is_empty() { "no input".to_string() } else { files.join(", ") };
-        let mut faults = self.findings.faults().unwrap_or_default();
+        let mut faults = self.findings.faults(&self.base).unwrap_or_default();
         faults.push(format!("{from}: no usable record or line; there is nothing to compute"));
         JobError::Faults(faults)
     }
@@ -174,7 +175,7 @@ fn place_all<T>(
         .filter_map(|(what, at)| match frame.to_ground(at) {
             Ok(ground) => Some(Placed { what, at, ground }),
             Err(why) => {
-                findings.fault(source(&what), why);
+                findings.fault_of(source(&what), None, why);
                 None
             }
         })
@@ -192,7 +193,7 @@ fn trace_all<T>(
         .filter_map(|(what, path)| match frame.path_to_ground(&path) {
             Ok(ground) => Some(Traced { what, path, ground }),
             Err(why) => {
-                findings.fault(source(&what), why);
+                findings.fault_of(source(&what), None, why);
                 None
             }
         })

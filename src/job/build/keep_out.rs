@@ -18,8 +18,9 @@ impl Builder {
         let Some(own) = self.quantity(&fields, &raw, "distance_m") else { return };
         let Some(geometry) = checked_geometry(&raw, &mut self.findings) else { return };
         let Some(distance_m) = own.or(distance_m) else {
-            self.findings.fault(
+            self.findings.fault_of(
                 &raw.source,
+                None,
                 "is a keep-out without a distance: give it a property distance_m, or the layer one, from your permit and label",
             );
             return;

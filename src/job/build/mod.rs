@@ -9,6 +9,7 @@ mod sign;
 mod station;
 
 use std::collections::{BTreeMap, HashMap, HashSet};
+use std::path::PathBuf;
 use std::sync::Arc;
 
 use geo_types::MultiPolygon;
@@ -57,6 +58,7 @@ pub struct Builder {
     places: PlaceRows,
     inputs: Vec<InputFile>,
     findings: Findings,
+    base: PathBuf,
 }
 
 impl Builder {
@@ -69,6 +71,12 @@ impl Builder {
     /// day is read only where it can be meant in one way.
     pub fn with_dates(self, dates: Option<DateOrder>) -> Self {
         Self { dates, ..self }
+    }
+
+    /// The same builder, for files whose names are relative to a folder; messages show the place
+    /// in them that they are about.
+    pub fn with_base(self, base: impl Into<PathBuf>) -> Self {
+        Self { base: base.into(), ..self }
     }
 
     /// The findings so far, to add to.
@@ -110,21 +118,15 @@ impl Builder {
 
     /// A number of 0 or more; `None` after a fault.
     fn quantity(&mut self, fields: &Fields, raw: &RawFeature, property: &str) -> Option<Option<f64>> {
-        match fields.number(&raw.properties, property) {
+        let why = match fields.number(&raw.properties, property) {
             Ok(Some(value)) if !(value.is_finite() && value >= 0.0) => {
-                self.findings.fault(
-                    &raw.source,
-                    format!("has the {property} {value}, where a number of 0 or more is wanted"),
-                );
-                None
+                format!("has the {property} {value}, where a number of 0 or more is wanted")
             }
-            Ok(value) => Some(value),
-            Err(text) => {
-                self.findings
-                    .fault(&raw.source, format!("has the {property} {text}, where a number is wanted"));
-                None
-            }
-        }
+            Ok(value) => return Some(value),
+            Err(text) => format!("has the {property} {text}, where a number is wanted"),
+        };
+        self.findings.fault_of(&raw.source, Some(fields.name_of(property)), why);
+        None
     }
 
     fn date_of(&mut self, fields: &Fields, raw: &RawFeature, property: &str) -> Option<jiff::civil::Date> {

@@ -13,7 +13,7 @@ impl Builder {
         let properties = &raw.properties;
         let id = fields.text(properties, "station_id").or_else(|| fields.text(properties, "site_id"));
         let Some(station_id) = id.or_else(|| raw.source.id.as_deref().map(str::to_string)) else {
-            self.findings.fault(&raw.source, "is a station without a station_id");
+            self.findings.fault_of(&raw.source, None, "is a station without a station_id");
             return;
         };
         let state = match fields.text(properties, "state") {
@@ -21,8 +21,9 @@ impl Builder {
             Some(word) => match StationState::from_word(&word) {
                 Some(state) => state,
                 None => {
-                    self.findings.fault(
+                    self.findings.fault_of(
                         &raw.source,
+                        Some(fields.name_of("state")),
                         format!("has the unknown state \"{word}\"; known are proposed, set and lifted"),
                     );
                     return;

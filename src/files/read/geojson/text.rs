@@ -58,6 +58,11 @@ impl<'i> Text<'i> {
         self.released = self.at;
     }
 
+    /// Where reading stands in the file, after a byte-order mark.
+    pub(super) fn here(&self) -> u64 {
+        self.start + self.at as u64
+    }
+
     /// How many bytes have been read and not released.
     pub(super) fn held(&self) -> usize {
         self.at - self.released
