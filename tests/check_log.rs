@@ -116,7 +116,7 @@ fn station(id: &str, set_on: Option<&str>) -> Placed<Station> {
 }
 
 fn row(index: usize, properties: Value) -> RawFeature {
-    let properties: Properties = properties.as_object().unwrap().clone();
+    let properties: Properties = properties.as_object().unwrap().clone().into();
     RawFeature { shape: RawShape::Null, properties, source: place("checks.csv", index) }
 }
 

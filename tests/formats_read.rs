@@ -335,7 +335,7 @@ fn shapefiles_as_the_reference_reads_them() {
         }
         let layer = &wanted["layers"][0];
         assert_eq!(features.len() as u64, layer["features"].as_u64().unwrap(), "{name}");
-        let fields: Vec<Value> = features[0].properties.keys().map(|k| k.as_str().into()).collect();
+        let fields: Vec<Value> = features[0].properties.keys().map(|k| k.into()).collect();
         assert_eq!(Value::from(fields), layer["fields"], "{name}");
         let bounds = bounds_of(&features.iter().collect::<Vec<_>>());
         for (a, b) in bounds.iter().zip(layer["bounds"].as_array().unwrap()) {

@@ -54,7 +54,7 @@ fn every_kernel_and_edge_rule_keeps_its_promise() {
         let (status, err, summary) =
             run(room.path(), &["--kernel", kernel, "--bandwidth", "150", "--edge", "jones-diggle"]);
         assert_eq!(status, 0, "{err}");
-        assert!(err.contains("1 records outside the area left out"), "{err}");
+        assert!(err.contains("1 record outside the area left out"), "{err}");
         assert_eq!(number(&summary, "/sum_of_weights"), 31.0);
         assert!((number(&summary, "/integral") / 31.0 - 1.0).abs() < 0.02, "{kernel}: {summary}");
         assert_eq!(summary["edge"], "jones-diggle");

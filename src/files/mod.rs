@@ -2,12 +2,14 @@
 //! [`OutputSet`], which appears whole or not at all.
 
 mod output_set;
+mod properties;
 mod raw;
 pub mod read;
 pub mod write;
 
 pub use output_set::{MANIFEST, OutputError, OutputSet};
-pub use raw::{Properties, RawFeature, RawShape};
+pub use properties::Properties;
+pub use raw::{RawFeature, RawShape};
 pub(crate) use read::pointed_feature;
 pub use read::{
     FileError, LonLatBox, MAX_CELLS, Placement, RasterFile, RasterSystem, ReadAs, ReadOptions, ReadReport,

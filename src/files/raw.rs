@@ -1,12 +1,8 @@
 //! What every reader yields.
 
-use geo_types::Geometry;
-use serde_json::{Map, Value};
-
+use super::Properties;
 use crate::record::SourcePlace;
-
-/// The properties of a feature, in file order.
-pub type Properties = Map<String, Value>;
+use geo_types::Geometry;
 
 /// The shape of a feature as the file has it: coordinates are meant as WGS84 longitude and
 /// latitude in degrees, but nothing is checked yet.

@@ -66,7 +66,7 @@ impl Fields {
         if self.names.contains_key(property) || properties.contains_key(property) {
             return None;
         }
-        properties.keys().find(|key| key.eq_ignore_ascii_case(property)).map(String::as_str)
+        properties.keys().find(|key| key.eq_ignore_ascii_case(property))
     }
 
     /// A property as text; numbers and truth values are spelt out.
@@ -199,6 +199,10 @@ fn month_named(text: &str) -> Option<u16> {
 mod tests {
     use super::*;
 
+    fn properties(json: &str) -> Properties {
+        serde_json::from_str::<serde_json::Map<String, Value>>(json).unwrap().into()
+    }
+
     #[test]
     fn days_are_local() {
         let sydney = TimeZone::get("Australia/Sydney").unwrap();
@@ -237,7 +241,7 @@ mod tests {
     #[test]
     fn a_time_in_its_own_column_moves_the_day() {
         let sydney = TimeZone::get("Australia/Sydney").unwrap();
-        let row: Properties = serde_json::from_str(r#"{"date":"1-May-26","time":"18:30:00Z"}"#).unwrap();
+        let row = properties(r#"{"date":"1-May-26","time":"18:30:00Z"}"#);
         let day = |zone| Fields::default().date(&row, "date", zone).unwrap().map(|d| d.to_string());
         assert_eq!(day(Some(&sydney)).as_deref(), Some("2026-05-02"));
         assert_eq!(day(None).as_deref(), Some("2026-05-01"));
@@ -245,7 +249,7 @@ mod tests {
 
     #[test]
     fn names_are_taken_as_written_or_mapped_by_the_plan() {
-        let properties: Properties = serde_json::from_str(r#"{"Sign":"scat","Anzahl":"3"}"#).unwrap();
+        let properties = properties(r#"{"Sign":"scat","Anzahl":"3"}"#);
         let fields = Fields::new(Some(&BTreeMap::from([("count".into(), "Anzahl".into())])));
         assert_eq!(fields.text(&properties, "sign"), None);
         assert_eq!(fields.missed_by_case(&properties, "sign"), Some("Sign"));

@@ -8,7 +8,7 @@ use serde_json::{Map, Value, json};
 use super::along::{LineActivity, Survey, line_activity, searched_lines};
 use super::nodes::{build, edge_id};
 use super::sign::chosen_sign;
-use super::written::{members, way_lonlat};
+use super::written::{counted, members, way_lonlat};
 use super::{Desk, Outcome, StepError};
 use crate::files::OutputSet;
 use crate::files::write::{GeoJsonWriter, round_to};
@@ -254,9 +254,9 @@ fn say(desk: &Desk, activity: &LineActivity, pieces: &[Described], outcome: &mut
     let (kernel, way) = kernel_words(activity.kernel);
     let Snap { refused, limit_m } = Snap::of(activity);
     outcome.say(format!(
-        "activity along {length_km:.1} km of line: {} records ({refused} not within {limit_m} m of one), \
+        "activity along {length_km:.1} km of line: {} ({refused} not within {limit_m} m of one), \
          {kernel} kernel ({way}), bandwidth {:.1} m ({})",
-        activity.sources.len(),
+        counted(activity.sources.len(), "record"),
         activity.kernel.sigma_m(),
         activity.rule.unwrap_or("as given"),
     ));

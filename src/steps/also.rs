@@ -97,11 +97,11 @@ impl Seen {
         if let RawShape::Shape(geometry) = &raw.shape {
             self.types.insert(type_name(geometry));
         }
-        for (key, value) in &raw.properties {
+        for (key, value) in raw.properties.iter() {
             let Some(kind) = kind_of(value) else { continue };
             match self.kinds.iter_mut().find(|(known, _)| known == key) {
                 Some((_, known)) => *known = wider(*known, kind),
-                None => self.kinds.push((key.clone(), kind)),
+                None => self.kinds.push((key.to_string(), kind)),
             }
         }
     }

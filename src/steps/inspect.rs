@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 
 use serde_json::{Value, json};
 
+use super::written::counted;
 use super::{Desk, Outcome};
 use crate::files::write::round_to;
 use crate::frame::{LonLat, path_length_geodesic_m};
@@ -36,12 +37,12 @@ fn sign(desk: &Desk, outcome: &mut Outcome) {
     let days = records.iter().filter_map(|r| r.what.date);
     let (first, last) = (days.clone().min(), days.clone().max());
     let undated = records.len() - days.count();
-    outcome.say(format!("sign: {} records, {total} pieces; {}", records.len(), listed(&by_sign)));
+    outcome.say(format!("sign: {}, {total} pieces; {}", counted(records.len(), "record"), listed(&by_sign)));
     if !by_animal.is_empty() {
         outcome.say(format!("animals: {}", listed(&by_animal)));
     }
     if let (Some(first), Some(last)) = (first, last) {
-        outcome.say(format!("days: {first} to {last}; {undated} records undated"));
+        outcome.say(format!("days: {first} to {last}; {} undated", counted(undated, "record")));
     }
     outcome.set(
         "sign",

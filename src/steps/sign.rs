@@ -1,5 +1,6 @@
 //! The sign that a step uses, with what is odd about it.
 
+use super::written::counted;
 use super::{Desk, Outcome, StepError};
 use crate::job::{Choice, Chosen, DaysOfYear, choose};
 use crate::plan::{PeriodTable, Plan};
@@ -44,7 +45,11 @@ pub(super) fn times_of(period: &PeriodTable) -> impl Iterator<Item = (Animal, Da
 pub(super) fn chosen_sign<'j>(desk: &'j Desk, outcome: &mut Outcome) -> Chosen<'j> {
     let chosen = choose(&desk.job.records, &choice_of(desk.plan));
     for (reason, count) in &chosen.left_out {
-        outcome.warn(format!("{}: {count} records {reason} left out", desk.files_of(&["sign"])));
+        outcome.warn(format!(
+            "{}: {} {reason} left out",
+            desk.files_of(&["sign"]),
+            counted(*count, "record")
+        ));
     }
     if desk.plan.select.animals.is_empty() && chosen.animals.len() > 1 {
         let names: Vec<&str> = chosen.animals.iter().map(Animal::word).collect();

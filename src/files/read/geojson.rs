@@ -23,11 +23,13 @@ mod fault;
 mod feature;
 mod geometry;
 mod locate;
+mod member;
 mod text;
 
-use feature::{FeatureParts, OneFeature, word_of};
+use feature::{FeatureParts, OneFeature};
 use geometry::{GEOMETRY_TYPES, GeometryParts};
 pub(super) use locate::locate;
+use member::{Names, next_kind, next_name};
 use text::{Piece, Span, Text};
 
 /// Bytes of features that are parsed together.
@@ -255,12 +257,12 @@ struct Batch {
 
 impl Batch {
     fn parse(&self) -> Vec<Parsed> {
-        let parse = |span: &Span| {
+        let parse = |names: &mut Names, span: &Span| {
             let mut json = serde_json::Deserializer::from_slice(self.text.slice(*span));
-            let parts = OneFeature.deserialize(&mut json).and_then(|parts| json.end().map(|()| parts));
+            let parts = OneFeature(names).deserialize(&mut json).and_then(|parts| json.end().map(|()| parts));
             parts.map_err(|e| (span.start, e))
         };
-        self.spans.par_iter().with_min_len(FEATURES_A_THREAD).map(parse).collect()
+        self.spans.par_iter().with_min_len(FEATURES_A_THREAD).map_init(Names::default, parse).collect()
     }
 }
 
@@ -370,16 +372,16 @@ impl<'de> Visitor<'de> for Root {
     }
 
     fn visit_map<M: MapAccess<'de>>(self, mut map: M) -> Result<Self::Value, M::Error> {
-        let mut kind: Option<String> = None;
+        let mut kind = None;
         let mut has_features = false;
         let mut parts = FeatureParts::default();
         let mut geometry = GeometryParts::default();
-        while let Some(key) = map.next_key::<String>()? {
-            match key.as_str() {
-                "type" => kind = Some(word_of(map.next_value()?)),
+        while let Some(key) = next_name(&mut map)? {
+            match &*key {
+                "type" => kind = Some(next_kind(&mut map)?.into_owned()),
                 "features" => has_features = map.next_value::<Value>()?.is_array(),
                 "coordinates" | "geometries" => geometry.take(&key, &mut map)?,
-                _ => parts.take(&key, &mut map)?,
+                _ => parts.take(&key, &mut map, &mut Names::default())?,
             }
         }
         Ok(match kind {

@@ -325,14 +325,14 @@ impl View<'_> {
     fn warn(&self, outcome: &mut Outcome) {
         if self.history.unsaid > 0 {
             outcome.warn(format!(
-                "{} checks found a station not intact and do not say whether it was serviced; it is taken as left working",
-                self.history.unsaid
+                "{} of a station not intact without a word on whether it was serviced; it is taken as left working",
+                counted(self.history.unsaid, "check")
             ));
         }
         if self.history.idle_visits > 0 {
             outcome.warn(format!(
-                "{} checks report something of a station that had not been left working; they count for the capsules only",
-                self.history.idle_visits
+                "{} with a find at a station that had not been left working, counted for the capsules only",
+                counted(self.history.idle_visits, "check")
             ));
         }
         if self.log.iter().all(|c| c.capsules_out.is_none() && c.capsules_back.is_none()) {

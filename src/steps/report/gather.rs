@@ -122,7 +122,7 @@ pub(super) fn features(path: &Path, options: impl Into<ReadOptions>) -> Result<V
     read_features(path, path, options, &mut |raw: RawFeature| {
         if let RawShape::Shape(geometry) = raw.shape {
             let id = raw.source.id.map(|id| id.to_string()).unwrap_or_default();
-            found.push(Feature { id, geometry, properties: raw.properties });
+            found.push(Feature { id, geometry, properties: raw.properties.to_map() });
         }
     })
     .map_err(|e| StepError::Files(vec![e]))?;

@@ -21,8 +21,8 @@ pub(super) fn of_sign(desk: &Desk, records: &[&Placed<Record>], weighed: &Weighe
     let files = desk.files_of(&["sign"]);
     if weighed.undated > 0 {
         outcome.warn(format!(
-            "{files}: {} records without a date left out, since half_life_days counts their age",
-            weighed.undated
+            "{files}: {} without a date left out, since half_life_days counts the age",
+            counted(weighed.undated, "record")
         ));
     }
     if weighed.older_than_a_year > 0.5 {
@@ -92,9 +92,9 @@ pub(super) fn of_bandwidth(
     }
     if done.surface.outside > 0 {
         outcome.warn(format!(
-            "{}: {} records outside the area left out, since edge rule {} knows only what is inside",
+            "{}: {} outside the area left out, since edge rule {} knows only what is inside",
             desk.files_of(&["sign", "area"]),
-            done.surface.outside,
+            counted(done.surface.outside, "record"),
             done.surface.settings.edge.word()
         ));
     }

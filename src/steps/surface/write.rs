@@ -112,7 +112,7 @@ pub(super) fn write_at(
     Ok(set.write("activity-at.geojson", |out| {
         let mut writer = GeoJsonWriter::begin(out, &provenance)?;
         for (index, (query, value)) in queries.iter().zip(&values).enumerate() {
-            let mut properties = query.what.properties.clone();
+            let mut properties = query.what.properties.to_map();
             properties.insert("density_per_km2".into(), json!(value));
             if !by_animal.is_empty() {
                 let of: Map<String, Value> = by_animal

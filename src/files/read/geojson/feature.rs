@@ -7,16 +7,9 @@ use serde::de::{DeserializeSeed, Deserializer, IgnoredAny, MapAccess, SeqAccess,
 use serde_json::Value;
 
 use super::geometry::OneGeometry;
-use super::{otherwise, seed_any};
+use super::member::{Names, Table, next_kind, next_name};
+use super::otherwise;
 use crate::files::{Properties, RawShape};
-
-/// A text as it is, any other value as JSON writes it.
-pub(super) fn word_of(value: Value) -> String {
-    match value {
-        Value::String(s) => s,
-        other => other.to_string(),
-    }
-}
 
 /// What stands in a feature; `fault` says why it is none.
 #[derive(Default)]
@@ -28,10 +21,15 @@ pub(super) struct FeatureParts {
 }
 
 impl FeatureParts {
-    pub(super) fn take<'de, M: MapAccess<'de>>(&mut self, key: &str, map: &mut M) -> Result<(), M::Error> {
+    pub(super) fn take<'de, M: MapAccess<'de>>(
+        &mut self,
+        key: &str,
+        map: &mut M,
+        names: &mut Names,
+    ) -> Result<(), M::Error> {
         match key {
             "geometry" => self.shape = Some(map.next_value_seed(OneGeometry)?),
-            "properties" => match map.next_value_seed(OneTable)? {
+            "properties" => match map.next_value_seed(Table(names))? {
                 Some(properties) => self.properties = properties,
                 None => self.fault = Some("has \"properties\" that are neither an object nor null".into()),
             },
@@ -50,11 +48,16 @@ impl FeatureParts {
 }
 
 /// Reads one element of `features`.
-pub(super) struct OneFeature;
+pub(super) struct OneFeature<'n>(pub &'n mut Names);
 
-seed_any!(OneFeature, FeatureParts);
+impl<'de> DeserializeSeed<'de> for OneFeature<'_> {
+    type Value = FeatureParts;
+    fn deserialize<D: Deserializer<'de>>(self, d: D) -> Result<FeatureParts, D::Error> {
+        d.deserialize_any(self)
+    }
+}
 
-impl<'de> Visitor<'de> for OneFeature {
+impl<'de> Visitor<'de> for OneFeature<'_> {
     type Value = FeatureParts;
 
     fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
@@ -64,10 +67,10 @@ impl<'de> Visitor<'de> for OneFeature {
     fn visit_map<M: MapAccess<'de>>(self, mut map: M) -> Result<FeatureParts, M::Error> {
         let mut parts = FeatureParts::default();
         let mut kind = None;
-        while let Some(key) = map.next_key::<String>()? {
-            match key.as_str() {
-                "type" => kind = Some(word_of(map.next_value()?)),
-                _ => parts.take(&key, &mut map)?,
+        while let Some(key) = next_name(&mut map)? {
+            match &*key {
+                "type" => kind = Some(next_kind(&mut map)?),
+                _ => parts.take(&key, &mut map, self.0)?,
             }
         }
         match kind.as_deref() {
@@ -87,33 +90,4 @@ impl<'de> Visitor<'de> for OneFeature {
         fault: Some(format!("is {what}, not a feature")),
         ..Default::default()
     });
-}
-
-/// Room for as many properties as most features have, so that the table need not grow.
-const USUAL_PROPERTIES: usize = 8;
-
-/// Reads the member `properties`; `None` for what is neither an object nor null.
-struct OneTable;
-
-seed_any!(OneTable, Option<Properties>);
-
-impl<'de> Visitor<'de> for OneTable {
-    type Value = Option<Properties>;
-
-    fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str("properties")
-    }
-
-    fn visit_map<M: MapAccess<'de>>(self, mut map: M) -> Result<Self::Value, M::Error> {
-        let mut properties = Properties::with_capacity(USUAL_PROPERTIES);
-        while let Some((key, value)) = map.next_entry()? {
-            properties.insert(key, value);
-        }
-        Ok(Some(properties))
-    }
-
-    fn visit_unit<E>(self) -> Result<Self::Value, E> {
-        Ok(Some(Properties::new()))
-    }
-    otherwise!(Option<Properties>, |_| None);
 }

@@ -8,7 +8,8 @@ use geo_types::{
 };
 use serde::de::{DeserializeSeed, Deserializer, IgnoredAny, MapAccess, SeqAccess, Visitor};
 
-use super::{otherwise, seed_any, word_of};
+use super::member::{next_kind, next_name};
+use super::{otherwise, seed_any};
 use crate::files::RawShape;
 
 /// The geometry types that RFC 7946 knows.
@@ -30,9 +31,9 @@ impl<'de> Visitor<'de> for OneGeometry {
     fn visit_map<M: MapAccess<'de>>(self, mut map: M) -> Result<RawShape, M::Error> {
         let mut kind = None;
         let mut parts = GeometryParts::default();
-        while let Some(key) = map.next_key::<String>()? {
-            match key.as_str() {
-                "type" => kind = Some(word_of(map.next_value()?)),
+        while let Some(key) = next_name(&mut map)? {
+            match &*key {
+                "type" => kind = Some(next_kind(&mut map)?),
                 _ => parts.take(&key, &mut map)?,
             }
         }
