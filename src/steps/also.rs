@@ -60,7 +60,7 @@ fn kml(out: impl io::Write, layers: &[String], read: Read) -> io::Result<()> {
 /// What a feature is called on a map.
 fn title(raw: &RawFeature) -> String {
     let own = ["name", "site_id", "station_id", "node_id", "edge_id"];
-    let named = own.iter().find_map(|key| raw.properties.get(*key)?.as_str());
+    let named = own.iter().find_map(|key| raw.properties.get(key)?.as_str());
     named.or(raw.source.id.as_deref()).unwrap_or("").to_string()
 }
 
