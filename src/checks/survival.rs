@@ -6,6 +6,9 @@ use rayon::prelude::*;
 
 use super::history::Spell;
 
+/// What a sum of shares may lack of itself by rounding.
+const ROUNDING: f64 = 1e-9;
+
 /// A stretch of time that holds some of the probability; where in it cannot be told.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct Mass {
@@ -77,7 +80,7 @@ impl Survival {
         let mut sum = 0.0;
         for mass in self.masses.iter().filter(|m| m.by.is_finite()) {
             sum += mass.share;
-            if sum >= share - 1e-9 {
+            if sum >= share - ROUNDING {
                 return Some(mass.by);
             }
         }

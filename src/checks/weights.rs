@@ -4,6 +4,18 @@ use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rayon::prelude::*;
 
+/// A part that varies less than this, of its own 0 to 1, is the same everywhere.
+const LEAST_SPREAD: f64 = 1e-9;
+/// Share of the loss that rounding may add to it.
+const ROUNDING: f64 = 1e-14;
+/// A step of Newton's method shortened to less than this share of itself gains nothing more.
+const LEAST_SHARE: f64 = 1e-12;
+/// Largest last step, on the scale of a log rate, with which a search that can go no further is
+/// still an answer.
+const NEAR_ENOUGH: f64 = 1e-6;
+/// A step shorter than this, on the same scale, ends the search.
+const CONVERGED: f64 = 1e-11;
+
 /// One station: its activations, its effort and the parts of its score.
 #[derive(Clone, PartialEq, Debug)]
 pub struct StationCount {
@@ -115,7 +127,8 @@ pub fn fit_weights(
         counts.iter().filter(|c| c.nights > 0.0 && c.parts.iter().all(|x| x.is_finite())).collect();
     let activations: f64 = usable.iter().map(|c| c.activations).sum();
     let spread: Vec<(f64, f64)> = (0..names.len()).map(|k| mean_and_sd(&usable, k)).collect();
-    let (used, constant): (Vec<usize>, Vec<usize>) = (0..names.len()).partition(|&k| spread[k].1 > 1e-9);
+    let (used, constant): (Vec<usize>, Vec<usize>) =
+        (0..names.len()).partition(|&k| spread[k].1 > LEAST_SPREAD);
     if used.is_empty() {
         return Err(WeightsError::NoParts);
     }
@@ -190,16 +203,16 @@ fn poisson_ridge(rows: &[&Row], ridge: f64) -> Option<Vec<f64>> {
         loop {
             let next: Vec<f64> = b.iter().zip(&step).map(|(b, s)| b - share * s).collect();
             let next_loss = loss_of(rows, &next, ridge, total);
-            if next_loss <= loss + 1e-14 * loss.abs() {
+            if next_loss <= loss + ROUNDING * loss.abs() {
                 (b, loss) = (next, next_loss);
                 break;
             }
             share *= 0.5;
-            if share < 1e-12 {
-                return (size < 1e-6).then_some(b);
+            if share < LEAST_SHARE {
+                return (size < NEAR_ENOUGH).then_some(b);
             }
         }
-        if size < 1e-11 {
+        if size < CONVERGED {
             return Some(b);
         }
     }

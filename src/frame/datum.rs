@@ -3,6 +3,9 @@
 
 use super::FrameError;
 
+/// WGS84 and GRS80 differ by 1.5e-6 in their inverse flattening; other ellipsoids by much more.
+const SAME_FLATTENING: f64 = 1e-5;
+
 /// A datum that needs more than a null step to WGS84.
 pub(super) enum Datum {
     /// Seven published parameters.
@@ -109,7 +112,9 @@ pub(super) fn is_wgs84(definition: &str) -> bool {
         Some(("+datum", datum)) => datum == "WGS84" || datum == "NAD83",
         Some(("+ellps", ellipsoid)) => ellipsoid == "WGS84" || ellipsoid == "GRS80",
         Some(("+a", axis)) => axis.parse() == Ok(6_378_137.0),
-        Some(("+rf", flat)) => flat.parse::<f64>().is_ok_and(|rf| (rf - 298.257_223_563).abs() < 1e-5),
+        Some(("+rf", flat)) => {
+            flat.parse::<f64>().is_ok_and(|rf| (rf - 298.257_223_563).abs() < SAME_FLATTENING)
+        }
         Some(("+towgs84", shift)) => shift.split(',').all(|n| n.trim().parse() == Ok(0.0)),
         Some(("+proj", _)) => true,
         Some(_) => false,

@@ -6,6 +6,9 @@ use proj4rs::transform::transform;
 use super::system::{definition, wgs84_proj};
 use super::{FrameError, GroundPoint, LonLat, destination, distance_m};
 
+/// By how much a unit may differ from a metre as it is written in definitions.
+const ROUNDING: f64 = 1e-12;
+
 /// A projected system in metres, and the way to it from WGS84 longitude and latitude.
 ///
 /// Distances in it differ from distances on the ground by the frame's scale, which
@@ -44,7 +47,7 @@ impl Frame {
         if projected.is_geocent() {
             return Err(refuse("is geocentric"));
         }
-        if (projected.to_meter() - 1.0).abs() > 1e-12 {
+        if (projected.to_meter() - 1.0).abs() > ROUNDING {
             return Err(refuse("is not in metres"));
         }
         let lonlat = wgs84_proj()?;

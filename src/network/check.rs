@@ -8,6 +8,9 @@ use super::strand::{Strand, Strands, way_length_m};
 use super::strips::{Strips, reaches};
 use super::{KindSet, Network, NetworkError};
 
+/// What sums of lengths may differ by from rounding alone, in metres.
+const ROUNDING_M: f64 = 1e-6;
+
 impl Network {
     /// Every invariant that the network breaks, in words; an empty list is a sound network.
     ///
@@ -75,7 +78,7 @@ impl Network {
         for (k, e) in self.edges().iter().enumerate() {
             for s in self.stretches(k as u32).iter().filter(|s| !self.report().is_merged(s.line)) {
                 let stretch_m = (s.end_m - s.start_m).abs();
-                if (stretch_m - e.length_m).abs() > slack_m(self.path(k as u32).len()) + 1e-6 {
+                if (stretch_m - e.length_m).abs() > slack_m(self.path(k as u32).len()) + ROUNDING_M {
                     faults.push(format!(
                         "edge {k}: {} m long, carries {stretch_m} m of line {}",
                         e.length_m, s.line
@@ -98,7 +101,7 @@ impl Network {
             }
             missing_m += self.line_length_m(line).unwrap_or(0.0) - reached_m;
         }
-        let allowed_m = self.report().cut_m + slack_m(2 * self.report().lines) + 1e-6;
+        let allowed_m = self.report().cut_m + slack_m(2 * self.report().lines) + ROUNDING_M;
         if missing_m > allowed_m {
             faults.push(format!("{missing_m} m of line carry no edge, {} m were cut", self.report().cut_m));
         }

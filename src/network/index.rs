@@ -5,6 +5,11 @@ use super::strand::{nearest_on, way_length_m};
 use super::{Edge, Foot};
 use crate::frame::GroundPoint;
 
+/// Side of the smallest cell in metres, for segments that all lie at one place.
+const LEAST_CELL_M: f64 = 1e-3;
+/// How far a computed crossing of a row may lie off its true place, in metres.
+const ROUNDING_M: f64 = 1e-6;
+
 /// A segment of an edge.
 #[derive(Clone, Copy, Debug)]
 struct Piece {
@@ -47,7 +52,7 @@ impl SegmentIndex {
         let cell_m = (2.0 * length_m / n)
             .max((width_m * height_m / (2.0 * n)).sqrt())
             .max(width_m.max(height_m) / (2.0 * n))
-            .max(1e-3);
+            .max(LEAST_CELL_M);
         let mut index = Self {
             west_m,
             south_m,
@@ -87,8 +92,8 @@ impl SegmentIndex {
                         x_at(self.south_m + (row + 1) as f64 * self.cell_m)
                     };
                     // A level segment has both ends in one row.
-                    for column in
-                        self.column(bottom_m.min(top_m) - 1e-6)..=self.column(bottom_m.max(top_m) + 1e-6)
+                    for column in self.column(bottom_m.min(top_m) - ROUNDING_M)
+                        ..=self.column(bottom_m.max(top_m) + ROUNDING_M)
                     {
                         f((row * self.columns + column) as u32, piece);
                     }

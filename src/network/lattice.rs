@@ -3,6 +3,9 @@
 use super::NetworkError;
 use crate::frame::GroundPoint;
 
+/// A step this near to a whole part of a metre is one.
+const ROUNDING: f64 = 1e-15;
+
 /// A point of the lattice: whole steps east and north of its origin. Ordered by x, then y.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug, Default)]
 pub(crate) struct Pixel {
@@ -54,7 +57,8 @@ impl Lattice {
         if west > east {
             (west, south, east, north) = (0.0, 0.0, 0.0, 0.0);
         }
-        let per_m = Some((1.0 / step_m).round()).filter(|&n| n >= 1.0 && (1.0 / n - step_m).abs() <= 1e-15);
+        let per_m =
+            Some((1.0 / step_m).round()).filter(|&n| n >= 1.0 && (1.0 / n - step_m).abs() <= ROUNDING);
         let extent_m = (east - west).max(north - south);
         let largest = [west, south, east, north].into_iter().fold(0.0, |m: f64, v| m.max(v.abs()));
         if !(extent_m / step_m < (EXTENT_LIMIT - 2) as f64 && largest / step_m < 1e15) {

@@ -3,6 +3,9 @@
 use super::KindSet;
 use crate::record::{LineKind, SourcePlace};
 
+/// The least snap distance in metres: the lattice of a finer one would not hold a property.
+const LEAST_SNAP_M: f64 = 1e-6;
+
 /// How a network is built.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct NetworkSettings {
@@ -48,7 +51,9 @@ impl NetworkSettings {
     pub(crate) fn check(&self) -> Result<(), NetworkError> {
         let fault = |name, value| Err(NetworkError::Setting { name, value });
         match self {
-            s if !(s.snap_m.is_finite() && (s.snap_m == 0.0 || s.snap_m >= 1e-6)) => fault("snap", s.snap_m),
+            s if !(s.snap_m.is_finite() && (s.snap_m == 0.0 || s.snap_m >= LEAST_SNAP_M)) => {
+                fault("snap", s.snap_m)
+            }
             s if !(s.merge_m.is_finite() && s.merge_m >= 0.0) => fault("merge", s.merge_m),
             s if !(s.reach_m.is_finite() && s.reach_m > 0.0) => fault("reach", s.reach_m),
             _ => Ok(()),

@@ -10,6 +10,9 @@ use super::strand::way_length_m;
 use crate::frame::{GroundPoint, Traced};
 use crate::record::Line;
 
+/// Keeps the heading of a line of no length defined, in metres.
+const LEAST_LENGTH_M: f64 = 1e-9;
+
 /// Whether a line is a recording of a receiver.
 pub(super) fn is_recording(line: &Line) -> bool {
     line.source.file.extension().is_some_and(|e| e.eq_ignore_ascii_case("gpx"))
@@ -70,7 +73,7 @@ fn sieve_line(index: u32, line: &Traced<Line>, step_m: f64) -> Vec<Sieved> {
     (0..n)
         .map(|i| {
             let (a, b) = (samples[i.saturating_sub(1)], samples[(i + 1).min(n - 1)]);
-            let length_m = a.distance_m(b).max(1e-9);
+            let length_m = a.distance_m(b).max(LEAST_LENGTH_M);
             let at = samples[i];
             Sieved {
                 cell: ((at.y_m / step_m).floor() as i32, (at.x_m / step_m).floor() as i32),

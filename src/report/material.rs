@@ -7,6 +7,9 @@ use super::{Field, Ramp};
 use crate::frame::{Frame, LonLat, Placed, Traced};
 use crate::record::{KeepOut, Line, Record, Station};
 
+/// Room left round what a map shows, in degrees: about ten metres.
+const RIM_DEG: f64 = 1e-4;
+
 /// One feature of an output file.
 #[derive(Clone, PartialEq, Debug)]
 pub struct Feature {
@@ -162,7 +165,7 @@ impl Material<'_> {
             self.records.iter().for_each(|(r, _)| span.add(r.at));
         }
         let [w, s, e, n] = span.0;
-        if w > e { [-0.1, -0.1, 0.1, 0.1] } else { [w - 1e-4, s - 1e-4, e + 1e-4, n + 1e-4] }
+        if w > e { [-0.1, -0.1, 0.1, 0.1] } else { [w - RIM_DEG, s - RIM_DEG, e + RIM_DEG, n + RIM_DEG] }
     }
 }
 

@@ -45,10 +45,9 @@ impl Ramp {
         let bands = BANDS as f64;
         match self {
             Ramp::Rising { peak } => (1..BANDS).map(|k| peak * (k as f64 / bands).powi(2)).collect(),
-            Ramp::Parting { reach } => (1..BANDS)
-                .map(|k| reach * (2.0 * k as f64 / bands - 1.0))
-                .filter(|e| e.abs() > 1e-9)
-                .collect(),
+            Ramp::Parting { reach } => {
+                (1..BANDS).map(|k| reach * (2.0 * k as f64 / bands - 1.0)).filter(|&e| e != 0.0).collect()
+            }
         }
     }
 

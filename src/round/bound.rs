@@ -1,6 +1,11 @@
 //! A lower bound on the length of any closed tour.
 
-use super::TravelMatrix;
+use super::{ROUNDING, TravelMatrix};
+
+/// A bound that rises by less than this share of the tour stands still.
+const PROGRESS: f64 = 1e-10;
+/// Steps shortened to less than this share of their first size move nothing.
+const LEAST_FACTOR: f64 = 1e-9;
 
 /// The bound and the stop prices that prove it.
 pub(super) struct Bound {
@@ -47,7 +52,7 @@ pub(super) fn climb(
     let patience = 20 + n / 4;
     for _ in 0..ascent.steps {
         let metres = tree.grow(matrix, &prices) - 2.0 * prices.iter().sum::<f64>();
-        if metres > best.metres + 1e-10 * ascent.tour_m.abs() {
+        if metres > best.metres + PROGRESS * ascent.tour_m.abs() {
             still = 0;
         } else {
             still += 1;
@@ -58,14 +63,14 @@ pub(super) fn climb(
         }
         let slope: Vec<f64> = tree.degree.iter().map(|&d| f64::from(d) - 2.0).collect();
         let steepness: f64 = slope.iter().map(|g| g * g).sum();
-        if steepness == 0.0 || factor < 1e-9 {
+        if steepness == 0.0 || factor < LEAST_FACTOR {
             break;
         }
         if still > patience {
             (factor, still) = (factor * 0.5, 0);
             prices.copy_from_slice(&best.prices_m);
         }
-        let step = factor * (ascent.tour_m - metres).max(1e-9 * ascent.tour_m.abs()) / steepness;
+        let step = factor * (ascent.tour_m - metres).max(ROUNDING * ascent.tour_m.abs()) / steepness;
         for i in 0..n {
             prices[i] += step * (0.7 * slope[i] + 0.3 * last[i]);
         }

@@ -3,8 +3,8 @@
 use std::cmp::Ordering;
 use std::collections::BinaryHeap;
 
-use super::TravelMatrix;
 use super::bound::{Ascent, Bound, OneTree, climb};
+use super::{ROUNDING, TravelMatrix};
 
 /// Steps of the ascent after each branching: the prices hardly move, so few are needed.
 const STEPS: usize = 25;
@@ -104,7 +104,7 @@ impl<'a> Search<'a> {
         let weight_m = 4.0 * branching.tour_m.abs() + 16.0 * matrix.largest_m().max(1.0);
         let mut tree = OneTree::new(matrix.stops());
         tree.grow(matrix, &root.prices_m);
-        let spare_m = branching.tour_m - root.metres + 1e-9 * branching.tour_m.abs();
+        let spare_m = branching.tour_m - root.metres + ROUNDING * branching.tour_m.abs();
         let tree = OneTree::among(tree.useful_links(matrix, &root.prices_m, spare_m));
         Self { plain: matrix, priced: matrix.clone(), tree, tour_m: branching.tour_m, weight_m }
     }
@@ -129,7 +129,7 @@ impl<'a> Search<'a> {
         let crowded = self.tree.most_crowded();
         self.mark(&links, &uses, 0.0);
         let metres = bound.metres + forced * self.weight_m;
-        let enough = self.tour_m - 1e-9 * self.tour_m.abs();
+        let enough = self.tour_m - ROUNDING * self.tour_m.abs();
         (metres < enough).then_some(Part { metres, prices_m: bound.prices_m, links, crowded })
     }
 

@@ -1,5 +1,8 @@
 //! Days of limited hours: a long tour cut into days that are about equally long.
 
+/// A move is worth making where it takes more than this share off the square of a day.
+const LEAST_GAIN: f64 = 1e-6;
+
 /// The times of a round, between stop 0 (the start), the stations, and where the last day
 /// ends.
 pub(super) struct Times<'a> {
@@ -121,7 +124,7 @@ fn shift_one(days: &mut [Vec<usize>], times: &Times) -> bool {
                     let longer = minutes[to] + detour(&days[to], place, stop, to == last, times);
                     let gain = minutes[from].powi(2) + minutes[to].powi(2) - shorter.powi(2) - longer.powi(2);
                     if longer <= times.limit.max(minutes[to])
-                        && gain > best.map_or(1e-6 * minutes[from].powi(2), |b| b.0)
+                        && gain > best.map_or(LEAST_GAIN * minutes[from].powi(2), |b| b.0)
                     {
                         best = Some((gain, [from, at, to, place]));
                     }

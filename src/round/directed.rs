@@ -4,7 +4,7 @@
 use rand::RngExt;
 use rand_chacha::ChaCha8Rng;
 
-use super::TravelMatrix;
+use super::{ROUNDING, TravelMatrix};
 
 /// Longest piece that may be turned round.
 const TURNED: usize = 40;
@@ -24,7 +24,7 @@ pub(super) fn improve(
     rng: &mut ChaCha8Rng,
 ) -> Vec<usize> {
     let n = tour.len();
-    let least_m = 1e-9 * matrix.largest_m();
+    let least_m = ROUNDING * matrix.largest_m();
     settle(matrix, &mut tour, 0..n, least_m);
     if n < 5 {
         return tour;

@@ -4,7 +4,7 @@
 use super::days::{Times, cut_into_days};
 use super::plan::{Call, Day, Round, RoundEnd, RoundSettings, Stop, Visit};
 use super::travel::TravelNet;
-use super::{RoundError, Tour, TourEnd, TourSearch, TravelMatrix, shortest_tour};
+use super::{ROUNDING, ROUNDING_MIN, RoundError, Tour, TourEnd, TourSearch, TravelMatrix, shortest_tour};
 use crate::network::Foot;
 
 /// The ways between the stops: 0 is the start, then the stations visited, then the end.
@@ -152,7 +152,7 @@ impl Drive<'_> {
 /// The matrix with both directions equal where they differ by rounding only.
 fn even(matrix: TravelMatrix) -> Result<TravelMatrix, RoundError> {
     let n = matrix.stops();
-    let alike = |a: f64, b: f64| (a - b).abs() <= 1e-9 * a.max(b);
+    let alike = |a: f64, b: f64| (a - b).abs() <= ROUNDING * a.max(b);
     if !(0..n).all(|i| (0..i).all(|j| alike(matrix.metres(i, j), matrix.metres(j, i)))) {
         return Ok(matrix);
     }
@@ -197,7 +197,7 @@ fn pressing_first(days: &mut [Vec<usize>], times: &Times, pressing: impl Fn(usiz
     };
     for day in &mut days[..free] {
         let turned: Vec<usize> = day.iter().rev().copied().collect();
-        let longer = times.day(&turned, all_return) > times.day(day, all_return) + 1e-6;
+        let longer = times.day(&turned, all_return) > times.day(day, all_return) + ROUNDING_MIN;
         if !longer && places(&turned) < places(day) {
             *day = turned;
         }

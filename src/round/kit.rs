@@ -64,7 +64,7 @@ pub fn kit(stations_per_day: &[usize], settings: &KitSettings) -> Vec<KitItem> {
 }
 
 fn kit_of(day: Option<usize>, stations: usize, settings: &KitSettings) -> Vec<KitItem> {
-    let needed = |per_station: f64| (stations as f64 * per_station - 1e-9).ceil().max(0.0) as u64;
+    let needed = |per_station: f64| (stations as f64 * per_station - super::ROUNDING).ceil().max(0.0) as u64;
     let spare = |per_station: f64| match needed(per_station * settings.spare_rate) {
         0 if stations > 0 && settings.spare_rate > 0.0 && per_station > 0.0 => 1,
         spare => spare,

@@ -31,6 +31,11 @@ pub use travel::{Barrier, Leg, Passage, Speeds, TravelNet};
 
 use jiff::civil::Date;
 
+/// Share by which sums of distances may differ from rounding alone.
+const ROUNDING: f64 = 1e-9;
+/// By how much minutes may be off by rounding.
+const ROUNDING_MIN: f64 = 1e-6;
+
 /// Why a round could not be planned.
 #[derive(thiserror::Error, Clone, PartialEq, Debug)]
 pub enum RoundError {

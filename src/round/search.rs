@@ -3,7 +3,7 @@
 use rand::RngExt;
 use rand_chacha::ChaCha8Rng;
 
-use super::TravelMatrix;
+use super::{ROUNDING, TravelMatrix};
 
 /// How many likely links of each stop are tried.
 const LIKELY: usize = 8;
@@ -98,7 +98,7 @@ impl<'a> Search<'a> {
         Self {
             likely: likely_links(matrix, prices_m),
             per_stop: LIKELY.min(n - 1),
-            least_m: 1e-9 * matrix.largest_m(),
+            least_m: ROUNDING * matrix.largest_m(),
             queue: std::collections::VecDeque::with_capacity(n),
             waiting: vec![false; n],
             undo: Vec::new(),

@@ -9,6 +9,9 @@ use crate::frame::GroundPoint;
 use crate::network::{Edge, EdgePiece, Foot, KindSet, Network};
 use crate::record::LineKind;
 
+/// A vertex nearer to an end of a piece than this many metres is that end.
+const ROUNDING_M: f64 = 1e-6;
+
 /// Who may travel an edge, and how fast.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct Passage {
@@ -121,7 +124,7 @@ fn piece_path(network: &Network, piece: &EdgePiece) -> Vec<GroundPoint> {
     let mut along_m = 0.0;
     for step in network.path(piece.edge).windows(2) {
         along_m += step[0].distance_m(step[1]);
-        if along_m > low_m + 1e-6 && along_m < high_m - 1e-6 {
+        if along_m > low_m + ROUNDING_M && along_m < high_m - ROUNDING_M {
             points.push(step[1]);
         }
     }

@@ -6,6 +6,9 @@ use super::moments::Moments;
 use super::relabel::reaches;
 use super::{Relabellings, Season, benjamini_hochberg};
 
+/// What a whole number of parts may lack by rounding.
+const ROUNDING: f64 = 1e-9;
+
 /// Share of the largest error that is added to every error, so that a cell with hardly any
 /// sign cannot make a large studentised difference out of a tiny error (the "fudge" of
 /// Tusher, Tibshirani & Chu 2001, doi:10.1073/pnas.091062498).
@@ -103,7 +106,7 @@ pub(super) fn test_cells(
     };
     let p_family: Vec<f64> = observed.iter().map(family).collect();
     // A cell is claimed while at most this many parts reach it.
-    let allowed = (LEVEL * (relabellings.parts().len() + 1) as f64 + 1e-9).floor() as usize;
+    let allowed = (LEVEL * (relabellings.parts().len() + 1) as f64 + ROUNDING).floor() as usize;
     let claim_above = match allowed.checked_sub(1) {
         Some(reached) => largest.get(reached).copied().unwrap_or(f64::INFINITY),
         None => f64::INFINITY,

@@ -6,6 +6,9 @@ use statrs::function::factorial::ln_binomial;
 
 use super::{Interval, Unit};
 
+/// Splits whose log likelihoods differ by less are equally likely: the tolerance of R's `binom.test`.
+const TIE: f64 = 1e-7;
+
 /// Two Poisson counts compared.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct ExactRatio {
@@ -64,8 +67,7 @@ fn share_at(holds: impl Fn(f64) -> bool) -> f64 {
 /// The mass of all splits no likelier than x. Cost: the number of splits.
 fn minimum_likelihood_p(x: u64, n: u64, share: f64) -> f64 {
     let ln_mass = |k: u64| ln_binomial(n, k) + k as f64 * share.ln() + (n - k) as f64 * (-share).ln_1p();
-    // R's tolerance for ties.
-    let most = ln_mass(x) + 1e-7;
+    let most = ln_mass(x) + TIE;
     (0..=n).map(ln_mass).filter(|&mass| mass <= most).map(f64::exp).sum::<f64>().min(1.0)
 }
 

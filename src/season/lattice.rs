@@ -7,6 +7,9 @@ use crate::surface::{Grid, Kernel, WeightedPoint, density_on_grid};
 
 use super::{Outings, Season, SeasonError};
 
+/// A square metre in square kilometres.
+const KM2_PER_M2: f64 = 1e-6;
+
 /// How far beyond sign and searched ground the lattice reaches, in bandwidths: the integral
 /// of a squared difference of Gaussian surfaces beyond it is under 1e-9 of the whole.
 const MARGIN: f64 = 4.5;
@@ -89,7 +92,7 @@ impl Lattice {
         let grid = covering(outings, compares, bandwidth_m, cell_m)?;
         let smooth = |points: &[WeightedPoint]| -> Vec<f64> {
             let per_km2 = density_on_grid(points, &grid, kernel, bandwidth_m);
-            per_km2.into_iter().map(|v| v * 1e-6).collect()
+            per_km2.into_iter().map(|v| v * KM2_PER_M2).collect()
         };
         let sign = outings.list().par_iter().map(|o| smooth(&o.sign)).collect();
         let effort = (compares == Compares::Rate)

@@ -7,6 +7,9 @@ use statrs::function::factorial::ln_binomial;
 
 use super::Season;
 
+/// Share by which equal values may differ whose sums were taken in another order.
+const ROUNDING: f64 = 1e-12;
+
 /// A random set of relabellings, closed under exchanging the seasons.
 ///
 /// Blocks are numbered in order of time, whatever their season. A relabelling keeps the
@@ -112,5 +115,5 @@ impl Relabellings {
 /// Whether a relabelled value is at least the observed one. Equal values whose sums were
 /// taken in another order differ in the last digits and must count as equal.
 pub(super) fn reaches(value: f64, observed: f64) -> bool {
-    value >= observed - 1e-12 * observed.abs()
+    value >= observed - ROUNDING * observed.abs()
 }

@@ -8,6 +8,9 @@ use rstar::{AABB, RTree};
 use crate::frame::{LonLat, azimuth_deg, distance_m};
 use crate::record::KeepOut;
 
+/// Keeps the scale of longitudes off zero at the poles.
+const LEAST_SCALE: f64 = 1e-6;
+
 /// WGS84: semi-major axis in metres and first eccentricity squared.
 const AXIS_M: f64 = 6_378_137.0;
 const ECCENTRICITY_2: f64 = 0.006_694_379_990_141_316;
@@ -70,8 +73,8 @@ impl KeepOuts {
         // One degree beyond on both sides, for the places that are measured from.
         let (low, high) = ((low - 1.0).max(-89.0).to_radians(), (high + 1.0).min(89.0).to_radians());
         let scales = [low.cos(), high.cos(), origin.y.to_radians().cos()];
-        let widest = scales.iter().copied().fold(0.0, f64::max).max(1e-6);
-        let narrowest = scales.iter().copied().fold(1.0, f64::min).max(1e-6);
+        let widest = scales.iter().copied().fold(0.0, f64::max).max(LEAST_SCALE);
+        let narrowest = scales.iter().copied().fold(1.0, f64::min).max(LEAST_SCALE);
         let mut index = Self {
             names: Vec::new(),
             limits_m: features.iter().map(|(_, m)| *m).collect(),

@@ -6,6 +6,9 @@ use super::TerrainError;
 use crate::files::{RasterFile, RasterSystem};
 use crate::frame::{Frame, GroundPoint, LonLat, distance_m};
 
+/// Cells are square where their sides differ by no more than this share.
+const SQUARE: f64 = 1e-6;
+
 /// Heights on square cells in a projected system, row by row from the north-west.
 pub struct Dem {
     /// Easting of the western edge in metres.
@@ -138,7 +141,7 @@ impl Dem {
 }
 
 fn is_square(cell_x: f64, cell_y: f64) -> bool {
-    (cell_x - cell_y).abs() <= 1e-6 * cell_x
+    (cell_x - cell_y).abs() <= SQUARE * cell_x
 }
 
 /// The side of a square as large as a cell, to three digits.

@@ -10,6 +10,9 @@ use super::{FileError, Request};
 use crate::files::RawShape;
 use crate::frame::{FrameError, LonLat, System};
 
+/// A centimetre on the ground in degrees, or a little less.
+const CENTIMETRE_DEG: f64 = 1e-7;
+
 /// What a file itself says of its system.
 pub(super) enum Said {
     /// A system.
@@ -90,7 +93,7 @@ impl Request<'_> {
 fn same(a: &System, b: &System, sample: Option<(f64, f64)>) -> bool {
     let Some((x, y)) = sample else { return false };
     match (a.to_lonlat_deg(x, y), b.to_lonlat_deg(x, y)) {
-        (Ok(p), Ok(q)) => (p.0 - q.0).abs() < 1e-7 && (p.1 - q.1).abs() < 1e-7,
+        (Ok(p), Ok(q)) => (p.0 - q.0).abs() < CENTIMETRE_DEG && (p.1 - q.1).abs() < CENTIMETRE_DEG,
         _ => false,
     }
 }

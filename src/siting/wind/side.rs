@@ -6,6 +6,9 @@ use crate::record::{SectorTable, Wind};
 use super::direction::{Rose, sector};
 use super::sun::Sun;
 
+/// A scent plume of no width has one, so that shares of it are defined.
+const LEAST_ANGLE_DEG: f64 = 1e-9;
+
 /// How the wind is read.
 #[derive(Clone, PartialEq, Debug)]
 pub struct WindSettings {
@@ -184,7 +187,7 @@ impl Scent {
         } else {
             (offset_m / settings.scent_reach_m).acos().to_degrees()
         };
-        Self { half_angle_deg: settings.half_angle_deg.max(1e-9), meets_deg }
+        Self { half_angle_deg: settings.half_angle_deg.max(LEAST_ANGLE_DEG), meets_deg }
     }
 
     /// The share of the spreading scent that meets the line within reach, in 0..=1, where

@@ -8,6 +8,9 @@ use crate::steps::written::Cells;
 use crate::steps::{Desk, StepError};
 use crate::surface::{Grid, Smoother, SurfaceError, WeightedPoint};
 
+/// A square metre in square kilometres.
+const KM2_PER_M2: f64 = 1e-6;
+
 /// What every cell says.
 pub(super) struct Maps {
     grid: Grid,
@@ -20,7 +23,7 @@ pub(super) struct Maps {
 pub(super) fn maps(outings: &Outings, lattice: &Lattice, grid: &Grid) -> Result<Maps, SurfaceError> {
     let smoother = Smoother::new(*grid, lattice.kernel, lattice.bandwidth_m)?;
     let per_m2 = |points: Vec<WeightedPoint>| -> Vec<f64> {
-        smoother.density(&points).into_iter().map(|v| f64::from(v) * 1e-6).collect()
+        smoother.density(&points).into_iter().map(|v| f64::from(v) * KM2_PER_M2).collect()
     };
     let sign = |season| per_m2(outings.of(season).flat_map(|o| o.sign.clone()).collect());
     let searched = |season| per_m2(outings.of(season).flat_map(|o| o.searched.clone()).collect());

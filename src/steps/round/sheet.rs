@@ -16,6 +16,11 @@ use crate::record::Station;
 use crate::round::{Due, KitSettings, Round, RoundSettings, Urgency, kit, write_calendar};
 use crate::steps::written::members;
 
+/// A gap below this share is rounding: the tour is then the shortest.
+const TOLD_GAP: f64 = 5e-7;
+/// By how much minutes may be off by rounding.
+const ROUNDING_MIN: f64 = 1e-6;
+
 /// How the caution begins that the summary opens with.
 const PLAN_NOT_AUTHORITY: &str = "This is a plan, not an authority";
 
@@ -301,7 +306,7 @@ impl Sheet<'_> {
             round.stops.len() - unreached,
             round.length_m / 1000.0
         ));
-        outcome.say(if gap > 5e-7 {
+        outcome.say(if gap > TOLD_GAP {
             format!(
                 "the tour in one go is {:.1} km; none is shorter than {:.1} km (gap {:.2} percent)",
                 round.tour_m / 1000.0,
@@ -319,7 +324,7 @@ impl Sheet<'_> {
                 day.length_m / 1000.0,
                 day.minutes / 60.0
             ));
-            if settings.hours_per_day.is_some_and(|hours| day.minutes > hours * 60.0 + 1e-6) {
+            if settings.hours_per_day.is_some_and(|hours| day.minutes > hours * 60.0 + ROUNDING_MIN) {
                 outcome.warn(format!(
                     "day {} is longer than the hours of a day: one station alone takes that long",
                     d + 1
