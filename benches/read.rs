@@ -1,4 +1,4 @@
-//! Reading a million points of GeoJSON: from the file to raw features, and to a whole job.
+//! A million points of GeoJSON: from the file to raw features, to a whole job, and written.
 
 use std::collections::BTreeMap;
 use std::io::{BufWriter, Write};
@@ -6,7 +6,8 @@ use std::path::PathBuf;
 use std::sync::LazyLock;
 
 use divan::Bencher;
-use stakeline::files::{ReadAs, read_features};
+use stakeline::files::write::{GeoJsonWriter, Provenance};
+use stakeline::files::{RawFeature, RawShape, ReadAs, read_features};
 use stakeline::job::{Builder, SignDefaults};
 
 fn main() {
@@ -55,5 +56,22 @@ fn whole_job_1e6(bencher: Bencher) {
         let job = builder.finish(None).expect("a good job");
         assert_eq!(job.records.len(), POINTS);
         assert_eq!(job.records[7].what.count, 3.0);
+    });
+}
+
+/// The same features written to memory, properties and all.
+#[divan::bench(sample_count = 5)]
+fn write_1e6(bencher: Bencher) {
+    let mut features: Vec<RawFeature> = Vec::new();
+    read_features(&FILE, &FILE, ReadAs::Points, &mut |raw| features.push(raw)).expect("a good file");
+    let properties: Vec<_> = features.iter().map(|raw| raw.properties.to_map()).collect();
+    let provenance = Provenance { settings: serde_json::Value::Null, inputs: Vec::new() };
+    bencher.bench(|| {
+        let mut writer = GeoJsonWriter::begin(Vec::new(), &provenance).expect("memory can be written");
+        for (raw, properties) in features.iter().zip(&properties) {
+            let RawShape::Shape(point) = &raw.shape else { panic!("every feature is a point") };
+            writer.feature("sign", Some(point), properties).expect("memory can be written");
+        }
+        assert_eq!(writer.finish().expect("memory can be written"), POINTS);
     });
 }
