@@ -115,7 +115,7 @@ fn what_is_written_is_read_back() {
             assert!(matches!(ours.shape, RawShape::Shape(_)));
             assert_eq!((&ours.shape, &ours.shape), (&row.shape, &mark.shape));
             assert_eq!(row.properties["id"].as_str(), ours.source.id.as_deref());
-            for key in ["name", "note", "kind"].into_iter().filter(|key| ours.properties.contains_key(*key)) {
+            for key in ["name", "note", "kind"].into_iter().filter(|key| ours.properties.contains_key(key)) {
                 assert_eq!(row.properties[key], ours.properties[key]);
                 assert_eq!(
                     mark.properties[key].as_str().unwrap(),
