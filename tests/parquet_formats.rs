@@ -43,7 +43,7 @@ fn assert_same(found: &[RawFeature], tolerance_deg: f64, name: &str) {
             (RawShape::Null, None) => {}
             other => panic!("{name}: {other:?}"),
         }
-        assert_eq!(&Value::Object(feature.properties.clone()), properties, "{name}");
+        assert_eq!(&Value::Object(feature.properties.to_map()), properties, "{name}");
     }
 }
 
