@@ -5,6 +5,7 @@ mod support;
 use std::path::Path;
 
 use serde_json::Value;
+use stakeline::frame::{LonLat, distance_m};
 use support::{json, number, said, stakeline};
 
 const PLAN: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/data-samples/plan.toml");
@@ -115,23 +116,18 @@ fn what_cannot_be_done_is_said_with_what_can() {
     assert!(!out.exists(), "nothing half-written");
 }
 
-/// A real recorded walk (sample of the gpx crate, MIT): on a drawn line of every third fix it
-/// is matched and told in full; where half the line is missing, that is said.
+/// A real recorded ride, and the road under it as other people drew it over a street map
+/// (`golden/real_leg`). It is matched to the length of the road between its ends, recomputed here
+/// on the ellipsoid; where half of the road is missing, that is told.
 #[test]
 fn a_real_leg_is_told_matched_recorded_and_off_the_lines() {
-    let Some(formats) = support::case("formats") else { return };
-    let walk = formats.join("gpx/mousehole_to_paul.gpx");
-    let text = std::fs::read_to_string(&walk).unwrap();
-    let degrees = |part: &str, key: &str| -> f64 {
-        let from = part.find(key).unwrap() + key.len();
-        part[from..].split('"').next().unwrap().parse().unwrap()
+    let golden = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/golden/real_leg");
+    let track = golden.join("track.geojson");
+    let positions = |file: &Path| -> Vec<[f64; 2]> {
+        serde_json::from_value(json(file)["features"][0]["geometry"]["coordinates"].clone()).unwrap()
     };
-    let fixes: Vec<[f64; 2]> = text
-        .split("<trkpt ")
-        .skip(1)
-        .map(|part| [degrees(part, "lon=\""), degrees(part, "lat=\"")])
-        .collect();
-    assert_eq!(fixes.len(), 111);
+    let (fixes, road) = (positions(&track), positions(&golden.join("road.geojson")));
+    let truth_km = (chainage_m(&road, fixes[227]) - chainage_m(&road, fixes[0])) / 1000.0;
     let folder = tempfile::tempdir().unwrap();
     let write = |name: &str, geometry: Value| {
         let all = serde_json::json!({ "type": "FeatureCollection", "features": [
@@ -140,14 +136,12 @@ fn a_real_leg_is_told_matched_recorded_and_off_the_lines() {
         std::fs::write(&file, all.to_string()).unwrap();
         file
     };
-    let sign = write(
-        "sign.geojson",
-        serde_json::json!({ "type": "MultiPoint", "coordinates": [fixes[10], fixes[40]] }),
-    );
-    for (share, doubtful) in [(1.0, 0.0), (0.5, 1.0)] {
-        let drawn: Vec<_> = fixes[..(110.0 * share) as usize + 1].iter().step_by(3).collect();
-        let line = write("line.geojson", serde_json::json!({ "type": "LineString", "coordinates": drawn }));
-        let out = folder.path().join(format!("out{share}"));
+    let sign = serde_json::json!({ "type": "MultiPoint", "coordinates": [fixes[10], fixes[40]] });
+    let sign = write("sign.geojson", sign);
+    for (vertices, doubtful) in [(19, 0.0), (8, 1.0)] {
+        let line = serde_json::json!({ "type": "LineString", "coordinates": road[..vertices] });
+        let line = write("line.geojson", line);
+        let out = folder.path().join(format!("out{vertices}"));
         let (status, _, errors) = said(
             stakeline()
                 .args(["surface", "--along-lines", "--bandwidth", "200", "--sign"])
@@ -155,24 +149,40 @@ fn a_real_leg_is_told_matched_recorded_and_off_the_lines() {
                 .arg("--line")
                 .arg(format!("track={}", line.display()))
                 .arg("--survey")
-                .arg(&walk)
+                .arg(&track)
                 .arg("--out")
                 .arg(&out),
         );
         assert_eq!(status, 0, "{errors}");
         let summary = json(&out.join("activity-lines.json"));
         let km = |key: &str| number(&summary, &format!("/survey/{key}"));
-        println!(
-            "matched {} km of {}, {} km off, {errors}",
-            km("matched_km"),
-            km("raw_km"),
-            km("off_network_km")
-        );
+        let (matched, raw, off) = (km("matched_km"), km("raw_km"), km("off_network_km"));
+        println!("matched {matched} km of {raw}, {off} km off, the road {truth_km:.3} km, {errors}");
         assert_eq!(km("doubtful_legs"), doubtful, "{errors}");
         assert_eq!(errors.contains("is a line missing?"), doubtful > 0.0, "{errors}");
-        let ratio = km("matched_km") / km("raw_km");
-        assert_eq!((0.75..=1.02).contains(&ratio), doubtful == 0.0, "{ratio}");
+        assert_eq!((0.75..=1.02).contains(&(matched / raw)), doubtful == 0.0, "{matched} {raw}");
+        assert!(((matched + off) / truth_km - 1.0).abs() < 0.01, "{matched} {off} {truth_km}");
+        let expected_km = if doubtful > 0.0 { chainage_m(&road, road[7]) / 1000.0 } else { truth_km };
+        assert!((matched / expected_km - 1.0).abs() < 0.03, "{matched} {expected_km}");
     }
+}
+
+/// Metres along a way, on the ellipsoid, to the place nearest to a position.
+fn chainage_m(way: &[[f64; 2]], to: [f64; 2]) -> f64 {
+    let at = |p: [f64; 2]| LonLat::new(p[0], p[1]).unwrap();
+    let (mut best, mut before_m) = ((f64::INFINITY, 0.0), 0.0);
+    for pair in way.windows(2) {
+        let step_m = distance_m(at(pair[0]), at(pair[1]));
+        for share in (0..=1000).map(|part| f64::from(part) / 1000.0) {
+            let mixed = [0, 1].map(|axis| pair[0][axis] + share * (pair[1][axis] - pair[0][axis]));
+            let away_m = distance_m(at(mixed), at(to));
+            if away_m < best.0 {
+                best = (away_m, before_m + share * step_m);
+            }
+        }
+        before_m += step_m;
+    }
+    best.1
 }
 
 /// Equal splits at a bandwidth at which single walks would explode keep their mass.

@@ -5,20 +5,21 @@
 //! square of its distance, a move costs the difference between the way along edges and
 //! the straight one; the cheapest sequence is found by dynamic programming (Viterbi 1967).
 //! Here every fix may also be off the network at a fixed cost, so that a leg can leave the
-//! lines and come back, and the way that results is cleared of steps back that are noise.
+//! lines and come back; it leaves them where its fixes do, and the way that results is cleared
+//! of steps back that are noise.
 //!
 //! A poor case: two lines closer together than the noise, which no method can tell apart.
 
-use std::cmp::Reverse;
-use std::collections::{BTreeMap, BinaryHeap};
-
 use rayon::prelude::*;
 
+use super::joint::{off_ways, part_where_fixes_do};
 use super::route::{Route, Step};
 use super::tally::Passage;
 use super::trace::Trace;
+use super::turn::Turns;
+use super::ways::Ways;
 use crate::frame::{GroundPoint, Traced, path_length_m};
-use crate::network::{Edge, EdgeEnd, Foot, Network};
+use crate::network::{Edge, Foot, Network};
 use crate::record::SurveyLeg;
 
 /// How legs are matched.
@@ -72,8 +73,10 @@ const SWITCH_COST: f64 = 8.0;
 const LONGEST_DETOUR: (f64, f64) = (2.0, 40.0);
 /// Edges looked at around a fix, the nearest first.
 const MOST_CANDIDATES: usize = 8;
-/// Steps back shorter than this are noise.
-const JITTER_M: f64 = 20.0;
+/// A receiver is not thought better than this, in metres.
+const LEAST_NOISE_M: f64 = 2.0;
+/// Steps back shorter than this are noise, unless the fixes speak for a turn.
+const JITTER_M: f64 = 30.0;
 
 /// Matches legs to the edges that `accept` takes. Cost: fixes × candidates² short searches.
 /// Legs are matched in parallel; the result does not depend on the number of threads.
@@ -83,39 +86,27 @@ pub fn match_legs(
     settings: &MatchSettings,
     accept: impl Fn(&Edge) -> bool + Sync,
 ) -> Vec<MatchedLeg> {
-    let matcher = Matcher { network, reach_m: settings.reach_m, accept };
+    let matcher = Matcher { ways: Ways { network, accept }, reach_m: settings.reach_m };
     legs.par_iter().map(|leg| matcher.leg(&leg.what, &leg.ground)).collect()
 }
 
 struct Matcher<'a, F> {
-    network: &'a Network,
+    ways: Ways<'a, F>,
     reach_m: f64,
-    accept: F,
 }
 
 /// Where a fix may have been: on an edge, or off the network.
-type Place = Option<Foot>;
+pub(super) type Place = Option<Foot>;
 
 impl<F: Fn(&Edge) -> bool> Matcher<'_, F> {
     fn leg(&self, leg: &SurveyLeg, way: &[GroundPoint]) -> MatchedLeg {
-        let Trace { fixes, smooth } = Trace::of(way);
-        let places = self.likeliest(&fixes);
-        let (mut steps, mut off_m) = (Vec::new(), 0.0);
-        let mut route = Route::new(JITTER_M);
-        for ((pair, fix), smooth) in places.windows(2).zip(fixes.windows(2)).zip(smooth.windows(2)) {
-            match (&pair[0], &pair[1]) {
-                (Some(from), Some(to)) => {
-                    let limit_m = longest_way_m(fix[0].distance_m(fix[1]));
-                    self.way(from, to, limit_m).into_iter().for_each(|step| route.go(step));
-                }
-                _ => {
-                    off_m += smooth[0].distance_m(smooth[1]);
-                    steps.append(&mut std::mem::replace(&mut route, Route::new(JITTER_M)).finish());
-                }
-            }
-        }
-        steps.append(&mut route.finish());
-        self.reach_dead_ends(&mut steps);
+        let trace = Trace::of(way);
+        let mut places = self.likeliest(&trace.fixes);
+        let noise_m = noise_m(&places);
+        part_where_fixes_do(&mut places, noise_m);
+        let turns = Turns { ways: &self.ways, fixes: &trace.fixes, places: &places, noise_m };
+        let mut steps = self.steps(&turns);
+        turns.reach_dead_ends(&mut steps);
         let passage = |step: &Step| Passage {
             edge: step.edge,
             from_m: step.from_m.min(step.to_m),
@@ -125,30 +116,33 @@ impl<F: Fn(&Edge) -> bool> Matcher<'_, F> {
         };
         MatchedLeg {
             passages: steps.iter().map(passage).collect(),
-            matched_m: steps.iter().map(|step| step.length_m()).sum(),
-            off_m,
+            matched_m: total_m(steps.iter().map(|step| step.length_m())),
+            off_m: total_m(off_ways(&trace.fixes, &places).map(|way| trace.length_m(way))),
             raw_m: path_length_m(way),
         }
     }
 
-    /// Turns that are seen just short of a dead end are put at the dead end: fixes are some
-    /// metres apart, and none lies beyond it.
-    fn reach_dead_ends(&self, steps: &mut [Step]) {
-        for turn in 1..steps.len() {
-            let (before, after) = (steps[turn - 1], steps[turn]);
-            if before.edge != after.edge || before.to_m != after.from_m || before.from_m == before.to_m {
-                continue;
-            }
-            let edge = &self.network.edges()[before.edge as usize];
-            let (node, end_m) =
-                if before.to_m > before.from_m { (edge.to, edge.length_m) } else { (edge.from, 0.0) };
-            let accepted = |end: &&EdgeEnd| (self.accept)(&self.network.edges()[end.edge as usize]);
-            let ways = self.network.ends_at(node).iter().filter(accepted).count();
-            if ways == 1 && (end_m - before.to_m).abs() <= JITTER_M {
-                steps[turn - 1].to_m = end_m;
-                steps[turn].from_m = end_m;
+    /// What was passed over, cleared of steps back that are noise.
+    fn steps(&self, turns: &Turns<F>) -> Vec<Step> {
+        let mut steps = Vec::new();
+        let mut route = Route::new(JITTER_M);
+        for next in 1..turns.places.len() {
+            match (&turns.places[next - 1], &turns.places[next]) {
+                (Some(from), Some(to)) => {
+                    let limit_m = longest_way_m(turns.fixes[next - 1].distance_m(turns.fixes[next]));
+                    for step in self.ways.between(from, to, limit_m) {
+                        route.go(step, |detour| turns.is_real(detour, next));
+                    }
+                }
+                (Some(_), None) => {
+                    let done = std::mem::replace(&mut route, Route::new(JITTER_M));
+                    steps.append(&mut done.finish(|detour| turns.is_real(detour, next)));
+                }
+                (None, _) => {}
             }
         }
+        steps.append(&mut route.finish(|detour| turns.is_real(detour, turns.places.len())));
+        steps
     }
 
     /// The cheapest sequence of places.
@@ -177,9 +171,9 @@ impl<F: Fn(&Edge) -> bool> Matcher<'_, F> {
         let mut places: Vec<Place> = vec![None];
         let mut taken: Vec<*const Edge> = Vec::new();
         while places.len() <= MOST_CANDIDATES {
-            let accept = |edge: &Edge| !taken.contains(&std::ptr::from_ref(edge)) && (self.accept)(edge);
-            let Some(foot) = self.network.nearest_foot(fix, self.reach_m, accept) else { break };
-            taken.push(&self.network.edges()[foot.edge as usize]);
+            let accept = |edge: &Edge| !taken.contains(&std::ptr::from_ref(edge)) && (self.ways.accept)(edge);
+            let Some(foot) = self.ways.network.nearest_foot(fix, self.reach_m, accept) else { break };
+            taken.push(&self.ways.network.edges()[foot.edge as usize]);
             places.push(Some(foot));
         }
         places
@@ -190,14 +184,14 @@ impl<F: Fn(&Edge) -> bool> Matcher<'_, F> {
         let reached: Vec<_> = before
             .places
             .iter()
-            .map(|place| place.as_ref().map(|foot| self.search(foot, longest_way_m(straight_m))))
+            .map(|place| place.as_ref().map(|foot| self.ways.search(foot, longest_way_m(straight_m))))
             .collect();
         for to in &layer.places {
             let mut best = (f64::INFINITY, 0);
             for (index, (from, search)) in before.places.iter().zip(&reached).enumerate() {
                 let move_cost = match (from, search, to) {
                     (Some(from), Some(search), Some(to)) => search
-                        .distance_m(self.network, from, to)
+                        .distance_m(self.ways.network, from, to)
                         .map_or(f64::INFINITY, |way_m| (way_m - straight_m).abs() / DETOUR_M),
                     (None, _, None) => 0.0,
                     _ => SWITCH_COST,
@@ -211,63 +205,6 @@ impl<F: Fn(&Edge) -> bool> Matcher<'_, F> {
             layer.from.push(best.1);
         }
         layer
-    }
-
-    /// Dijkstra's search from a foot to the nodes within a distance.
-    fn search(&self, from: &Foot, limit_m: f64) -> Search {
-        let edges = self.network.edges();
-        let start = &edges[from.edge as usize];
-        let mut search = Search { reached: BTreeMap::new() };
-        let mut queue = BinaryHeap::new();
-        for (metres, node, at_to) in
-            [(from.along_m, start.from, true), (start.length_m - from.along_m, start.to, false)]
-        {
-            queue.push(Reverse(Arrival { metres, node, edge: from.edge, at_to, first: true }));
-        }
-        while let Some(Reverse(arrival)) = queue.pop() {
-            if arrival.metres > limit_m || search.reached.contains_key(&arrival.node) {
-                continue;
-            }
-            search.reached.insert(arrival.node, arrival);
-            for end in self.network.ends_at(arrival.node) {
-                let edge = &edges[end.edge as usize];
-                if (self.accept)(edge) {
-                    let node = if end.at_to { edge.from } else { edge.to };
-                    let metres = arrival.metres + edge.length_m;
-                    queue.push(Reverse(Arrival {
-                        metres,
-                        node,
-                        edge: end.edge,
-                        at_to: end.at_to,
-                        first: false,
-                    }));
-                }
-            }
-        }
-        search
-    }
-
-    /// The shortest way between two feet, as steps; empty if none is short enough.
-    fn way(&self, from: &Foot, to: &Foot, limit_m: f64) -> Vec<Step> {
-        let search = self.search(from, limit_m);
-        let edge = &self.network.edges()[to.edge as usize];
-        let via = [(edge.from, 0.0), (edge.to, edge.length_m)]
-            .into_iter()
-            .filter_map(|(node, along_m)| {
-                let arrival = search.reached.get(&node)?;
-                Some((arrival.metres + (to.along_m - along_m).abs(), node, along_m))
-            })
-            .min_by(|p, q| p.0.total_cmp(&q.0));
-        let direct = Step { edge: to.edge, from_m: from.along_m, to_m: to.along_m };
-        match via {
-            _ if from.edge == to.edge && via.is_none_or(|via| direct.length_m() <= via.0) => vec![direct],
-            None => Vec::new(),
-            Some((_, node, along_m)) => {
-                let mut steps = search.steps_to(self.network, from, node);
-                steps.push(Step { edge: to.edge, from_m: along_m, to_m: to.along_m });
-                steps
-            }
-        }
     }
 }
 
@@ -290,6 +227,19 @@ impl Layer {
     }
 }
 
+/// The receiver's error across the line in metres, as the fixes on lines show it.
+fn noise_m(places: &[Place]) -> f64 {
+    let mut offsets: Vec<f64> = places.iter().flatten().map(|foot| foot.offset_m).collect();
+    offsets.sort_unstable_by(f64::total_cmp);
+    // The median of the absolute value of a normal variable is 0.6745 of its deviation.
+    (offsets.get(offsets.len() / 2).copied().unwrap_or(0.0) / 0.6745).max(LEAST_NOISE_M)
+}
+
+/// A sum that is zero, not minus zero, where there is nothing to add.
+fn total_m(lengths_m: impl Iterator<Item = f64>) -> f64 {
+    lengths_m.fold(0.0, |sum, length_m| sum + length_m)
+}
+
 fn place_cost(place: &Place, reach_m: f64) -> f64 {
     let share = place.as_ref().map_or(1.0, |foot| foot.offset_m / reach_m);
     0.5 * (REACH_IN_DEVIATIONS * share).powi(2)
@@ -297,65 +247,4 @@ fn place_cost(place: &Place, reach_m: f64) -> f64 {
 
 fn longest_way_m(straight_m: f64) -> f64 {
     LONGEST_DETOUR.0 * straight_m + LONGEST_DETOUR.1
-}
-
-/// How a node was reached: over which edge, whose far end it is, from which of its ends.
-#[derive(Clone, Copy, PartialEq)]
-struct Arrival {
-    metres: f64,
-    node: u32,
-    edge: u32,
-    /// Whether the edge was entered at its `to` end.
-    at_to: bool,
-    /// Whether the search began on this edge, between its ends.
-    first: bool,
-}
-
-impl Eq for Arrival {}
-
-impl Ord for Arrival {
-    fn cmp(&self, other: &Self) -> std::cmp::Ordering {
-        self.metres.total_cmp(&other.metres).then((self.node, self.edge).cmp(&(other.node, other.edge)))
-    }
-}
-
-impl PartialOrd for Arrival {
-    fn partial_cmp(&self, other: &Self) -> Option<std::cmp::Ordering> {
-        Some(self.cmp(other))
-    }
-}
-
-/// The nodes around a foot.
-struct Search {
-    reached: BTreeMap<u32, Arrival>,
-}
-
-impl Search {
-    fn distance_m(&self, network: &Network, from: &Foot, to: &Foot) -> Option<f64> {
-        let edge = &network.edges()[to.edge as usize];
-        let direct_m = if from.edge == to.edge { (to.along_m - from.along_m).abs() } else { f64::INFINITY };
-        let via = |node: u32, rest_m: f64| {
-            self.reached.get(&node).map_or(f64::INFINITY, |arrival| arrival.metres + rest_m)
-        };
-        let shortest_m =
-            direct_m.min(via(edge.from, to.along_m)).min(via(edge.to, edge.length_m - to.along_m));
-        shortest_m.is_finite().then_some(shortest_m)
-    }
-
-    /// The steps from a foot to a node that was reached.
-    fn steps_to(&self, network: &Network, from: &Foot, node: u32) -> Vec<Step> {
-        let edges = network.edges();
-        let mut steps = Vec::new();
-        let mut next = self.reached.get(&node);
-        while let Some(arrival) = next {
-            let edge = &edges[arrival.edge as usize];
-            let (enter_m, leave_m) = if arrival.at_to { (edge.length_m, 0.0) } else { (0.0, edge.length_m) };
-            let before = if arrival.at_to { edge.to } else { edge.from };
-            let from_m = if arrival.first { from.along_m } else { enter_m };
-            steps.push(Step { edge: arrival.edge, from_m, to_m: leave_m });
-            next = if arrival.first { None } else { self.reached.get(&before) };
-        }
-        steps.reverse();
-        steps
-    }
 }

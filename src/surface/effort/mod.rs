@@ -1,6 +1,7 @@
 //! Search effort: where people looked for sign, how often, and how much they found for it.
 
 mod interval;
+mod joint;
 mod matching;
 mod outing;
 mod planar;
@@ -11,6 +12,8 @@ mod tally;
 #[cfg(test)]
 mod tests;
 mod trace;
+mod turn;
+mod ways;
 
 pub use interval::{Interval, gamma_interval, garwood};
 pub use matching::{MatchSettings, MatchedLeg, match_legs};

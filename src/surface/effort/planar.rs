@@ -102,7 +102,9 @@ mod tests {
 
     /// One pass over every line makes the rate the density per km of line of Rakshit, Davies,
     /// Moradi, McSwiggan, Nair, Mateu & Baddeley (2019), k₂(u − x)/c(u) with their uniform
-    /// correction; T of three arms, recomputed with mpmath by quadrature.
+    /// correction, and effort their c; with c of the record's place for that of the other it is
+    /// their Jones–Diggle form, k₂(u − x)/c(x). T of three arms, recomputed with mpmath by
+    /// quadrature.
     #[test]
     fn one_pass_everywhere_gives_the_density_by_convolution() {
         let p = GroundPoint::new;
@@ -127,12 +129,23 @@ mod tests {
             0.00402835597413812,
             0.00401158204606891,
         ];
-        for ((rate, per_m), line) in
-            planar_rates(&record, &searched, &places, 100.0).into_iter().zip(per_m).zip(lines)
-        {
-            let rate = rate.unwrap();
-            assert!((rate.per_km / 1000.0 / per_m - 1.0).abs() < 1e-11, "{rate:?} {per_m}");
-            assert!((rate.effort_km_per_km2 / 1000.0 / line - 1.0).abs() < 1e-11, "{rate:?} {line}");
+        let jones_diggle = [
+            0.00343227459590789,
+            0.00208177977497092,
+            0.00111429641621288,
+            0.000983363135868981,
+            1.23787150302847e-05,
+            1.3751510241932e-07,
+        ];
+        let found: Vec<_> = planar_rates(&record, &searched, &places, 100.0).into_iter().flatten().collect();
+        assert_eq!(found.len(), places.len());
+        let at_record = found[0].effort_km_per_km2;
+        for (index, rate) in found.iter().enumerate() {
+            let (uniform, line) = (rate.per_km / 1000.0, rate.effort_km_per_km2);
+            assert!((uniform / per_m[index] - 1.0).abs() < 1e-12, "{rate:?}");
+            assert!((line / 1000.0 / lines[index] - 1.0).abs() < 1e-12, "{rate:?}");
+            let corrected = uniform * line / at_record;
+            assert!((corrected / jones_diggle[index] - 1.0).abs() < 1e-12, "{rate:?} {corrected}");
         }
     }
 

@@ -31,8 +31,21 @@ impl Step {
 /// Shorter steps are rounding.
 const LEAST_M: f64 = 1e-6;
 
+/// Out and back over less than the jitter, then on by another way: noise at a junction, or a
+/// walk up a short spur.
+pub(super) struct Detour<'a> {
+    /// From the tip back to the junction, each as it was travelled outward.
+    pub steps: &'a [Step],
+    /// The edge by which the junction was reached.
+    pub before: Option<u32>,
+    /// The edge by which it is left; at the end of the route none, and the other way is to have
+    /// stayed at the tip.
+    pub after: Option<u32>,
+}
+
 /// A route under way. A retreat along it of less than `jitter_m` is not believed: going on
-/// afterwards, on the same way or on another that branches off there, takes it back.
+/// afterwards on the same way takes it back, and so does going on by another one, unless the
+/// fixes speak for the detour.
 pub(super) struct Route {
     jitter_m: f64,
     done: Vec<Step>,
@@ -49,8 +62,8 @@ impl Route {
         Self { jitter_m, done: Vec::new(), ahead: Vec::new(), retreated: Vec::new(), retreat_m: 0.0 }
     }
 
-    /// Goes on by a step, which starts where the last one ended.
-    pub fn go(&mut self, mut step: Step) {
+    /// Goes on by a step, which starts where the last one ended. `is_real` judges detours.
+    pub fn go(&mut self, mut step: Step, is_real: impl Fn(&Detour) -> bool) {
         while step.length_m() > LEAST_M {
             step = match (self.ahead.last().copied(), self.retreated.last().copied()) {
                 (_, Some(back)) if back.edge == step.edge && back.forward() == step.forward() => {
@@ -59,7 +72,12 @@ impl Route {
                 (Some(last), _) if last.edge == step.edge && last.forward() != step.forward() => {
                     self.retreat(step, last)
                 }
-                _ => {
+                (last, back) => {
+                    let before = last.map(|last| last.edge);
+                    let detour = Detour { steps: &self.retreated, before, after: Some(step.edge) };
+                    if back.is_some() && is_real(&detour) {
+                        self.believe_turn();
+                    }
                     self.retreated.clear();
                     self.retreat_m = 0.0;
                     push(&mut self.ahead, step);
@@ -112,8 +130,12 @@ impl Route {
         self.retreat_m = 0.0;
     }
 
-    /// The whole route. A retreat at its end is left out as noise.
-    pub fn finish(mut self) -> Vec<Step> {
+    /// The whole route. A retreat at its end is left out as noise, unless it is judged real.
+    pub fn finish(mut self, is_real: impl Fn(&Detour) -> bool) -> Vec<Step> {
+        let retreat = Detour { steps: &self.retreated, before: None, after: None };
+        if !self.retreated.is_empty() && is_real(&retreat) {
+            self.believe_turn();
+        }
         self.done.append(&mut self.ahead);
         self.done
     }
@@ -140,8 +162,8 @@ mod tests {
     /// Positions along edge 0, then steps over other edges.
     fn route(steps: &[(u32, f64, f64)]) -> Vec<(u32, f64, f64)> {
         let mut route = Route::new(12.0);
-        steps.iter().for_each(|&(edge, from_m, to_m)| route.go(Step { edge, from_m, to_m }));
-        route.finish().iter().map(|step| (step.edge, step.from_m, step.to_m)).collect()
+        steps.iter().for_each(|&(edge, from_m, to_m)| route.go(Step { edge, from_m, to_m }, |_| false));
+        route.finish(|_| false).iter().map(|step| (step.edge, step.from_m, step.to_m)).collect()
     }
 
     #[test]
@@ -162,6 +184,23 @@ mod tests {
         // Six metres up edge 1, back, and on along edge 2.
         let found = route(&[(0, 0.0, 100.0), (1, 0.0, 6.0), (1, 6.0, 0.0), (2, 30.0, 0.0)]);
         assert_eq!(found, [(0, 0.0, 100.0), (2, 30.0, 0.0)]);
+    }
+
+    #[test]
+    fn a_detour_is_kept_where_the_fixes_speak_for_it() {
+        let mut route = Route::new(12.0);
+        for (edge, from_m, to_m) in
+            [(0, 0.0, 100.0), (1, 0.0, 6.0), (1, 6.0, 0.0), (2, 30.0, 0.0), (2, 0.0, 5.0)]
+        {
+            route.go(Step { edge, from_m, to_m }, |detour| {
+                assert_eq!((detour.before, detour.after), (Some(0), Some(2)));
+                assert_eq!(detour.steps, [Step { edge: 1, from_m: 0.0, to_m: 6.0 }]);
+                true
+            });
+        }
+        let at_end = |detour: &Detour| detour.after.is_none() && detour.steps[0].length_m() == 5.0;
+        let found: Vec<_> = route.finish(at_end).iter().map(|step| (step.edge, step.length_m())).collect();
+        assert_eq!(found, [(0, 100.0), (1, 6.0), (1, 6.0), (2, 30.0), (2, 5.0)]);
     }
 
     #[test]

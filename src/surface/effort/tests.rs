@@ -144,7 +144,7 @@ fn length_errors(network: &Network, noise_m: f64, kind: usize, runs: u64) -> Vec
     errors.sort_unstable_by(f64::total_cmp);
     // A line met at a small angle passes for part of the way across country.
     println!("  off the network {:.0} m of {:.0} m", off_m.0, off_m.1);
-    assert!(off_m.0 <= off_m.1 && off_m.0 >= 0.85 * off_m.1, "{off_m:?}");
+    assert!(off_m.0 <= off_m.1 && off_m.0 >= 0.9 * off_m.1, "{off_m:?}");
     errors
 }
 
@@ -162,22 +162,75 @@ fn lengths_of_simulated_legs_are_true_within_one_percent() {
     }
 }
 
-/// 200 legs of each kind: 1 % in 97 of 100, 1.5 % in all. What is worse went a few steps up a spur
-/// shorter than the jitter and back.
+/// 500 legs of each kind, all within 1 %. Of 18,000 two were not: both missed a walk up a spur of
+/// 20 m, four fixes in noise of 5 m.
 #[test]
 #[ignore = "many runs"]
 fn lengths_of_many_simulated_legs() {
     let network = winding_tracks();
     for noise_m in [3.0, 5.0] {
         for kind in 0..3 {
-            let errors = length_errors(&network, noise_m, kind, 200);
-            let (most, worst) = (errors[193], errors[199]);
+            let errors = length_errors(&network, noise_m, kind, 500);
+            let (middle, most, worst) = (errors[250], errors[485], errors[499]);
             println!(
-                "noise {noise_m} m, kind {kind}: 97 of 100 {:.2} %, worst {:.2} %",
+                "noise {noise_m} m, kind {kind}: half {:.2} %, 97 of 100 {:.2} %, worst {:.2} %",
+                100.0 * middle,
                 100.0 * most,
                 100.0 * worst
             );
-            assert!(most < 0.01 && worst < 0.015, "noise {noise_m} m, kind {kind}: {most} {worst}");
+            assert!(worst < 0.01, "noise {noise_m} m, kind {kind}: {worst}");
+        }
+    }
+}
+
+/// The part of a way before so many metres, backwards, so that it begins between nodes.
+fn backwards_from(way: &[GroundPoint], far_m: f64) -> Vec<GroundPoint> {
+    let (mut kept, mut left_m) = (vec![way[0]], far_m);
+    for pair in way.windows(2) {
+        let step_m = pair[0].distance_m(pair[1]);
+        if step_m >= left_m {
+            kept.push(pair[0].lerp(pair[1], left_m / step_m));
+            break;
+        }
+        kept.push(pair[1]);
+        left_m -= step_m;
+    }
+    kept.reverse();
+    kept
+}
+
+/// Both ends of a leg are as sure as two fixes, so that the length of a short one is sure to
+/// metres, not to a percentage: its error is spread by no more than twice the noise.
+#[test]
+fn short_legs_are_true_to_twice_the_noise() {
+    short_legs(60);
+}
+
+#[test]
+#[ignore = "many runs"]
+fn many_short_legs() {
+    short_legs(1000);
+}
+
+fn short_legs(runs: u64) {
+    let network = winding_tracks();
+    for noise_m in [3.0, 5.0] {
+        for far_m in [200.0, 500.0, 1000.0, 2000.0, 3000.0] {
+            let mut errors_m = Vec::new();
+            for run in 0..runs {
+                let mut rng = ChaCha8Rng::seed_from_u64(22);
+                rng.set_stream(run);
+                // So that the last fix is made at the end.
+                let way = backwards_from(&wander(&network, far_m + 200.0, &mut rng).0, far_m + 0.01);
+                let made = leg(fixes(&way, noise_m, &mut rng));
+                let found = &match_legs(&network, &[made], &MatchSettings::default(), |_| true)[0];
+                errors_m.push(found.length_m() - far_m);
+            }
+            let square: f64 = errors_m.iter().map(|error_m| error_m * error_m).sum();
+            let spread_m = (square / runs as f64).sqrt();
+            let within = errors_m.iter().filter(|error_m| error_m.abs() < 0.01 * far_m).count();
+            println!("noise {noise_m} m, {far_m} m: {spread_m:.1} m, {within} of {runs} within 1 %");
+            assert!(spread_m < 2.0 * noise_m, "noise {noise_m} m, {far_m} m: {spread_m}");
         }
     }
 }

@@ -1,6 +1,6 @@
 //! A survey leg made ready for matching: fixes neither crowded nor far apart.
 
-use crate::frame::GroundPoint;
+use crate::frame::{GroundPoint, path_length_m};
 
 /// Fixes closer than this to the last one kept say more of the receiver than of the way.
 const LEAST_STEP_M: f64 = 8.0;
@@ -12,36 +12,30 @@ const RECORDED_STEP_M: f64 = 30.0;
 /// Weights of the fixes around one, itself first. Together with those of the other side
 /// they take noise of 5 m down to 2 m, and the length of a straight way grows by 0.4 %
 /// where it grew by 20 %.
-const WEIGHTS: [f64; 4] = [4.0, 3.0, 2.0, 1.0];
+const WEIGHTS: [f64; 6] = [6.0, 5.0, 4.0, 3.0, 2.0, 1.0];
 
-/// A leg's fixes, and the same with their noise smoothed.
+/// A leg's fixes, ready for matching. They are not smoothed: that would cut short every turn
+/// at a dead end by some 25 m.
 pub(super) struct Trace {
-    /// Fixes for matching. They are not smoothed: that would cut short every turn at a dead
-    /// end by some 25 m.
     pub fixes: Vec<GroundPoint>,
-    /// As many fixes for lengths off the network.
-    pub smooth: Vec<GroundPoint>,
+    recorded: bool,
 }
 
 impl Trace {
     pub fn of(way: &[GroundPoint]) -> Self {
         let kept = thin(way);
         let recorded = median_step_m(&kept) <= RECORDED_STEP_M;
-        let smooth = if recorded { smooth(&kept) } else { kept.clone() };
-        let (mut trace, count) = (Self { fixes: Vec::new(), smooth: Vec::new() }, kept.len());
-        for i in 0..count {
-            let parts = match i {
-                0 => 1,
-                _ => (kept[i - 1].distance_m(kept[i]) / LARGEST_STEP_M).ceil().max(1.0) as usize,
-            };
-            for part in 1..=parts {
-                let share = part as f64 / parts as f64;
-                let before = i.saturating_sub(1);
-                trace.fixes.push(kept[before].lerp(kept[i], share));
-                trace.smooth.push(smooth[before].lerp(smooth[i], share));
-            }
+        let mut fixes: Vec<GroundPoint> = kept.first().copied().into_iter().collect();
+        for pair in kept.windows(2) {
+            let parts = (pair[0].distance_m(pair[1]) / LARGEST_STEP_M).ceil().max(1.0) as usize;
+            fixes.extend((1..=parts).map(|part| pair[0].lerp(pair[1], part as f64 / parts as f64)));
         }
-        trace
+        Self { fixes, recorded }
+    }
+
+    /// Length in metres of a way along fixes of this leg, smoothed if they were recorded.
+    pub fn length_m(&self, way: &[GroundPoint]) -> f64 {
+        if self.recorded { path_length_m(&smooth(way)) } else { path_length_m(way) }
     }
 }
 
@@ -67,18 +61,28 @@ fn median_step_m(way: &[GroundPoint]) -> f64 {
     steps.get(steps.len() / 2).copied().unwrap_or(0.0)
 }
 
-/// A weighted mean over the fixes around each; near the ends over fewer, evenly on both
-/// sides, so that the ends stay.
+/// A weighted mean over the fixes around each. Both ends stay: beyond them the way is thought
+/// to go on as its mirror image in the end.
 fn smooth(way: &[GroundPoint]) -> Vec<GroundPoint> {
-    (0..way.len())
+    let (Some(&first), Some(&last)) = (way.first(), way.last()) else { return Vec::new() };
+    let mirrored =
+        |end: GroundPoint, p: GroundPoint| GroundPoint::new(2.0 * end.x_m - p.x_m, 2.0 * end.y_m - p.y_m);
+    let end = way.len() as isize - 1;
+    let at = |index: isize| match index {
+        _ if index < 0 => mirrored(first, way[(-index).min(end) as usize]),
+        _ if index > end => mirrored(last, way[(2 * end - index).max(0) as usize]),
+        _ => way[index as usize],
+    };
+    (0..=end)
         .map(|i| {
-            let around = i.min(way.len() - 1 - i).min(WEIGHTS.len() - 1);
-            let (mut x_m, mut y_m, mut sum) = (0.0, 0.0, 0.0);
-            for j in i - around..=i + around {
-                let weight = WEIGHTS[i.abs_diff(j)];
-                x_m += weight * way[j].x_m;
-                y_m += weight * way[j].y_m;
-                sum += weight;
+            let here = way[i as usize];
+            let (mut x_m, mut y_m, mut sum) = (WEIGHTS[0] * here.x_m, WEIGHTS[0] * here.y_m, WEIGHTS[0]);
+            for (weight, step) in WEIGHTS.iter().zip(0..).skip(1) {
+                for p in [at(i - step), at(i + step)] {
+                    x_m += weight * p.x_m;
+                    y_m += weight * p.y_m;
+                    sum += weight;
+                }
             }
             GroundPoint::new(x_m / sum, y_m / sum)
         })
