@@ -2,7 +2,7 @@
 //! candidates of other programs where `STAKELINE_PEER_DATA` names the folder that holds
 //! them (`cand_KM_N.csv`: edge,t,x,y,score; `conf_KM_N.csv`: conflicting pairs; `net_KM.v.csv` and
 //! `net_KM.e.csv`: the network). On those the total is the optimum the other program proved,
-//! asserted.
+//! asserted. Coverage is benched on made-up tracks, which need no files.
 
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -14,7 +14,7 @@ use rayon::prelude::*;
 use stakeline::frame::{GroundPoint, LonLat, Traced};
 use stakeline::network::{Foot, KindSet, Network, NetworkSettings, TravelGraph};
 use stakeline::record::{Line, LineKind, SourcePlace};
-use stakeline::siting::select::{Conflicts, Limits, Problem, select};
+use stakeline::siting::select::{Conflicts, Coverage, Limits, Problem, cover, select};
 use stakeline::siting::{Apart, conflicts, weighting};
 
 fn main() {
@@ -78,13 +78,7 @@ fn peers_to_half_a_percent(bencher: Bencher, (km, n, _): (u32, u32, f64)) {
 fn feet(km: u32, n: u32) -> Option<(Network, Vec<Foot>)> {
     let (vertices, edges) = (rows(&format!("net_{km}.v.csv"))?, rows(&format!("net_{km}.e.csv"))?);
     let at = |v: f64| GroundPoint::new(vertices[v as usize][0], vertices[v as usize][1]);
-    let nowhere = LonLat::new(0.0, 0.0).expect("a place");
-    let line = |edge: &Vec<f64>| {
-        let source = SourcePlace { file: Arc::from(Path::new("bench.geojson")), index: 0, id: None };
-        let what = Line { kind: LineKind::Track, name: None, bridge: false, tunnel: false, layer: 0, source };
-        Traced { what, path: vec![nowhere; 2], ground: vec![at(edge[0]), at(edge[1])] }
-    };
-    let lines: Vec<Traced<Line>> = edges.iter().map(line).collect();
+    let lines: Vec<Traced<Line>> = edges.iter().map(|edge| track(vec![at(edge[0]), at(edge[1])])).collect();
     let settings = NetworkSettings { snap_m: 0.0, merge_m: 0.0, ..NetworkSettings::default() };
     let network = Network::build(&lines, &[], &settings).expect("a network");
     let foot = |row: &Vec<f64>| {
@@ -112,14 +106,64 @@ fn conflicts_of_peers(bencher: Bencher) {
     });
 }
 
-/// Budgets of 10, 30 and 100 sites on a peer's problem, to gap 0 or what gap the work leaves.
-#[divan::bench(args = [10, 30, 100], sample_count = 3, sample_size = 1)]
-fn budgets(bencher: Bencher, budget: u32) {
-    let Some(mut problem) = peer(200, 2000) else { return };
+/// (kilometres, candidates, sites): three budgets on each of the peers' problems.
+const BUDGETS: [(u32, u32, u32); 15] = {
+    const SITES: [u32; 3] = [10, 30, 100];
+    let mut all = [(0, 0, 0); 15];
+    let mut k = 0;
+    while k < 15 {
+        all[k] = (PEERS[k / 3].0, PEERS[k / 3].1, SITES[k % 3]);
+        k += 1;
+    }
+    all
+};
+
+/// To gap 0 or what gap the work leaves; to be compared with the free choice above.
+#[divan::bench(args = BUDGETS, sample_count = 3, sample_size = 1)]
+fn budgets(bencher: Bencher, (km, n, budget): (u32, u32, u32)) {
+    let Some(mut problem) = peer(km, n) else { return };
     problem.budget = Some(budget);
+    let gap = select(&problem, Limits::default()).gap();
+    println!("gap {:.3} %", 100.0 * gap);
+    assert!(gap < 0.005, "gap {gap}");
+    bencher.bench_local(|| select(black_box(&problem), Limits::default()));
+}
+
+/// One candidate in twenty is a hot node that may hold three sites: beside its own item it has one of
+/// weight 1.75 and cost 3 and one of weight 1.5 and cost 2, with its conflicts and against each other,
+/// as clusters are put to the search; without a budget and with one of 100.
+#[divan::bench(args = [(200, 500), (2000, 2000), (2000, 5000), (200, 2000), (200, 5000)], sample_count = 3, sample_size = 1)]
+fn clusters(bencher: Bencher, (km, n): (u32, u32)) {
+    let Some(base) = peer(km, n) else { return };
+    let mut problem = base.clone();
+    let mut pairs: Vec<(u32, u32)> = Vec::new();
+    for v in 0..n {
+        pairs.extend(base.conflicts.of(v).iter().filter(|&&u| u > v).map(|&u| (v, u)));
+    }
+    for v in (0..n).step_by(20) {
+        let own = problem.weights[v as usize];
+        let first = problem.weights.len() as u32;
+        for (k, (weight, cost)) in [(own * 3 / 2, 2), (own * 7 / 4, 3)].into_iter().enumerate() {
+            let item = first + k as u32;
+            pairs.extend(
+                (first..item).chain([v]).chain(base.conflicts.of(v).iter().copied()).map(|u| (u, item)),
+            );
+            // Those beside other hot nodes stand against each other as the nodes do.
+            for u in base.conflicts.of(v).iter().filter(|&&u| u < v && u % 20 == 0) {
+                let other = n + u / 20 * 2;
+                pairs.extend([(other, item), (other + 1, item)]);
+            }
+            problem.weights.push(weight);
+            problem.costs.push(cost);
+        }
+    }
+    problem.conflicts = Conflicts::from_pairs(problem.weights.len(), &pairs);
     bencher.bench_local(|| {
-        let selection = select(black_box(&problem), Limits::default());
-        assert!(selection.gap() < 0.005, "gap {}", selection.gap());
+        for budget in [None, Some(100)] {
+            problem.budget = budget;
+            let selection = select(black_box(&problem), Limits::default());
+            assert!(selection.gap() < 0.005, "gap {}", selection.gap());
+        }
     });
 }
 
@@ -148,6 +192,101 @@ fn weightings(bencher: Bencher, number: u64) {
             assert!(selection.gap() <= 0.005);
         });
     });
+}
+
+/// Coverage: length of the network in km, least travel between sites in metres, budget, reach in
+/// metres.
+const COVERAGE: [(u32, f64, u32, f64); 20] = {
+    const ASKED: [(u32, f64); 5] = [(10, 1000.0), (20, 500.0), (50, 500.0), (100, 500.0), (20, 1500.0)];
+    const KINDS: [(u32, f64); 4] = [(200, 0.0), (200, 1000.0), (2000, 0.0), (2000, 1000.0)];
+    let mut all = [(0, 0.0, 0, 0.0); 20];
+    let mut k = 0;
+    while k < 20 {
+        all[k] = (KINDS[k / 5].0, KINDS[k / 5].1, ASKED[k % 5].0, ASKED[k % 5].1);
+        k += 1;
+    }
+    all
+};
+
+/// Coverage of 5000 places by 2000 candidates to a gap of half a percent, or what gap is left. Two
+/// kinds are known to stay open: fifty and a hundred sites that reach as far as half the spacing on the
+/// denser network, where the relaxation itself is further from the best choice.
+#[divan::bench(args = COVERAGE, sample_count = 3, sample_size = 1)]
+fn coverage(bencher: Bencher, (km, apart_m, budget, reach_m): (u32, f64, u32, f64)) {
+    let problem = places_and_demand(km, apart_m, budget, reach_m);
+    let limits = Limits { tolerance: 0.005, ..Limits::default() };
+    let selection = cover(&problem, limits);
+    println!("gap {:.2} %", 100.0 * selection.gap());
+    let is_open = km == 200 && apart_m > 0.0 && reach_m == 500.0 && budget >= 50;
+    assert!(selection.gap() <= 0.005 || is_open, "gap {}", selection.gap());
+    bencher.bench(|| cover(black_box(&problem), limits));
+}
+
+/// 2000 candidates and 5000 places of demand anywhere on tracks that wander about a square with 4 km
+/// of track per km² (2000 km: 0.5 km per km²); what a place is worth falls off from fifteen hills.
+fn places_and_demand(km: u32, apart_m: f64, budget: u32, reach_m: f64) -> Coverage {
+    let mut rng = ChaCha8Rng::seed_from_u64(7);
+    let network = wandering(km, &mut rng);
+    let lengths: Vec<f64> = network.edges().iter().map(|edge| edge.length_m).collect();
+    let mut feet: Vec<Foot> = (0..2000).map(|_| anywhere(&network, &lengths, &mut rng)).collect();
+    feet.sort_by(|a, b| a.edge.cmp(&b.edge).then(a.along_m.total_cmp(&b.along_m)));
+    let places: Vec<GroundPoint> = (0..5000).map(|_| anywhere(&network, &lengths, &mut rng).at).collect();
+    let hills: Vec<GroundPoint> = (0..15).map(|_| feet[rng.random_range(0..feet.len())].at).collect();
+    let hill = |at: GroundPoint, top: &GroundPoint| (-(at.distance_m(*top) / 1500.0).powi(2) / 2.0).exp();
+    let worth =
+        |&at: &GroundPoint| ((0.05 + hills.iter().map(|top| hill(at, top)).sum::<f64>()) * 1e4) as i64;
+    let near = |foot: &Foot| {
+        (0..).zip(&places).filter(|(_, at)| foot.at.distance_m(**at) <= reach_m).map(|(j, _)| j).collect()
+    };
+    let conflicts = if apart_m > 0.0 {
+        let apart = vec![Apart { travel_m: apart_m, straight_m: 0.0 }; feet.len()];
+        let pairs = conflicts(&TravelGraph::new(&network, KindSet::of(LineKind::Track)), &feet, &apart);
+        Conflicts::from_pairs(feet.len(), &pairs)
+    } else {
+        Conflicts::from_pairs(feet.len(), &[])
+    };
+    let reaches = feet.iter().map(near).collect();
+    Coverage { demand: places.iter().map(worth).collect(), reaches, conflicts, budget: Some(budget) }
+}
+
+fn anywhere(network: &Network, lengths: &[f64], rng: &mut ChaCha8Rng) -> Foot {
+    let mut left_m = rng.random::<f64>() * lengths.iter().sum::<f64>();
+    let mut edge = 0;
+    while edge + 1 < lengths.len() && left_m > lengths[edge] {
+        left_m -= lengths[edge];
+        edge += 1;
+    }
+    network.foot_at(edge as u32, left_m.min(lengths[edge]))
+}
+
+/// Random walks of 50 to 200 steps of 20 to 60 m in a square, folded at its sides.
+fn wandering(km: u32, rng: &mut ChaCha8Rng) -> Network {
+    let per_km2 = if km > 1000 { 0.5 } else { 4.0 };
+    let side_m = (f64::from(km) / per_km2).sqrt() * 1000.0;
+    let fold = |v: f64| ((v + side_m).rem_euclid(2.0 * side_m) - side_m).abs();
+    let (mut lines, mut total_m) = (Vec::new(), 0.0);
+    while total_m < f64::from(km) * 1000.0 {
+        let (mut x_m, mut y_m) = (rng.random::<f64>() * side_m, rng.random::<f64>() * side_m);
+        let mut heading = rng.random::<f64>() * std::f64::consts::TAU;
+        let mut way = vec![GroundPoint::new(x_m, y_m)];
+        for _ in 0..rng.random_range(50..200) {
+            heading += 0.36 * (rng.random::<f64>() + rng.random::<f64>() - 1.0);
+            let step_m = rng.random_range(20.0..60.0);
+            total_m += step_m;
+            (x_m, y_m) = (x_m + step_m * heading.cos(), y_m + step_m * heading.sin());
+            way.push(GroundPoint::new(fold(x_m), fold(y_m)));
+        }
+        lines.push(track(way));
+    }
+    let settings = NetworkSettings { snap_m: 0.01, merge_m: 0.0, ..NetworkSettings::default() };
+    Network::build(&lines, &[], &settings).expect("a network")
+}
+
+fn track(ground: Vec<GroundPoint>) -> Traced<Line> {
+    let source = SourcePlace { file: Arc::from(Path::new("bench.geojson")), index: 0, id: None };
+    let what = Line { kind: LineKind::Track, name: None, bridge: false, tunnel: false, layer: 0, source };
+    let nowhere = LonLat::new(0.0, 0.0).expect("a place");
+    Traced { what, path: vec![nowhere; ground.len()], ground }
 }
 
 /// Candidates every 50 m along a comb of tracks with cross links, scores from a few smooth

@@ -258,6 +258,50 @@ fn barred_places_bear_no_site() {
     assert!(misspelt.err.contains("within_m"), "{}", misspelt.err);
 }
 
+/// What each candidate says of why it was not chosen holds, in the order in which reasons count.
+#[test]
+fn every_candidate_that_is_not_chosen_says_why() {
+    let mut property = one_track();
+    property.file("tanks.geojson", &[property.point((1000.0, 50.0), json!({ "name": "House tank" }))]);
+    property.say("[[keep_out]]\nfile = \"tanks.geojson\"\ndistance_m = 137");
+    property.file("area.geojson", &[property.square((1700.0, 0.0), 1800.0, json!({}))]);
+    property.say("[sites]\nspacing_m = 800\nbudget = 2\nweightings = 0");
+    let answer = property.sites("out", &["--area", "area.geojson"]);
+    let sites: Vec<(String, f64)> = answer
+        .sites()
+        .iter()
+        .map(|site| (text(site, "site_id").to_string(), property.metres(site).0))
+        .collect();
+    assert_eq!(sites.len(), 2);
+    let mut kinds = std::collections::BTreeMap::new();
+    for candidate in answer.candidates() {
+        let Some(why) = candidate["properties"]["why_not"].as_str() else {
+            assert_eq!(candidate["properties"]["chosen"], true);
+            continue;
+        };
+        let (x, _) = property.metres(&candidate);
+        // Both sides lie 5 m off the track; the receiver's error of 10 m is kept besides.
+        let to_tank_m = (x - 1000.0).hypot(45.0);
+        let near = sites.iter().filter(|(_, at)| (x - at).abs() < 800.25 + 0.1).collect::<Vec<_>>();
+        let kind = why.split(&[' ', ':'][..]).next().unwrap().to_string();
+        match why {
+            "outside the area" => assert!(x > 3499.0, "{x} {why}"),
+            "over budget" => assert!(near.is_empty() && x < 3501.0 && to_tank_m > 146.5, "{x} {why}"),
+            _ if why.starts_with("within the spacing of site ") => {
+                let named = near.iter().any(|(id, _)| why.ends_with(id.as_str()));
+                assert!(named && x < 3501.0 && to_tank_m > 136.5, "{x} {why} {near:?}");
+            }
+            _ => {
+                assert!(why.starts_with("keep-out House tank at "), "{x} {why}");
+                let told_m: f64 = why.split(' ').nth(4).unwrap().parse().unwrap();
+                assert!(told_m < 147.0 + 0.1, "{x} {why}");
+            }
+        }
+        *kinds.entry(kind).or_insert(0) += 1;
+    }
+    assert_eq!(kinds.len(), 4, "{kinds:?}");
+}
+
 #[test]
 fn each_target_animal_keeps_its_own_spacing() {
     let mut property = Property::new(&[&[(0.0, 0.0), (8000.0, 0.0)]]);
@@ -422,6 +466,39 @@ fn stations_are_kept_moved_or_lifted_and_those_that_must_go_come_first() {
     assert!((number(&stations[1], "/gain") - gain).abs() < 2e-2 * gain, "{gain} {}", stations[1]);
     // A station that must go keeps nothing away: the place beside it is taken.
     assert!(answer.sites().iter().any(|s| (property.metres(s).0 - 8200.0).abs() < 400.0));
+}
+
+/// A time limit from the plan ends with the best found and its gap: no better than without the limit,
+/// and with a bound that the better choice does not exceed.
+#[test]
+fn a_time_limit_ends_with_the_best_found_and_an_honest_gap() {
+    let ways: Vec<Vec<(f64, f64)>> = (0..5)
+        .flat_map(|k| {
+            let at = 900.0 * f64::from(k);
+            [vec![(0.0, at), (3600.0, at)], vec![(at, 0.0), (at, 3600.0)]]
+        })
+        .collect();
+    let mut property = Property::new(&ways.iter().map(Vec::as_slice).collect::<Vec<_>>());
+    let found: Vec<((f64, f64), &str, u32)> = (0..40_u32)
+        .map(|k| ((f64::from(k * 733 % 3600), f64::from(k % 5) * 900.0), "2025-03-10", 1 + k * k % 5))
+        .collect();
+    property.sign("dogs.geojson", "dog", &found);
+    property.say("[surface]\nbandwidth = 250\n[sites]\nspacing_m = 700\nbudget = 8\nweightings = 0");
+    for objective in ["score", "coverage"] {
+        let free = property.sites(&format!("free-{objective}"), &["--objective", objective]).summary();
+        let plan = property.plan.clone();
+        property.say("seconds = 1e-9");
+        let limited = property.sites(&format!("limited-{objective}"), &["--objective", objective]);
+        property.plan = plan;
+        assert!(!limited.sites().is_empty());
+        let limited = limited.summary();
+        let [total, bound, best] =
+            [number(&limited, "/total"), number(&limited, "/upper_bound"), number(&free, "/total")];
+        assert!(0.0 < total && total <= best + 1e-6 && best <= bound + 1e-6, "{objective}: {limited}");
+        assert!((number(&limited, "/gap") - (bound - total) / bound).abs() < 1e-6, "{objective}: {limited}");
+        assert!(number(&limited, "/gap") >= number(&free, "/gap"), "{objective}");
+        assert!(objective == "score" || number(&limited, "/gap") > 0.0, "time was enough");
+    }
 }
 
 /// The greatest sum of scores on one straight track with places so far apart, and the

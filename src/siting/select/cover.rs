@@ -1,26 +1,29 @@
 //! Coverage: the choice that reaches the most, in place of the one that scores the most.
 //!
 //! After Church & ReVelle (1974), Papers of the Regional Science Association 32:101–118, with
-//! conflicts among the items besides. Lazy greedy, swaps, and what the prices of the demands
-//! suggest; the bound is that of those prices or of the relaxation, both of which prove one
-//! whatever they are.
+//! conflicts among the items besides. The choice begins greedy and is annealed; the bound is that of
+//! prices of the demands, then of the relaxation, both of which prove one whatever they are. The two
+//! go on side by side, in rounds.
 
 use std::time::{Duration, Instant};
 
-use super::clique::edge_cover;
+use super::anneal::anneal;
 use super::demand_price::price_demands;
-use super::graph::Graph;
+use super::lists::Lists;
 use super::reached::Reached;
-use super::relax::{Iterate, Relaxation};
+use super::shares::Descent;
 use super::{Conflicts, Limits, Selection};
 
-/// Looks at the bound without progress until the relaxation is taken for solved.
-const PATIENCE: usize = 60;
-/// Iterations between two looks.
-const STRIDE: usize = 40;
-/// Where the prices leave a smaller gap than this share, the relaxation, which takes several times
-/// as long, is not tried.
-const NARROW: f64 = 0.01;
+/// The work of the first rounds, of either side, in touched coefficients.
+const FIRST_WORK: usize = 60_000_000;
+/// Each later round does so much more.
+const MORE: f64 = 1.5;
+/// Rounds without progress after which no more is expected.
+const PATIENCE: usize = 3;
+/// What part of the gap a round must close to count as progress.
+const PROGRESS: f64 = 0.02;
+/// How hot rounds begin, one after the other.
+const HEATS: [f64; 3] = [0.1, 0.3, 0.05];
 
 /// What is to be reached, and by whom.
 #[derive(Clone, Debug)]
@@ -36,88 +39,109 @@ pub struct Coverage {
 }
 
 /// Chooses items so that the demand reached by some of them is as great as possible.
+///
+/// The result does not depend on the number of threads: both sides of a round begin from what the
+/// round before found.
 pub fn cover(problem: &Coverage, limits: Limits) -> Selection {
     let deadline = limits.seconds.map(|s| Instant::now() + Duration::from_secs_f64(s.max(0.0)));
     let is_late = || deadline.is_some_and(|end| Instant::now() >= end);
-    let mut choice = Reached::new(problem);
-    choice.fill();
-    choice.improve(&is_late);
-    let mut upper_bound = reachable(problem);
-    let is_open = |bound: i64, total: i64, tolerance: f64| {
-        (bound - total) as f64 > tolerance * total as f64 && !is_late()
+    let reaches = Lists::new(problem.reaches.iter().map(Vec::as_slice));
+    let reached_by = reaches.turned(problem.demand.len());
+    let mut search = Search::new(problem, limits, &reached_by);
+    let budget = problem.budget.map_or(problem.reaches.len(), |budget| budget as usize);
+    let advice = if search.is_open() && !is_late() {
+        let (from, total) = (search.chosen.clone(), search.total);
+        let (found, priced) = rayon::join(
+            || search.anneal(&from, FIRST_WORK, 0, &is_late),
+            || price_demands(problem, budget, total, limits, &is_late),
+        );
+        search.take(found);
+        search.bound = search.bound.min(priced.bound);
+        Some((priced.share, priced.price))
+    } else {
+        None
     };
-    if let Some(budget) = problem.budget
-        && is_open(upper_bound, choice.total(), limits.tolerance)
+    if let Some((share, price)) = advice
+        && search.is_open()
+        && !is_late()
     {
-        let priced = price_demands(problem, budget as usize, choice.total(), limits, &is_late);
-        upper_bound = upper_bound.min(priced.bound);
-        for share in priced.shares {
-            let mut other = Reached::rounded(problem, &share);
-            other.improve(&is_late);
-            while is_open(upper_bound, other.total(), limits.tolerance) && other.clear_and_fill(&is_late) {}
-            if other.total() > choice.total() {
-                choice = other;
+        search.rounds(Descent::new(problem, &reached_by, &share, &price), &is_late);
+    }
+    Selection { total: search.total, upper_bound: search.bound.max(search.total), chosen: search.chosen }
+}
+
+struct Search<'a> {
+    problem: &'a Coverage,
+    limits: Limits,
+    reached_by: &'a Lists,
+    chosen: Vec<u32>,
+    total: i64,
+    bound: i64,
+}
+
+impl<'a> Search<'a> {
+    /// The greedy choice, and that no more can be reached than there is.
+    fn new(problem: &'a Coverage, limits: Limits, reached_by: &'a Lists) -> Self {
+        let mut greedy = Reached::new(problem);
+        greedy.fill();
+        let reachable = problem.demand.iter().zip(reached_by.iter()).filter(|(_, by)| !by.is_empty());
+        let bound = reachable.map(|(demand, _)| demand).sum();
+        Self { problem, limits, reached_by, chosen: greedy.chosen(), total: greedy.total(), bound }
+    }
+
+    fn enough(&self) -> f64 {
+        self.total as f64 * (1.0 + self.limits.tolerance)
+    }
+
+    fn is_open(&self) -> bool {
+        self.bound as f64 > self.enough()
+    }
+
+    fn take(&mut self, (chosen, total): (Vec<u32>, i64)) {
+        if total > self.total {
+            (self.chosen, self.total) = (chosen, total);
+        }
+    }
+
+    /// Anneals with so much work, differently in each round.
+    fn anneal(
+        &self,
+        from: &[u32],
+        work: usize,
+        round: usize,
+        is_late: &impl Fn() -> bool,
+    ) -> (Vec<u32>, i64) {
+        let each = 3 * self.reached_by.entries() / self.problem.reaches.len().max(1) + 50;
+        let heat = HEATS[round % HEATS.len()];
+        anneal(self.problem, self.reached_by, from, work / each, heat, round as u64, is_late)
+    }
+
+    /// Goes on with both sides until the gap is closed, work is used up or nothing comes of it. Every
+    /// other round begins with what the shares of the relaxation suggest.
+    fn rounds(&mut self, mut descent: Descent, is_late: &(impl Fn() -> bool + Sync)) {
+        let (mut left, mut idle) = (self.limits.work as f64, 0);
+        let mut work = FIRST_WORK as f64;
+        for round in 1.. {
+            if !self.is_open() || is_late() || left <= 0.0 || idle >= PATIENCE {
+                return;
             }
+            let gap = (self.bound - self.total) as f64;
+            let from = match round % 2 {
+                0 => self.chosen.clone(),
+                _ => Reached::rounded(self.problem, descent.share()).chosen(),
+            };
+            let iterations = (work / descent.work() as f64).ceil() as usize;
+            let enough = self.enough();
+            let (found, ()) = rayon::join(
+                || self.anneal(&from, work as usize, round, is_late),
+                || descent.run(iterations, enough, is_late),
+            );
+            self.take(found);
+            self.bound = self.bound.min(descent.bound.floor() as i64);
+            let closed = gap - (self.bound - self.total) as f64;
+            idle = if closed > PROGRESS * gap { 0 } else { idle + 1 };
+            left -= 2.0 * work;
+            work *= MORE;
         }
     }
-    while is_open(upper_bound, choice.total(), limits.tolerance) && choice.clear_and_fill(&is_late) {}
-    if is_open(upper_bound, choice.total(), limits.tolerance.max(NARROW)) {
-        upper_bound = upper_bound.min(bound(problem, limits, choice.total(), &is_late));
-    }
-    let total = choice.total();
-    let chosen = (0..problem.reaches.len() as u32).filter(|&i| choice.chosen[i as usize]).collect();
-    Selection { chosen, total, upper_bound: upper_bound.max(total) }
-}
-
-/// What all items reach together.
-fn reachable(problem: &Coverage) -> i64 {
-    let mut reached = vec![false; problem.demand.len()];
-    problem.reaches.iter().flatten().for_each(|&j| reached[j as usize] = true);
-    problem.demand.iter().zip(reached).filter(|(_, r)| *r).map(|(d, _)| d).sum()
-}
-
-/// The bound of the relaxation: a demand counts as far as the shares that reach it add up,
-/// shares of a clique add up to one at most, all shares to the budget.
-fn bound(problem: &Coverage, limits: Limits, total: i64, is_late: &impl Fn() -> bool) -> i64 {
-    let (items, demands) = (problem.reaches.len(), problem.demand.len());
-    let scale = problem.demand.iter().copied().max().unwrap_or(1).max(1) as f64;
-    let mut gain = vec![0.0; items];
-    gain.extend(problem.demand.iter().map(|&d| d as f64 / scale));
-    let mut lp = Relaxation::new(gain);
-    let mut reached_by = vec![Vec::new(); demands];
-    for (i, reaches) in problem.reaches.iter().enumerate() {
-        reaches.iter().for_each(|&j| reached_by[j as usize].push(i as u32));
-    }
-    for (j, by) in reached_by.iter().enumerate() {
-        let own = std::iter::once(((items + j) as u32, 1.0));
-        lp.add_row(own.chain(by.iter().map(|&i| (i, -1.0))), 0.0);
-    }
-    let graph = Graph::new(vec![1; items], |v| problem.conflicts.of(v));
-    for clique in edge_cover(&graph).iter().filter(|clique| clique.len() > 1) {
-        lp.add_row(clique.iter().map(|&v| (v, 1.0)), 1.0);
-    }
-    if let Some(budget) = problem.budget {
-        lp.add_row((0..items as u32).map(|i| (i, 1.0)), f64::from(budget));
-    }
-    let mut iterate = Iterate::new(&lp);
-    let mut reduced = Vec::new();
-    let mut best = problem.demand.iter().sum::<i64>() as f64;
-    let (mut idle, mut work) = (0, 0);
-    while idle < PATIENCE && work < limits.work as usize && !is_late() {
-        iterate.run(&lp, STRIDE);
-        work += 2 * STRIDE * lp.coefficients();
-        let mut found = f64::INFINITY;
-        for prices in [&iterate.y, &iterate.y_mean] {
-            lp.reduced(prices, &mut reduced);
-            // Sums of rounded numbers: a part in 1e12 more is on the safe side.
-            found = found.min(lp.bound(prices, &reduced) * scale * (1.0 + 1e-12));
-        }
-        let gap = best - total as f64;
-        idle = if best - found > gap / 100.0 { 0 } else { idle + 1 };
-        best = best.min(found);
-        if best < total as f64 + 1.0 || gap <= limits.tolerance * total as f64 {
-            break;
-        }
-    }
-    best.floor() as i64
 }

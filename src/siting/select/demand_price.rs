@@ -22,15 +22,15 @@ const SHORTEST: f64 = 1e-3;
 const FRESH: f64 = 0.07;
 /// What a direction keeps of the one before it.
 const KEPT: f64 = 0.7;
-/// After so many steps the average is noted as advice.
-const NOTED: [usize; 4] = [100, 200, 400, 800];
 
 /// What came of it.
 pub(super) struct Priced {
     /// No choice reaches more than this.
     pub bound: i64,
-    /// Averages of the choices on the way, a share for each item.
-    pub shares: Vec<Vec<f64>>,
+    /// The prices that prove it.
+    pub price: Vec<f64>,
+    /// The average of the choices on the way, a share for each item.
+    pub share: Vec<f64>,
 }
 
 /// Prices the demands of a problem with a budget; `total` is what a known choice reaches.
@@ -47,18 +47,19 @@ pub(super) fn price_demands(
     let mut price: Vec<f64> = demand.iter().map(|d| d / 2.0).collect();
     let mut direction = vec![0.0; demand.len()];
     let mut share = vec![0.0; problem.reaches.len()];
-    let (mut best, mut reach, mut idle, mut shares) = (f64::INFINITY, 1.0, 0, Vec::new());
-    for step in 1..=STEPS {
+    let (mut best, mut best_price) = (f64::INFINITY, price.clone());
+    let (mut reach, mut idle) = (1.0, 0);
+    for _ in 0..STEPS {
         let (taken, worth) = dearest(problem, &price, budget);
         let unpriced: f64 = demand.iter().zip(&price).map(|(d, p)| (d - p).max(0.0)).sum();
         let bound = worth + unpriced;
         idle = if bound < best - 1e-4 * (best - total as f64) { 0 } else { idle + 1 };
-        best = best.min(bound);
+        if bound < best {
+            best = bound;
+            best_price.copy_from_slice(&price);
+        }
         share.iter_mut().for_each(|s| *s *= 1.0 - FRESH);
         taken.iter().for_each(|&i| share[i as usize] += FRESH);
-        if NOTED.contains(&step) {
-            shares.push(share.clone());
-        }
         if idle >= PATIENCE {
             (reach, idle) = (reach * SHORTER, 0);
         }
@@ -73,9 +74,8 @@ pub(super) fn price_demands(
             *p = (*p + length * d).clamp(0.0, *most);
         }
     }
-    shares.push(share);
     // Sums of rounded numbers: a part in 1e12 more is on the safe side.
-    Priced { bound: (best * (1.0 + 1e-12)).floor() as i64, shares }
+    Priced { bound: (best * (1.0 + 1e-12)).floor() as i64, price: best_price, share }
 }
 
 /// The items whose demands are priced highest, and what those prices add up to.

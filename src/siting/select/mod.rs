@@ -7,6 +7,7 @@
 //! a problem on trees and intervals: exact reductions and the clique relaxation close most
 //! of it, and branching the rest. Greedy choice alone is 5 to 20 percent short there.
 
+mod anneal;
 mod ask;
 mod budget;
 mod clique;
@@ -14,10 +15,12 @@ mod cover;
 mod demand_price;
 mod free;
 mod graph;
+mod lists;
 mod local;
 mod reached;
 mod reduce;
 mod relax;
+mod shares;
 
 use std::time::{Duration, Instant};
 

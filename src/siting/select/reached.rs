@@ -6,10 +6,9 @@ use super::cover::Coverage;
 const LEAST_SHARE: f64 = 0.05;
 
 /// A choice, with how often each demand is reached and each item stood against.
-#[derive(Clone)]
 pub(super) struct Reached<'a> {
     problem: &'a Coverage,
-    pub chosen: Vec<bool>,
+    chosen: Vec<bool>,
     count: usize,
     times: Vec<u32>,
     against: Vec<u32>,
@@ -42,36 +41,9 @@ impl<'a> Reached<'a> {
         choice
     }
 
-    /// Swaps until none gains, or time is up.
-    pub fn improve(&mut self, is_late: &impl Fn() -> bool) {
-        while !is_late() && self.swap() {}
-    }
-
-    /// Takes an item out with all that reach some of what it reaches, fills up again at first without
-    /// it, and keeps that if it reaches more. False if no item gains.
-    pub fn clear_and_fill(&mut self, is_late: &impl Fn() -> bool) -> bool {
-        let before = self.total();
-        for item in (0..self.chosen.len()).filter(|&i| self.chosen[i]).collect::<Vec<_>>() {
-            if is_late() {
-                return false;
-            }
-            let kept = self.clone();
-            let own = &self.problem.reaches[item];
-            let overlaps =
-                |other: usize| self.problem.reaches[other].iter().any(|j| own.binary_search(j).is_ok());
-            let out: Vec<usize> = (0..self.chosen.len()).filter(|&i| self.chosen[i] && overlaps(i)).collect();
-            out.into_iter().for_each(|i| self.set(i, false));
-            self.against[item] += 1;
-            self.fill();
-            self.against[item] -= 1;
-            self.fill();
-            if self.total() > before {
-                self.improve(is_late);
-                return true;
-            }
-            *self = kept;
-        }
-        false
+    /// The chosen items, ascending.
+    pub fn chosen(&self) -> Vec<u32> {
+        (0..self.chosen.len() as u32).filter(|&item| self.chosen[item as usize]).collect()
     }
 
     pub fn total(&self) -> i64 {
@@ -121,29 +93,5 @@ impl<'a> Reached<'a> {
                 self.set(item, true);
             }
         }
-    }
-
-    /// Takes one item out and fills up again, and keeps that if it reaches more.
-    fn swap(&mut self) -> bool {
-        let before = self.total();
-        for item in 0..self.chosen.len() {
-            if !self.chosen[item] {
-                continue;
-            }
-            let kept = self.clone();
-            self.set(item, false);
-            let best = (0..self.chosen.len())
-                .filter(|&i| i != item && !self.chosen[i] && self.against[i] == 0)
-                .max_by_key(|&i| (self.gain(i), std::cmp::Reverse(i)));
-            if let Some(best) = best {
-                self.set(best, true);
-            }
-            self.fill();
-            if self.total() > before {
-                return true;
-            }
-            *self = kept;
-        }
-        false
     }
 }

@@ -275,3 +275,49 @@ fn coverage_bound_is_never_below_the_best() {
         assert!(selection.total * 10 >= best * 8, "case {case}: {} of {best}", selection.total);
     }
 }
+
+/// Out of time at once: what was found by then, and a bound that the best choice does not exceed.
+#[test]
+fn a_time_limit_leaves_the_best_found_and_an_honest_gap() {
+    let mut rng = ChaCha8Rng::seed_from_u64(9);
+    let none = Limits { seconds: Some(0.0), ..Limits::default() };
+    let mut open = [0, 0];
+    for _ in 0..5 {
+        let mut problem = random_problem(&mut rng, 60);
+        problem.budget = rng.random_bool(0.5).then_some(6);
+        let (best, found) = (select(&problem, Limits::default()), select(&problem, none));
+        check(&problem, &found);
+        assert_eq!(best.total, best.upper_bound);
+        assert!(0 < found.total && found.total <= best.total && best.total <= found.upper_bound);
+        open[0] += u32::from(found.gap() > 0.0);
+        let problem = Coverage {
+            demand: (0..300).map(|_| rng.random_range(1..20)).collect(),
+            reaches: (0..60).map(|_| (0..300).filter(|_| rng.random_bool(0.1)).collect()).collect(),
+            conflicts: problem.conflicts.clone(),
+            budget: Some(5),
+        };
+        let (best, found) = (cover(&problem, Limits::default()), cover(&problem, none));
+        assert!(0 < found.total && found.total <= best.total && best.total <= found.upper_bound);
+        assert!(best.gap() <= found.gap());
+        open[1] += u32::from(found.gap() > 0.0);
+    }
+    assert!(open[0] > 0 && open[1] > 0, "time was enough: {open:?}");
+}
+
+/// The same choice and bound whatever the number of threads.
+#[test]
+fn coverage_does_not_depend_on_the_number_of_threads() {
+    let mut rng = ChaCha8Rng::seed_from_u64(10);
+    let problem = Coverage {
+        demand: (0..200).map(|_| rng.random_range(1..20)).collect(),
+        reaches: (0..60).map(|_| (0..200).filter(|_| rng.random_bool(0.08)).collect()).collect(),
+        conflicts: random_problem(&mut rng, 60).conflicts,
+        budget: Some(6),
+    };
+    let limits = Limits { work: 200_000_000, ..Limits::default() };
+    let found = [1, 3].map(|threads| {
+        let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
+        pool.install(|| cover(&problem, limits))
+    });
+    assert_eq!(found[0], found[1]);
+}
