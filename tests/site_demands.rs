@@ -282,14 +282,14 @@ fn every_candidate_that_is_not_chosen_says_why() {
         let (x, _) = property.metres(&candidate);
         // Both sides lie 5 m off the track; the receiver's error of 10 m is kept besides.
         let to_tank_m = (x - 1000.0).hypot(45.0);
-        let near = sites.iter().filter(|(_, at)| (x - at).abs() < 800.25 + 0.1).collect::<Vec<_>>();
+        let near = sites.iter().filter(|(_, at)| (x - at).abs() < 800.25 + 0.5).collect::<Vec<_>>();
         let kind = why.split(&[' ', ':'][..]).next().unwrap().to_string();
         match why {
             "outside the area" => assert!(x > 3499.0, "{x} {why}"),
             "over budget" => assert!(near.is_empty() && x < 3501.0 && to_tank_m > 146.5, "{x} {why}"),
             _ if why.starts_with("within the spacing of site ") => {
                 let named = near.iter().any(|(id, _)| why.ends_with(id.as_str()));
-                assert!(named && x < 3501.0 && to_tank_m > 136.5, "{x} {why} {near:?}");
+                assert!(named && x < 3501.0 && to_tank_m > 136.5, "{x} {why} {sites:?}");
             }
             _ => {
                 assert!(why.starts_with("keep-out House tank at "), "{x} {why}");

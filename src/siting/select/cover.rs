@@ -14,8 +14,9 @@ use super::reached::Reached;
 use super::shares::Descent;
 use super::{Conflicts, Limits, Selection};
 
-/// The work of the first rounds, of either side, in touched coefficients.
-const FIRST_WORK: usize = 60_000_000;
+/// The work of the first rounds, of either side, in touched coefficients: so many times those of the
+/// problem, and no more than so many.
+const FIRST_WORK: (usize, usize) = (500, 60_000_000);
 /// Each later round does so much more.
 const MORE: f64 = 1.5;
 /// Rounds without progress after which no more is expected.
@@ -52,7 +53,7 @@ pub fn cover(problem: &Coverage, limits: Limits) -> Selection {
     let advice = if search.is_open() && !is_late() {
         let (from, total) = (search.chosen.clone(), search.total);
         let (found, priced) = rayon::join(
-            || search.anneal(&from, FIRST_WORK, 0, &is_late),
+            || search.anneal(&from, search.first_work(), 0, &is_late),
             || price_demands(problem, budget, total, limits, &is_late),
         );
         search.take(found);
@@ -89,6 +90,11 @@ impl<'a> Search<'a> {
         Self { problem, limits, reached_by, chosen: greedy.chosen(), total: greedy.total(), bound }
     }
 
+    fn first_work(&self) -> usize {
+        let (times, most) = FIRST_WORK;
+        (times * (self.reached_by.entries() + self.problem.reaches.len())).min(most)
+    }
+
     fn enough(&self) -> f64 {
         self.total as f64 * (1.0 + self.limits.tolerance)
     }
@@ -120,7 +126,7 @@ impl<'a> Search<'a> {
     /// other round begins with what the shares of the relaxation suggest.
     fn rounds(&mut self, mut descent: Descent, is_late: &(impl Fn() -> bool + Sync)) {
         let (mut left, mut idle) = (self.limits.work as f64, 0);
-        let mut work = FIRST_WORK as f64;
+        let mut work = self.first_work() as f64;
         for round in 1.. {
             if !self.is_open() || is_late() || left <= 0.0 || idle >= PATIENCE {
                 return;
