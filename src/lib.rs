@@ -71,7 +71,7 @@
 //!
 //! # Features of the crate
 //! None is on by default: the default build is pure Rust and needs no C library. `parquet` reads
-//! GeoParquet (some forty packages more, one of them C); `gdal` reads any other vector format
+//! GeoParquet (some forty packages more, one of them C); `gdal` reads any other vector or raster format
 //! through the GDAL library of the system (`libgdal-dev`).
 //!
 //! # What may change

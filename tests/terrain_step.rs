@@ -150,7 +150,7 @@ fn heights_that_cannot_be_used_are_told_by_name() {
     let run = |args: &[&str]| said(stakeline().current_dir(folder.path()).args(args));
     let (status, _, errors) = run(&["terrain", "--dem", "heights.tif", "--out", "out"]);
     assert_eq!(status, 1);
-    assert!(errors.contains("heights.tif: cannot be read as a TIFF"), "{errors}");
+    assert!(errors.contains("heights.tif: is no GeoTIFF"), "{errors}");
     let (status, _, errors) = run(&["terrain", "--line", "track=track.geojson", "--out", "out"]);
     assert_eq!(status, 2);
     assert!(errors.contains("terrain.dem") && errors.contains("--dem"), "{errors}");

@@ -10,7 +10,8 @@ use crate::plan::{NumberLayer, Plan};
 /// Whether a layer is a GeoTIFF, by the extension of its file.
 pub(super) fn is_raster(layer: &NumberLayer) -> bool {
     let extension = layer.file.extension().map(|e| e.to_string_lossy().to_lowercase());
-    matches!(extension.as_deref(), Some("tif" | "tiff"))
+    // Where GDAL reads rasters of all kinds, a layer that names no property is one.
+    matches!(extension.as_deref(), Some("tif" | "tiff")) || cfg!(feature = "gdal") && layer.property.is_none()
 }
 
 /// Reads the layers of numbers that are rasters, as far as the lines reach.

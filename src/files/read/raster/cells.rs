@@ -45,10 +45,10 @@ pub(super) fn read(
 }
 
 /// What the numbers of the band mean.
-struct Meaning {
-    no_data: Option<f64>,
-    scale: f64,
-    offset: f64,
+pub(super) struct Meaning {
+    pub no_data: Option<f64>,
+    pub scale: f64,
+    pub offset: f64,
 }
 
 impl Meaning {
@@ -64,14 +64,16 @@ impl Meaning {
         }
     }
 
-    /// Numbers of `N` bytes each as values. A no-data value is compared at the precision of
-    /// 32 bits, since files state it in more or fewer digits than their samples have.
+    /// A number as a value. A no-data value is compared at the precision of 32 bits, since files
+    /// state it in more or fewer digits than their samples have.
+    pub fn value(&self, raw: f64) -> f32 {
+        let missing = self.no_data.is_some_and(|n| raw == n || raw as f32 == n as f32);
+        if missing || !raw.is_finite() { f32::NAN } else { (raw * self.scale + self.offset) as f32 }
+    }
+
+    /// Numbers of `N` bytes each as values.
     fn values<const N: usize>(&self, bytes: &[u8], number: impl Fn([u8; N]) -> f64 + Sync) -> Vec<f32> {
-        let value = |b: &[u8]| {
-            let raw = b.try_into().map_or(f64::NAN, &number);
-            let missing = self.no_data.is_some_and(|n| raw == n || raw as f32 == n as f32);
-            if missing || !raw.is_finite() { f32::NAN } else { (raw * self.scale + self.offset) as f32 }
-        };
+        let value = |b: &[u8]| self.value(b.try_into().map_or(f64::NAN, &number));
         bytes.par_chunks_exact(N).with_min_len(1 << 14).map(value).collect()
     }
 }
@@ -105,7 +107,7 @@ fn blank_blocks_never_written(image: &Ifd, first_row: usize, part: &Part, values
 }
 
 /// Turns rows from south to north into rows from north to south.
-fn flip(values: &mut [f32], columns: usize) {
+pub(super) fn flip(values: &mut [f32], columns: usize) {
     let rows = values.len() / columns.max(1);
     for row in 0..rows / 2 {
         let (upper, lower) = values.split_at_mut((rows - 1 - row) * columns);

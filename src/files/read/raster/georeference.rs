@@ -152,11 +152,15 @@ fn placement(image: &Ifd, point: bool, rows: usize) -> Result<Placement, String>
         };
         (x - column * dx, y + row * dy, dx, -dy)
     };
-    if !(dx > 0.0 && dy != 0.0 && [x0, y0, dx, dy].iter().all(|n| n.is_finite())) {
+    let half = if point { 0.5 } else { 0.0 };
+    placed([x0 - half * dx, y0 - half * dy], [dx, dy], rows)
+}
+
+/// Cells of a size, upward or downward from a corner.
+pub(super) fn placed([west, first]: [f64; 2], [dx, dy]: [f64; 2], rows: usize) -> Result<Placement, String> {
+    if !(dx > 0.0 && dy != 0.0 && [west, first, dx, dy].iter().all(|n| n.is_finite())) {
         return Err(format!("has cells of {dx} by {dy}, which cannot be placed"));
     }
-    let half = if point { 0.5 } else { 0.0 };
-    let (west, first) = (x0 - half * dx, y0 - half * dy);
     let south_up = dy > 0.0;
     let north = if south_up { first + rows as f64 * dy } else { first };
     Ok(Placement { west, north, cell_x: dx, cell_y: dy.abs(), in_degrees: false, south_up })
@@ -167,22 +171,29 @@ fn system(keys: &Keys) -> Result<RasterSystem, String> {
         if keys.get(KEY_LINEAR_UNIT).is_some_and(|unit| unit != 9001) {
             return Err(format!("is in EPSG:{code} with units that are not metres; warp it to metres"));
         }
-        return Frame::from_epsg(code.into())
-            .map(|frame| RasterSystem::Metres(Box::new(frame)))
-            .map_err(|e| format!("is in {e}"));
+        return system_of(code, false);
     }
     let geographic = keys.get(KEY_GEOGRAPHIC).filter(|_| keys.get(KEY_MODEL_TYPE) != Some(1));
     match geographic {
         Some(_) if keys.get(KEY_ANGULAR_UNIT).is_some_and(|unit| unit != 9102) => {
             Err("is in a geographic system whose unit is not the degree".into())
         }
-        Some(code) if LIKE_WGS84.contains(&code) => Ok(RasterSystem::Degrees(code.into())),
-        Some(code) if code != USER_DEFINED => {
-            Err(format!("is in EPSG:{code}, whose datum is not known here; warp it to EPSG:4326"))
-        }
+        Some(code) if code != USER_DEFINED => system_of(code, true),
         _ => {
             Err("does not name its coordinate system by an EPSG code; warp it to one that has a code".into())
         }
+    }
+}
+
+/// The system of an EPSG code, in degrees or in metres.
+pub(super) fn system_of(code: u16, in_degrees: bool) -> Result<RasterSystem, String> {
+    if !in_degrees {
+        let frame = Frame::from_epsg(code.into()).map_err(|e| format!("is in {e}"))?;
+        return Ok(RasterSystem::Metres(Box::new(frame)));
+    }
+    match LIKE_WGS84.contains(&code) {
+        true => Ok(RasterSystem::Degrees(code.into())),
+        false => Err(format!("is in EPSG:{code}, whose datum is not known here; warp it to EPSG:4326")),
     }
 }
 

@@ -2,16 +2,19 @@
 //!
 //! Strips and tiles, classic and BigTIFF, either byte order; uncompressed, deflate, LZW,
 //! PackBits, Zstandard and LERC; integer and floating samples of 8 to 64 bits; predictors 1, 2
-//! and 3. After the OGC GeoTIFF Standard 1.1 (19-008r4).
+//! and 3. After the OGC GeoTIFF Standard 1.1 (19-008r4). With the cargo feature `gdal`, whatever
+//! else GDAL reads.
 
 mod cells;
 mod georeference;
+#[cfg(feature = "gdal")]
+mod other;
 mod sample;
 #[cfg(test)]
 mod tests;
 
 use std::fs::File;
-use std::io::{self, BufRead, BufReader};
+use std::io::{self, BufRead, BufReader, Read};
 use std::path::Path;
 
 use sha2::{Digest, Sha256};
@@ -23,6 +26,15 @@ pub use georeference::{Placement, RasterSystem};
 
 /// Most cells that are taken into memory at once: 1 GB of values.
 pub const MAX_CELLS: usize = 1 << 28;
+
+/// How TIFF and BigTIFF begin, in either byte order.
+const TIFF_MARKS: [&[u8; 4]; 4] = [b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"];
+
+#[cfg(not(feature = "gdal"))]
+const NO_TIFF: &str = "is no GeoTIFF, the one raster format that is read here; save it as one, or build the program \
+                       with --features gdal";
+#[cfg(feature = "gdal")]
+const NO_TIFF: &str = "is no GeoTIFF, and GDAL does not take it for a raster either";
 
 /// A box in degrees on WGS84, edges included.
 #[derive(Clone, Copy, PartialEq, Debug)]
@@ -53,7 +65,7 @@ pub struct RasterFile {
     pub sha256: String,
 }
 
-/// Reads a GeoTIFF that lies at `place` and is called `path` in messages.
+/// Reads a raster (a GeoTIFF; with the cargo feature `gdal` any that GDAL reads) that lies at `place` and is called `path` in messages.
 ///
 /// With `within`, only the cells that cover the box and two more on every side are read, so
 /// that a raster of a whole state costs no more than the property in it. Time and memory go
@@ -89,7 +101,16 @@ fn hash_of(place: &Path, path: &Path) -> Result<String, FileError> {
 fn read_cells(place: &Path, path: &Path, within: Option<&LonLatBox>) -> Result<RasterFile, FileError> {
     let fail = |what: String| FileError::format(path, what);
     let broken = |e: tiff_reader::TiffError| fail(format!("cannot be read as a TIFF: {e}"));
-    File::open(place).map_err(|e| FileError::open(path, &e))?;
+    let mut head = [0; 4];
+    let mut file = File::open(place).map_err(|e| FileError::open(path, &e))?;
+    let is_tiff = file.read_exact(&mut head).is_ok() && TIFF_MARKS.contains(&&head);
+    #[cfg(feature = "gdal")]
+    if let Some(dataset) = Some(place).filter(|_| !is_tiff).and_then(other::open) {
+        return other::read(&dataset, path, within);
+    }
+    if !is_tiff {
+        return Err(fail(NO_TIFF.into()));
+    }
     let options =
         OpenOptions { block_cache_bytes: 0, decode_output_bytes: MAX_CELLS * 8, ..OpenOptions::default() };
     let tiff = TiffFile::open_with_options(place, options).map_err(broken)?;
@@ -97,19 +118,7 @@ fn read_cells(place: &Path, path: &Path, within: Option<&LonLatBox>) -> Result<R
     refuse_what_is_not_one_band(&tiff, image).map_err(fail)?;
     let (columns, rows) = (image.width() as usize, image.height() as usize);
     let (placement, system) = georeference::of(image, rows).map_err(fail)?;
-    let part = match within {
-        None => Part { row: 0, column: 0, rows, columns },
-        Some(within) => part_within(&placement, &system, within, rows, columns).ok_or_else(|| {
-            fail(format!("covers none of the place: it holds {}", placement.words(rows, columns)))
-        })?,
-    };
-    if part.rows.saturating_mul(part.columns) > MAX_CELLS {
-        return Err(fail(format!(
-            "has {} by {} cells where {MAX_CELLS} in all are read; cut out the part that is needed, \
-             or make its cells larger",
-            part.columns, part.rows
-        )));
-    }
+    let part = part_of(&placement, &system, within, rows, columns).map_err(fail)?;
     let values = cells::read(&tiff, image, &part, &placement).map_err(fail)?;
     Ok(RasterFile {
         columns: part.columns,
@@ -128,6 +137,30 @@ struct Part {
     column: usize,
     rows: usize,
     columns: usize,
+}
+
+/// The part that is to be read.
+fn part_of(
+    placement: &Placement,
+    system: &RasterSystem,
+    within: Option<&LonLatBox>,
+    rows: usize,
+    columns: usize,
+) -> Result<Part, String> {
+    let part = match within {
+        None => Part { row: 0, column: 0, rows, columns },
+        Some(within) => part_within(placement, system, within, rows, columns).ok_or_else(|| {
+            format!("covers none of the place: it holds {}", placement.words(rows, columns))
+        })?,
+    };
+    match part.rows.saturating_mul(part.columns) > MAX_CELLS {
+        true => Err(format!(
+            "has {} by {} cells where {MAX_CELLS} in all are read; cut out the part that is needed, \
+             or make its cells larger",
+            part.columns, part.rows
+        )),
+        false => Ok(part),
+    }
 }
 
 /// The cells that cover a box and two more on every side; nothing where they do not meet.

@@ -85,7 +85,7 @@ fn what_cannot_be_read_is_refused_with_its_reason() {
         ("refused_other_datum.tif", "EPSG:4202"),
         ("refused_feet.tif", "EPSG:2263"),
         ("refused_jpeg.tif", "JPEG"),
-        ("make_rasters.py", "cannot be read as a TIFF"),
+        ("make_rasters.py", "is no GeoTIFF"),
         ("no-such.tif", "no such file"),
     ];
     for (name, why) in cases {
