@@ -55,7 +55,9 @@ fn what_gdal_cannot_read_keeps_its_own_reason() {
 #[test]
 fn rasters_of_other_formats_are_those_of_their_geotiff() {
     let golden = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/golden");
-    for (name, from) in [("metres.dat", "f32_metres.tif"), ("utm.asc", "f32_metres.tif")] {
+    for (name, from) in
+        [("metres.dat", "f32_metres.tif"), ("utm.asc", "f32_metres.tif"), ("mga.asc", "f32_gda2020.tif")]
+    {
         let folder = copied();
         let (place, tif) = (folder.path().join(name), golden.join("raster").join(from));
         let (found, wanted) =

@@ -70,21 +70,37 @@ pub(super) fn read(
     })
 }
 
-/// The system by its code, which GDAL finds where the file describes it in other words.
+/// The system by its code.
 fn system(dataset: &Dataset) -> Result<RasterSystem, String> {
-    let nameless = "does not say which coordinate system it is in";
-    let mut reference = dataset.spatial_ref().map_err(|_| nameless.to_string())?;
-    let code = |reference: &SpatialRef| {
-        reference.auth_name().filter(|name| name == "EPSG").and_then(|_| reference.auth_code().ok())
-    };
-    let mut found = code(&reference);
-    if found.is_none() && reference.auto_identify_epsg().is_ok() {
-        found = code(&reference);
-    }
-    let found = found.and_then(|code| u16::try_from(code).ok()).ok_or_else(|| {
+    let reference =
+        dataset.spatial_ref().map_err(|_| "does not say which coordinate system it is in".to_string())?;
+    let stated = reference.auth_name().filter(|name| name == "EPSG").and_then(|_| reference.auth_code().ok());
+    let code = stated.and_then(|code| u16::try_from(code).ok()).or_else(|| code_by_name(&reference));
+    let code = code.ok_or_else(|| {
         "does not name its coordinate system by an EPSG code; warp it to one that has a code".to_string()
     })?;
-    system_of(found, reference.is_geographic())
+    system_of(code, reference.is_geographic())
+}
+
+/// The code of a grid whose description has a name and no code, as `.prj` files have it: UTM on
+/// WGS84, the map grids of Australia and of New Zealand. The central meridian has to agree.
+fn code_by_name(reference: &SpatialRef) -> Option<u16> {
+    let name = reference.name()?;
+    let meridian_deg = reference.get_proj_param("central_meridian").ok()??;
+    if name == "NZGD2000 / New Zealand Transverse Mercator 2000" {
+        return (meridian_deg == 173.0).then_some(2193);
+    }
+    let (family, zone) = name.split_once(" zone ")?;
+    let digits = zone.trim_end_matches(['N', 'S']);
+    let number: u16 = digits.parse().ok().filter(|zone| (1..=60).contains(zone))?;
+    let base = match (family, zone.strip_prefix(digits)?) {
+        ("WGS 84 / UTM", "N") => 32600,
+        ("WGS 84 / UTM", "S") => 32700,
+        ("GDA94 / MGA", "") => 28300,
+        ("GDA2020 / MGA", "") => 7800,
+        _ => return None,
+    };
+    (meridian_deg == f64::from(number) * 6.0 - 183.0).then_some(base + number)
 }
 
 /// Metres in one unit of height, where the band names its unit.
