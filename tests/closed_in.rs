@@ -6,7 +6,8 @@ use std::io::Write;
 use std::path::Path;
 use std::process::{Command, Stdio};
 
-use support::skipped;
+use serde_json::{Value, json};
+use support::{said, skipped, stakeline};
 
 fn sample(name: &str) -> String {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("data-samples").join(name).display().to_string()
@@ -82,4 +83,88 @@ fn an_input_is_read_once_so_that_a_pipe_serves() {
     std::fs::OpenOptions::new().write(true).open(&pipe).unwrap().write_all(&bytes).unwrap();
     let end = run.wait_with_output().unwrap();
     assert!(end.status.success(), "{}", String::from_utf8_lossy(&end.stderr));
+}
+
+/// A property of one track whose every name is a formula.
+fn hostile(folder: &Path) {
+    let layer = |name: &str, features: Value| {
+        let text = json!({ "type": "FeatureCollection", "features": features }).to_string();
+        std::fs::write(folder.join(name), text).unwrap();
+    };
+    let feature = |properties: Value, kind: &str, coordinates: Value| {
+        json!({ "type": "Feature", "properties": properties,
+            "geometry": { "type": kind, "coordinates": coordinates } })
+    };
+    let track = json!([[148.1, -35.1], [148.14, -35.1], [148.14, -35.08]]);
+    layer("track.geojson", json!([feature(json!({ "name": "=HYPERLINK(\"x\")" }), "LineString", track)]));
+    let scat = |k: i32| {
+        let properties = json!({ "sign": "scat", "animal": "-1+1", "observer": "@SUM(A1)" });
+        feature(properties, "Point", json!([148.1 + 0.003 * f64::from(k), -35.1005]))
+    };
+    layer("sign.geojson", (0..12).map(scat).collect());
+    let station = |id: &str, lon: f64| {
+        let properties = json!({ "station_id": id, "name": "-2+3", "set_on": "2026-01-01", "set_by": "=1" });
+        feature(properties, "Point", json!([lon, -35.1001]))
+    };
+    layer(
+        "stations.geojson",
+        json!([station("=1+1", 148.105), station("@A1", 148.12), station("\tT", 148.13)]),
+    );
+    let square = json!([[[148.1, -35.2], [148.2, -35.2], [148.2, -35.1], [148.1, -35.1], [148.1, -35.2]]]);
+    let parcel = json!({ "name": "=cmd|x", "holder": "@B1", "contact": "+61 2 5550 0000" });
+    layer("parcels.geojson", json!([feature(parcel, "Polygon", square)]));
+    let plan = "[[sign]]\nfile = \"sign.geojson\"\n[[line]]\nkind = \"track\"\nfile = \"track.geojson\"\n\
+        [[station]]\nfile = \"stations.geojson\"\n[[parcel]]\nfile = \"parcels.geojson\"\nnotify_m = 5000\n\
+        [surface]\nbandwidth = 300\n[sites]\nspacing_m = 500\nbudget = 3\nweightings = 2\n\
+        [round]\nstart = [148.1, -35.1]\n";
+    std::fs::write(folder.join("plan.toml"), plan).unwrap();
+}
+
+#[test]
+fn no_cell_of_a_written_table_is_a_formula() {
+    let room = tempfile::tempdir().unwrap();
+    hostile(room.path());
+    let out = room.path().join("out");
+    let mut run = stakeline();
+    let (status, _, err) = said(run.arg("run").arg(room.path().join("plan.toml")).arg("--out").arg(&out));
+    assert_eq!(status, 0, "{err}");
+    let mut tables = Vec::new();
+    for entry in std::fs::read_dir(&out).unwrap() {
+        let path = entry.unwrap().path();
+        if path.extension().is_none_or(|ending| ending != "csv") {
+            continue;
+        }
+        let mut defused = 0;
+        let mut rows = csv::ReaderBuilder::new().has_headers(false).from_path(&path).unwrap();
+        for row in rows.records() {
+            for cell in row.unwrap().iter() {
+                let number = cell.parse::<f64>().is_ok_and(f64::is_finite);
+                let formula = cell.starts_with(['=', '+', '-', '@', '\t', '\r', '\n']);
+                assert!(number || !formula, "{}: {cell}", path.display());
+                defused += usize::from(cell.starts_with('\''));
+            }
+        }
+        tables.push((path.file_name().unwrap().to_string_lossy().into_owned(), defused > 0));
+    }
+    tables.sort();
+    // What to carry names nothing from the inputs.
+    let expected = [("kit.csv", false), ("notices.csv", true), ("round.csv", true), ("sites.csv", true)];
+    assert_eq!(tables, expected.map(|(name, defused)| (name.to_string(), defused)));
+}
+
+#[test]
+fn one_function_writes_every_table() {
+    let mut folders = vec![Path::new(env!("CARGO_MANIFEST_DIR")).join("src")];
+    let mut writers = Vec::new();
+    while let Some(folder) = folders.pop() {
+        for entry in std::fs::read_dir(folder).unwrap() {
+            let path = entry.unwrap().path();
+            if path.is_dir() {
+                folders.push(path);
+            } else if std::fs::read_to_string(&path).is_ok_and(|text| text.contains("csv::Writer")) {
+                writers.push(path);
+            }
+        }
+    }
+    assert!(writers.len() == 1 && writers[0].ends_with("files/write/csv.rs"), "{writers:?}");
 }

@@ -12,9 +12,7 @@ use stakeline::record::{Line, LineKind, SourcePlace};
 /// A file of this process with the given ending that holds the bytes; each call overwrites
 /// the one before.
 pub fn file_of(bytes: &[u8], ending: &str) -> PathBuf {
-    let memory = Path::new("/dev/shm");
-    let folder = if memory.is_dir() { memory.to_path_buf() } else { std::env::temp_dir() };
-    let path = folder.join(format!("stakeline-fuzz-{}.{ending}", std::process::id()));
+    let path = std::env::temp_dir().join(format!("stakeline-fuzz-{}.{ending}", std::process::id()));
     let mut file = std::fs::File::create(&path).expect("a file in the temporary folder");
     file.write_all(bytes).expect("room in the temporary folder");
     path

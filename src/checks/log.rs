@@ -51,8 +51,8 @@ pub fn read_log(
             );
         }
     }
-    // Sorting by day keeps the order of the file within a day.
-    checks.sort_by_key(|check| check.date);
+    // The order of the file is kept for the checks of one station on one day, and only there.
+    checks.sort_by(|a, b| a.date.cmp(&b.date).then_with(|| a.station_id.cmp(&b.station_id)));
     checks
 }
 

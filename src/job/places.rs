@@ -28,7 +28,7 @@ impl PlaceRows {
     pub fn must(&mut self, raw: &RawFeature, fields: &Fields, findings: &mut Findings) {
         let own = ["name", "site_id", "station_id"].iter().find_map(|p| fields.text(&raw.properties, p));
         let id = || raw.source.id.as_deref().map(str::to_string);
-        let name = own.or_else(id).unwrap_or_else(|| (self.must.len() + 1).to_string());
+        let name = own.or_else(id).unwrap_or_else(|| number_of(&raw.source));
         for at in points_of(raw, findings) {
             self.must.push((FixedPlace { name: name.as_str().into(), source: raw.source.clone() }, at));
         }
@@ -68,21 +68,24 @@ impl PlaceRows {
             }
         };
         let name = fields.text(&raw.properties, "name").or_else(|| fields.text(&raw.properties, "reason"));
-        self.bar(geometry, within_m, name.as_deref(), raw.source.clone());
+        let name = name.unwrap_or_else(|| number_of(&raw.source));
+        self.bar(geometry, within_m, name, raw.source.clone());
     }
 
     /// A place around which no site may be, from the plan itself.
     pub fn never_at(&mut self, at: [f64; 2], within_m: f64, name: Option<&str>, findings: &mut Findings) {
         let source = in_plan("sites.never", self.never.len());
         match LonLat::new(at[0], at[1]) {
-            Ok(_) => self.bar(Point::new(at[0], at[1]).into(), within_m, name, source),
+            Ok(_) => {
+                let name = name.map_or_else(|| (self.never.len() + 1).to_string(), str::to_string);
+                self.bar(Point::new(at[0], at[1]).into(), within_m, name, source);
+            }
             Err(why) => findings.fault(&source, why),
         }
     }
 
-    fn bar(&mut self, geometry: Geometry<f64>, distance_m: f64, name: Option<&str>, source: SourcePlace) {
-        let name = name.map_or_else(|| (self.never.len() + 1).to_string(), str::to_string);
-        let name = Some(Arc::from(name.as_str()));
+    fn bar(&mut self, geometry: Geometry<f64>, distance_m: f64, name: String, source: SourcePlace) {
+        let name = Some(Arc::from(name));
         self.never.push(KeepOut { geometry, distance_m, reason: None, name, source });
     }
 
@@ -108,6 +111,12 @@ impl PlaceRows {
             }
         }
     }
+}
+
+/// What a place without a name is called: the name of its file and its number in it.
+fn number_of(source: &SourcePlace) -> String {
+    let file = source.file.file_name().map(|n| n.to_string_lossy()).unwrap_or_default();
+    format!("{file}#{}", source.index + 1)
 }
 
 fn in_plan(key: &str, index: usize) -> SourcePlace {

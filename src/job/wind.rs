@@ -65,13 +65,15 @@ impl WindRows {
     }
 
     /// The wind, if any row could be used. Readings go before tables.
-    pub fn finish(self, findings: &mut Findings) -> Option<Wind> {
+    pub fn finish(mut self, findings: &mut Findings) -> Option<Wind> {
+        let reading = |hour: &WindHour| (hour.at, hour.from_deg.to_bits(), hour.speed_m_s.to_bits());
+        self.hours.sort_unstable_by_key(reading);
         if !self.hours.is_empty() {
             return Some(Wind::Hours(self.hours));
         }
         let mut sectors: Vec<(f64, f64, f64)> =
             self.sectors.iter().filter_map(|&(from, day, night)| Some((from?, day, night))).collect();
-        sectors.sort_by(|a, b| a.0.total_cmp(&b.0));
+        sectors.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1.total_cmp(&b.1)).then(a.2.total_cmp(&b.2)));
         let width = 360.0 / sectors.len().max(1) as f64;
         let even = sectors.iter().enumerate().all(|(i, s)| (s.0 - i as f64 * width).abs() < 0.6);
         if sectors.is_empty() || !even {

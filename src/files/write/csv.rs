@@ -4,7 +4,8 @@ use std::io::{self, Write};
 
 /// Writes a header and rows. A cell that a spreadsheet would take for a formula gets an
 /// apostrophe in front, so that no text from an input file can run there; numbers are left
-/// as they are.
+/// as they are. Signs of double width count too: some spreadsheets take them for the plain ones
+/// (OWASP, "CSV Injection").
 ///
 /// # Errors
 /// Those of the underlying writer, and rows whose width differs from the header's.
@@ -22,8 +23,9 @@ pub fn write_csv(
 }
 
 fn defused(cell: &str) -> String {
-    let risky = cell.starts_with(['=', '+', '-', '@', '\t', '\r']);
-    if risky && cell.parse::<f64>().is_err() { format!("'{cell}") } else { cell.to_string() }
+    let risky = cell.starts_with(['=', '+', '-', '@', '\t', '\r', '\n', '＝', '＋', '－', '＠']);
+    let number = cell.parse::<f64>().is_ok_and(f64::is_finite);
+    if risky && !number { format!("'{cell}") } else { cell.to_string() }
 }
 
 #[cfg(test)]
@@ -33,8 +35,18 @@ mod tests {
     #[test]
     fn formulas_are_defused_and_numbers_are_not() {
         let mut out = Vec::new();
-        let row = vec!["=1+1".to_string(), "-35.5".into(), "plain".into()];
-        write_csv(&mut out, &["a", "b", "c"], [row]).unwrap();
-        assert_eq!(String::from_utf8(out).unwrap(), "a,b,c\n'=1+1,-35.5,plain\n");
+        let rows = [
+            ["=1+1", "-35.5", "plain"],
+            ["+61 2 5550", "+1e3", "-"],
+            ["@SUM(A1)", "-inf", "-1-1"],
+            ["\t=1", "\r=1", "＝1"],
+            ["a=1", "0", ""],
+        ];
+        write_csv(&mut out, &["a", "b", "c"], rows.map(|row| row.map(String::from).to_vec())).unwrap();
+        assert_eq!(
+            String::from_utf8(out).unwrap(),
+            "a,b,c\n'=1+1,-35.5,plain\n'+61 2 5550,+1e3,'-\n'@SUM(A1),'-inf,'-1-1\n\
+             '\t=1,\"'\r=1\",'＝1\na=1,0,\n"
+        );
     }
 }

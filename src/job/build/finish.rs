@@ -34,6 +34,7 @@ impl Builder {
         };
         self.check_extents();
         self.check_scale(&frame);
+        self.put_in_order();
         let Self {
             records,
             legs,

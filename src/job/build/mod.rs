@@ -4,6 +4,7 @@ mod effort;
 mod finish;
 mod keep_out;
 mod line;
+mod order;
 mod place;
 mod sign;
 mod station;

@@ -40,7 +40,7 @@ impl Builder {
             batch: self.word(&fields, &raw, "batch"),
             source: raw.source.clone(),
         };
-        if self.stations.iter().any(|(s, _)| s.station_id == station.station_id) {
+        if self.station_properties.contains_key(&station.station_id) {
             self.findings
                 .warn_at(&station.source, format!("repeats the station {station_id}; the first is used"));
             return;

@@ -120,7 +120,8 @@ impl<'i> Text<'i> {
         Ok(found)
     }
 
-    /// The next value, whole; `None` where the text ends before it does.
+    /// The next value, whole and at least a byte long; `None` where the text ends before it does
+    /// or where what stands next can begin no value.
     pub(super) fn value(&mut self) -> io::Result<Option<Span>> {
         let Some(first) = self.peek()? else { return Ok(None) };
         let mut from = self.at;
@@ -128,6 +129,9 @@ impl<'i> Text<'i> {
         loop {
             let end = look.end_in(&self.bytes, &mut from);
             if let Some(end) = end {
+                if end == self.at {
+                    return Ok(None);
+                }
                 let span = Span { start: self.start + self.at as u64, end: self.start + end as u64 };
                 self.at = end;
                 return Ok(Some(span));
