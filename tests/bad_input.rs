@@ -108,7 +108,8 @@ fn a_hundred_thousand_nested_brackets_end_at_once() {
 /// Found by fuzzing: a value of no length was read for ever.
 #[test]
 fn a_stray_mark_after_a_sequence_of_features_ends_it() {
-    let feature = r#"{"type":"Feature","properties":{},"geometry":{"type":"Point","coordinates":[148.1,-35.1]}}"#;
+    let feature =
+        r#"{"type":"Feature","properties":{},"geometry":{"type":"Point","coordinates":[148.1,-35.1]}}"#;
     for mark in ["]", "}", ",", ":", "1]"] {
         refused(format!("{feature}\n{feature}\n{mark}"), &["is not valid JSON at line 3"]);
     }

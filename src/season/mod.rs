@@ -61,6 +61,11 @@ pub enum SeasonError {
     /// Neither season holds sign.
     #[error("neither season holds any sign")]
     NoSignAtAll,
+    /// Both seasons were searched, but no sign belongs to what was searched.
+    #[error(
+        "none of {0} records belongs to a survey leg, so there is no rate to compare; give records the day or the survey id of their leg, or leave the survey out"
+    )]
+    NoSignOnLegs(usize),
     /// A season holds no sign and nothing says that it was searched.
     #[error("the season {} holds no sign, and without survey legs in both seasons there is nothing to compare", .0.word())]
     NoSign(Season),

@@ -23,11 +23,11 @@ pub struct Property {
     pub min_straight_m: f64,
     pub budget: usize,
     pub placement_error_m: f64,
-    pub cluster: usize,
     pub stations: Vec<(String, [f64; 2])>,
     /// Whether the surface is one whose mass is that of the sign: no edge cuts it.
     pub edge: &'static str,
     pub along_lines: bool,
+    pub objective: &'static str,
 }
 
 struct Maker {
@@ -127,7 +127,8 @@ impl Maker {
         if ways.is_empty() {
             return;
         }
-        let features = ways.iter().enumerate().map(|(k, way)| self.line(way, &format!("{kind} {k}"))).collect();
+        let features =
+            ways.iter().enumerate().map(|(k, way)| self.line(way, &format!("{kind} {k}"))).collect();
         write_layer(folder, kind, features);
         let _ = write!(self.plan, "[[line]]\nkind = \"{kind}\"\nfile = \"{kind}.geojson\"\n");
     }
@@ -141,9 +142,9 @@ impl Maker {
         [mix(0) + self.between(-off_m, off_m), mix(1) + self.between(-off_m, off_m)]
     }
 
+    /// One of sixteen days in two years on which somebody went out.
     fn date(&mut self) -> String {
-        let (month, day) = (self.random.random_range(1..=12), self.random.random_range(1..=28));
-        format!("{}-{month:02}-{day:02}", self.among(&[2024, 2025]))
+        format!("{}-{:02}-14", self.among(&[2024, 2025]), self.random.random_range(1..=8))
     }
 
     fn sign(&mut self, folder: &Path, tracks: &[Vec<[f64; 2]>]) {
@@ -173,7 +174,7 @@ impl Maker {
     }
 
     fn legs(&mut self, folder: &Path, tracks: &[Vec<[f64; 2]>]) {
-        let features = (0..self.random.random_range(3..20))
+        let features = (0..self.random.random_range(20..60))
             .map(|_| {
                 let way = tracks[self.random.random_range(0..tracks.len())].clone();
                 let leg = json!({ "date": self.date(), "passes": self.random.random_range(1..4),
@@ -234,9 +235,9 @@ impl Maker {
         self.plan.push_str("[[station]]\nfile = \"stations.geojson\"\n");
         let start = self.at(tracks[0][0]);
         let _ = write!(self.plan, "[[check]]\nfile = \"checks.csv\"\n[round]\nstart = {start:?}\n");
-        let mut log = "station_id,date,by,found,head_replaced,capsules_out,capsules_back,serviced\n".to_string();
+        let mut log =
+            "station_id,date,by,found,head_replaced,capsules_out,capsules_back,serviced\n".to_string();
         for (id, _) in &stations {
-            let _ = writeln!(log, "{id},2025-01-10,A,intact,yes,1,0,yes");
             for month in 2..self.random.random_range(3..9) {
                 let found = self.among(&["intact", "activated", "bait-taken", "missing", "not-checked"]);
                 let out = u8::from(matches!(found, "activated" | "missing"));
@@ -310,19 +311,22 @@ pub fn make(seed: u64, folder: &Path) -> Property {
     if m.often(0.5) {
         m.wind(folder);
     }
-    let property = settings(m, Property {
-        epsg,
-        keep_outs,
-        area,
-        spacing_m: 0.0,
-        min_straight_m: 0.0,
-        budget: 0,
-        placement_error_m: 0.0,
-        cluster: 1,
-        stations,
-        edge: "none",
-        along_lines: false,
-    });
+    let property = settings(
+        m,
+        Property {
+            epsg,
+            keep_outs,
+            area,
+            spacing_m: 0.0,
+            min_straight_m: 0.0,
+            budget: 0,
+            placement_error_m: 0.0,
+            stations,
+            edge: "none",
+            along_lines: false,
+            objective: "score",
+        },
+    );
     fs::write(folder.join("plan.toml"), &maker.plan).unwrap();
     property
 }
@@ -340,10 +344,11 @@ fn settings(m: &mut Maker, property: Property) -> Property {
         "[sites]\nspacing_m = {spacing_m}\nmin_straight_m = {min_straight_m}\nbudget = {budget}\noffset_m = {offset_m}\n\
          placement_error_m = {placement_error_m}\ncluster = {cluster}\nobjective = \"{objective}\"\nweightings = 3\n"
     );
-    let _ = writeln!(m.plan, "[nodes]\nsnap_m = {}", m.among(&[1.0, 5.0, 10.0]));
+    let snap_m = m.among(&[1.0, 5.0, 10.0]);
+    let _ = writeln!(m.plan, "[nodes]\nsnap_m = {snap_m}");
     let kernel = m.among(&["gaussian", "quartic", "epanechnikov", "triangular", "uniform"]);
     let bandwidth = m.among(&["150", "400", "\"scott\"", "\"likelihood\"", "\"diggle\""]);
-    let edge = m.among(&["none", "none", "uniform", "jones-diggle"]);
+    let edge = if property.area.is_some() { m.among(&["none", "uniform", "jones-diggle"]) } else { "none" };
     let adaptive = m.often(0.2);
     let along_lines = m.often(0.2);
     let _ = write!(
@@ -356,5 +361,14 @@ fn settings(m: &mut Maker, property: Property) -> Property {
              two = { from = \"2025-01-01\", to = \"2025-12-31\" }\n",
         );
     }
-    Property { spacing_m, min_straight_m, budget, placement_error_m, cluster, edge, along_lines, ..property }
+    Property {
+        spacing_m,
+        min_straight_m,
+        budget,
+        placement_error_m,
+        edge,
+        along_lines,
+        objective,
+        ..property
+    }
 }

@@ -163,7 +163,7 @@ pub fn check_sites(outputs: &Outputs, spacing_m: f64, budget: usize) {
 }
 
 /// The site lies at right angles to the line, on the side that it says.
-fn check_side(outputs: &Outputs, p: &Value, foot: GroundPoint, at: GroundPoint) {
+pub fn check_side(outputs: &Outputs, p: &Value, foot: GroundPoint, at: GroundPoint) {
     let turn = if p["side"] == "left" { -90.0 } else { 90.0 };
     let convergence = outputs.frame.convergence_deg(foot).unwrap();
     let outward = foot.grid_bearing_deg(at) + convergence;
@@ -173,7 +173,7 @@ fn check_side(outputs: &Outputs, p: &Value, foot: GroundPoint, at: GroundPoint) 
 }
 
 /// The score is the weighted mean or sum of its parts.
-fn check_parts(p: &Value) {
+pub fn check_parts(p: &Value) {
     let parts = p["parts"].as_object().unwrap();
     assert!(!parts.is_empty());
     for (name, part) in parts {

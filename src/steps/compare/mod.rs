@@ -24,8 +24,8 @@ use crate::files::write::{GeoJsonWriter, round_to};
 use crate::frame::polygons_area_m2;
 use crate::job::JobError;
 use crate::season::{
-    BlockSize, ChangeArea, Compares, Comparison, Gathered, Outing, Outings, Search, Season, Settings,
-    compare as compare_seasons, gather, passive_index, plots_and_days,
+    BlockSize, ChangeArea, Compares, Comparison, Gathered, Outing, Outings, Search, Season, SeasonError,
+    Settings, compare as compare_seasons, gather, passive_index, plots_and_days,
 };
 use crate::surface::{Bandwidth, Grid, Rule, WeightedPoint};
 use lines::Asked;
@@ -209,7 +209,7 @@ fn outings(
     gathered: &[Gathered; 2],
     bandwidth_m: f64,
     outcome: &mut Outcome,
-) -> Result<Outings, crate::season::SeasonError> {
+) -> Result<Outings, SeasonError> {
     let made: Vec<Outing> = gathered
         .iter()
         .flat_map(|g| g.searches.iter().map(|s| s.outing(bandwidth_m / PIECES_A_BANDWIDTH)))
@@ -223,7 +223,10 @@ fn outings(
     if lost > 0 {
         outcome.warn(format!("{lost} records belong to no searched leg; they are left out of the rates"));
     }
-    Outings::new(kept)
+    Outings::new(kept).map_err(|e| match e {
+        SeasonError::NoSignAtAll if lost > 0 => SeasonError::NoSignOnLegs(lost),
+        other => other,
+    })
 }
 
 /// The grid of the maps: over the sign of both seasons, as for the activity surface.
