@@ -85,6 +85,54 @@ fn an_input_is_read_once_so_that_a_pipe_serves() {
     assert!(end.status.success(), "{}", String::from_utf8_lossy(&end.stderr));
 }
 
+/// An input that is saved anew while it is read: the run goes on with what it read, and the hash it
+/// states is of that; or it says which file broke off.
+#[test]
+fn an_input_that_changes_while_it_is_read_is_one_of_the_two_or_refused() {
+    let room = tempfile::tempdir().unwrap();
+    let layer = |animal: &str| {
+        let feature = |k: usize| {
+            format!(
+                r#"{{"type":"Feature","properties":{{"animal":"{animal}"}},"geometry":{{"type":"Point","coordinates":[{},-35.1]}}}}"#,
+                148.0 + 1e-5 * k as f64
+            )
+        };
+        let features: Vec<String> = (0..60_000).map(feature).collect();
+        format!(r#"{{"type":"FeatureCollection","features":[{}]}}"#, features.join(","))
+    };
+    let hash = |text: &str| -> String {
+        use sha2::Digest;
+        sha2::Sha256::digest(text).iter().map(|b| format!("{b:02x}")).collect()
+    };
+    let (first, second) = (layer("dog"), layer("fox"));
+    let (sign, other) = (room.path().join("sign.geojson"), room.path().join("other"));
+    for turn in 0..6 {
+        std::fs::write(&sign, &first).unwrap();
+        let mut run = Command::new(env!("CARGO_BIN_EXE_stakeline"));
+        run.args(["surface", "--bandwidth", "300", "--force", "--sign"]).arg(&sign).arg("--out");
+        run.arg(room.path().join("out")).stdout(Stdio::null()).stderr(Stdio::piped());
+        let run = run.spawn().unwrap();
+        std::thread::sleep(std::time::Duration::from_millis(5 * turn));
+        // Saved as editors do, under another name first; and in place.
+        let renamed = turn % 2 == 0;
+        if renamed {
+            std::fs::write(&other, &second).unwrap();
+            std::fs::rename(&other, &sign).unwrap();
+        } else {
+            std::fs::write(&sign, &second).unwrap();
+        }
+        let end = run.wait_with_output().unwrap();
+        let err = String::from_utf8_lossy(&end.stderr);
+        if end.status.success() {
+            let areas = std::fs::read_to_string(room.path().join("out/hot-areas.geojson")).unwrap();
+            let known = areas.contains(&hash(&first)) || areas.contains(&hash(&second));
+            assert!(known || !renamed, "the hash is of neither");
+        } else {
+            assert!(!renamed && end.status.code() == Some(1) && err.contains("sign.geojson"), "{err}");
+        }
+    }
+}
+
 /// A property of one track whose every name is a formula.
 fn hostile(folder: &Path) {
     let layer = |name: &str, features: Value| {

@@ -1,6 +1,6 @@
 //! Hard input: huge, degenerate or made to hurt. Each ends in bounded memory, done or refused in
 //! clear words; a limit on memory ends the run of whoever asks for more. Short forms run always;
-//! the sizes of `docs/reliability.md` with
+//! the sizes of `RELIABILITY.md` with
 //! `cargo test --release --test hard_inputs -- --ignored --nocapture`.
 #![cfg(unix)]
 
@@ -92,6 +92,38 @@ const ALL: &[Hard] = &[
         make: star,
         end: End::Done,
     },
+    Hard {
+        name: "more lines that cross at one point",
+        sizes: [20_000, 1_000_000],
+        limits_mb: [1_200, 6_000],
+        arguments: LINES,
+        make: star,
+        end: End::Refused("more than 500000000 pairs of line pieces overlap"),
+    },
+    Hard {
+        name: "records on one line",
+        sizes: [2_000, 1_000_000],
+        limits_mb: [1_200, 3_000],
+        arguments: SIGN,
+        make: on_one_line,
+        end: End::Done,
+    },
+    Hard {
+        name: "records on one line, the bandwidth to be found",
+        sizes: [2_000, 1_000_000],
+        limits_mb: [1_200, 3_000],
+        arguments: &["surface", "--sign="],
+        make: on_one_line,
+        end: End::Refused("bandwidth"),
+    },
+    Hard {
+        name: "kilobytes of text without a line break",
+        sizes: [2_000, 2_000_000],
+        limits_mb: [1_200, 3_000],
+        arguments: SIGN,
+        make: no_break,
+        end: End::Done,
+    },
 ];
 
 fn point(out: &mut dyn Write, k: usize, lon: f64, lat: f64) -> std::io::Result<()> {
@@ -129,6 +161,23 @@ fn straight(vertices: usize, out: &mut dyn Write) -> std::io::Result<()> {
 
 fn one_place(records: usize, out: &mut dyn Write) -> std::io::Result<()> {
     (0..records).try_for_each(|k| point(out, k, 148.1, -35.1))
+}
+
+fn on_one_line(records: usize, out: &mut dyn Write) -> std::io::Result<()> {
+    (0..records).try_for_each(|k| point(out, k, 148.0, -35.0 + 1e-7 * k as f64))
+}
+
+/// Each record with a note of a kilobyte, all in one line of text.
+fn no_break(records: usize, out: &mut dyn Write) -> std::io::Result<()> {
+    let note = "x".repeat(900);
+    (0..records).try_for_each(|k| {
+        let (comma, lon) = (if k == 0 { "" } else { "," }, 148.0 + 1e-7 * k as f64);
+        let place = format!("[{lon},{}]", -35.0 - 1e-3 * (k % 100) as f64);
+        write!(
+            out,
+            r#"{comma}{{"type":"Feature","properties":{{"note":"{note}"}},"geometry":{{"type":"Point","coordinates":{place}}}}}"#
+        )
+    })
 }
 
 /// The number so many representable numbers above another.
@@ -169,6 +218,7 @@ fn run(hard: &Hard, form: usize) -> String {
         .output()
         .unwrap();
     let seconds = started.elapsed().as_secs_f64();
+    let file_mb = std::fs::metadata(&path).unwrap().len() / 1_000_000;
     let said = String::from_utf8_lossy(&output.stderr);
     let name = hard.name;
     match hard.end {
@@ -180,8 +230,12 @@ fn run(hard: &Hard, form: usize) -> String {
     }
     let mut told = String::new();
     let end = if matches!(hard.end, End::Done) { "done" } else { "refused" };
-    write!(told, "{name}: {}, {end} in {seconds:.1} s within {} MB", hard.sizes[form], hard.limits_mb[form])
-        .unwrap();
+    write!(
+        told,
+        "{name}: {}, {file_mb} MB, {end} in {seconds:.1} s within {} MB",
+        hard.sizes[form], hard.limits_mb[form]
+    )
+    .unwrap();
     told
 }
 

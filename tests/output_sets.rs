@@ -89,6 +89,32 @@ fn a_run_killed_at_any_moment_leaves_a_whole_set() {
     assert_eq!(fs::read_dir(room.path()).unwrap().count(), 1, "a killed run's folder is still there");
 }
 
+#[test]
+fn an_interrupted_run_leaves_a_whole_set() {
+    let room = tempfile::tempdir().unwrap();
+    let out = room.path().join("out");
+    let begun = Instant::now();
+    assert_eq!(said(stakeline().args(arguments(&out, "5"))).0, 0);
+    let whole_run = begun.elapsed();
+    let mut stopped = 0;
+    for turn in 0..8 {
+        let mut run = Command::new(env!("CARGO_BIN_EXE_stakeline"))
+            .args(arguments(&out, "3"))
+            .stdout(Stdio::null())
+            .stderr(Stdio::null())
+            .spawn()
+            .unwrap();
+        std::thread::sleep(whole_run.mul_f64(f64::from(turn) / 8.0));
+        let signal = if turn % 2 == 0 { "-INT" } else { "-TERM" };
+        let _ = Command::new("kill").args([signal, &run.id().to_string()]).status();
+        stopped += usize::from(!run.wait().unwrap().success());
+        assert_whole(&out, &[]);
+    }
+    assert!(stopped > 2, "only {stopped} runs were interrupted before they ended");
+    assert_eq!(said(stakeline().args(arguments(&out, "5"))).0, 0);
+    assert_eq!(fs::read_dir(room.path()).unwrap().count(), 1, "an interrupted run's folder is still there");
+}
+
 /// A file system of a few kilobytes, unmounted when dropped.
 struct Small(tempfile::TempDir);
 
