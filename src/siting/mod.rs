@@ -6,6 +6,7 @@
 )]
 
 mod alternate;
+mod around;
 mod candidate;
 mod caution;
 mod cluster;
@@ -30,6 +31,7 @@ mod stroke;
 mod target;
 pub mod wind;
 
+pub use around::{SignAround, SignNear};
 pub use candidate::{Bar, Candidate, Ground, SidePlace, lay_candidates};
 pub use caution::cautions;
 pub use cluster::{FURTHER_GAIN, HOT_ACTIVITY_QUANTILE, HOT_CONVERGENCE};
@@ -40,7 +42,7 @@ pub use keep_out::{KeepOuts, Near, distance_to_edge_m};
 pub use part::{Meeting, activity_part, convergence_part, line_kind_part, side_values, wind_part};
 pub use propose::{Choosing, Proposal, Site, propose, required_m};
 pub use reach::{Demand, demand_of};
-pub use reason::{Grounds, Heard, SignNear, reason, sign_near};
+pub use reason::{Grounds, Heard, reason};
 pub use review::{Review, Verdict, WORTH_MOVING};
 pub use score::{Part, STEPS_TO_ONE, against_greatest, scores, scores_with};
 pub use settings::{Objective, SitingError, SitingSettings, Weights};

@@ -2,54 +2,18 @@
 
 use jiff::civil::Date;
 
+use super::around::SignNear;
 use super::candidate::Candidate;
 use super::part::Meeting;
 use super::score::Part;
 use super::wind::SideValue;
-use crate::frame::{GroundPoint, Placed};
 use crate::network::Network;
-use crate::record::{Animal, LineKind, Record, Sign};
+use crate::record::{Animal, LineKind, Sign};
 
 /// A part that gives less than this share of the score is not worth a word.
 const WORTH_A_WORD: f64 = 0.08;
 /// From this value on, air carries scent across the line more often than not.
 const CARRIES: f64 = 0.6;
-
-/// The sign around a foot.
-#[derive(Clone, PartialEq, Debug)]
-pub struct SignNear {
-    /// The sign found most and how much of it.
-    pub most: Option<(Sign, f64)>,
-    /// All sign.
-    pub count: f64,
-    /// The animals that it names, in order.
-    pub animals: Vec<Animal>,
-    /// The earliest day of any of it.
-    pub since: Option<Date>,
-    /// The latest day of any of it.
-    pub until: Option<Date>,
-}
-
-/// The sign within `reach_m` frame metres of a place. Linear in the records.
-pub fn sign_near(records: &[&Placed<Record>], at: GroundPoint, reach_m: f64) -> SignNear {
-    let near = || records.iter().filter(|r| r.ground.distance_m(at) <= reach_m);
-    let of = |sign: Sign| near().filter(|r| r.what.sign == sign).map(|r| r.what.count).sum::<f64>();
-    let counts = Sign::ALL.into_iter().map(|sign| (sign, of(sign))).filter(|(_, n)| *n > 0.0);
-    let most = counts.fold(None, |best: Option<(Sign, f64)>, next| match best {
-        Some(b) if b.1 >= next.1 => best,
-        _ => Some(next),
-    });
-    let mut animals: Vec<Animal> = near().filter_map(|r| r.what.animal.clone()).collect();
-    animals.sort();
-    animals.dedup();
-    SignNear {
-        most,
-        count: near().map(|r| r.what.count).sum(),
-        animals,
-        since: near().filter_map(|r| r.what.date).min(),
-        until: near().filter_map(|r| r.what.date).max(),
-    }
-}
 
 /// The sign behind one part of the score.
 #[derive(Clone, PartialEq, Debug)]

@@ -80,12 +80,16 @@ impl Scale {
     pub fn of(points: &[WeightedPoint], kernel: Kernel, pilot_m: f64, bandwidth_m: f64) -> (Self, Vec<f64>) {
         let places: Vec<GroundPoint> = points.iter().map(|p| p.at).collect();
         let pilot = densities_at(points, &places, kernel, pilot_m);
-        // Points of no weight have a density of their own as well, if others are near.
-        let logs = pilot.iter().map(|f| f.max(f64::MIN_POSITIVE).ln());
-        let mean_log = logs.sum::<f64>() / pilot.len().max(1) as f64;
+        // A point of no weight says nothing of the scale: where no other is near, its density is 0.
+        let none_counts = points.iter().all(|p| p.weight <= 0.0);
+        let counts = |k: usize| none_counts || points.get(k).is_some_and(|p| p.weight > 0.0);
+        let counting: Vec<f64> =
+            pilot.iter().enumerate().filter(|(k, _)| counts(*k)).map(|(_, &f)| f).collect();
+        let logs = counting.iter().map(|f| f.max(f64::MIN_POSITIVE).ln());
+        let mean_log = logs.sum::<f64>() / counting.len().max(1) as f64;
         let mut scale = Self { bandwidth_m, mean_log, most_m: f64::INFINITY };
         let mut own: Vec<f64> = pilot.iter().map(|&f| scale.at(f)).collect();
-        let mut sorted = own.clone();
+        let mut sorted: Vec<f64> = counting.iter().map(|&f| scale.at(f)).collect();
         sorted.sort_unstable_by(f64::total_cmp);
         scale.most_m = TRIM * median(&sorted);
         own.iter_mut().for_each(|h| *h = h.min(scale.most_m));
@@ -198,4 +202,21 @@ pub(super) fn own_masses(
     kernel: Kernel,
 ) -> Vec<f64> {
     points.par_iter().zip(bandwidths_m).map(|(p, &h)| window.mass(p.at, kernel, h)).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Found on a random property: a record of count 0 far from all others pulled every bandwidth
+    /// down to centimetres, and the surface was empty.
+    #[test]
+    fn a_lonely_point_of_no_weight_leaves_bandwidths_as_they_are() {
+        let point = |x_m: f64, weight: f64| WeightedPoint { at: GroundPoint::new(x_m, 0.0), weight };
+        let with = [point(0.0, 1.0), point(150.0, 2.0), point(400.0, 1.0)];
+        let and_one = [with.as_slice(), &[point(90_000.0, 0.0)]].concat();
+        let bandwidths = |points: &[WeightedPoint]| bandwidths_m(points, Kernel::Triangular, 400.0, 400.0);
+        assert_eq!(bandwidths(&with), bandwidths(&and_one)[..3]);
+        assert!(bandwidths(&[point(0.0, 0.0)]).iter().all(|h| h.is_finite()));
+    }
 }

@@ -11,6 +11,7 @@ use stakeline::frame::{Frame, GroundPoint, LonLat};
 use crate::property::Property;
 use crate::support::promises::{
     Foot, Outputs, ROUNDING_M, Roads, check_keep_outs, check_parts, check_rfc_7946, check_side, inside,
+    nearest_m, place, positions,
 };
 use crate::support::{json as read_json, number};
 
@@ -68,14 +69,17 @@ fn check_sites(property: &Property, outputs: &Outputs) {
     let sites = outputs.features("sites.geojson");
     assert!(sites.len() <= property.budget, "{} sites", sites.len());
     let roads = Roads::read(outputs);
+    let staying = staying(property, outputs);
     let mut stands = Vec::new();
     for (i, site) in sites.iter().enumerate() {
         let p = &site["properties"];
         assert_eq!(p["rank"], i + 1);
         let at = outputs.ground(&site["geometry"]["coordinates"]);
-        let foot = roads.foot(at);
+        let foot = roads.foot_of(outputs, p, at);
         let (id, offset_m) = (p["site_id"].to_string(), number(p, "/offset_m"));
-        assert!((foot.off_m - offset_m).abs() < 0.1 + ROUNDING_M, "{id}: {} against {offset_m}", foot.off_m);
+        for off_m in [foot.off_m, roads.foot(at).off_m] {
+            assert!((off_m - offset_m).abs() < 0.1 + ROUNDING_M, "{id}: {off_m} against {offset_m}");
+        }
         check_side(outputs, p, foot.at, at);
         // What a site adds to coverage, and what a further one adds to a cluster, is less than
         // the sum of its parts.
@@ -89,7 +93,7 @@ fn check_sites(property: &Property, outputs: &Outputs) {
         for b in &stands[..i] {
             check_apart(property, a, b, roads.travel_m(&far, a.foot, b.foot));
         }
-        for (id, at) in &property.stations {
+        for (id, at) in &staying {
             let station = outputs.frame.to_ground(LonLat::new(at[0], at[1]).unwrap()).unwrap();
             let b = Stand { id: id.clone(), at: station, foot: roads.foot(station), cluster: None };
             check_apart(property, a, &b, roads.travel_m(&far, a.foot, b.foot));
@@ -102,6 +106,36 @@ fn check_sites(property: &Property, outputs: &Outputs) {
     assert!(bound >= total - 1e-6, "{total} is above the bound {bound}");
     let gap = if bound > 0.0 { (bound - number(&summary, "/total")) / bound } else { 0.0 };
     assert!((number(&summary, "/gap") - gap).abs() < 1e-5);
+}
+
+/// The stations that may stay where they are: the others, of which the summary says that they must
+/// go, do stand within a distance or outside the area.
+fn staying(property: &Property, outputs: &Outputs) -> Vec<(String, [f64; 2])> {
+    let summary = outputs.read("sites.json");
+    let reviews = summary["stations"].as_array().cloned().unwrap_or_default();
+    let told = |id: &str| reviews.iter().find(|r| r["station_id"] == id);
+    let must_go =
+        |id: &str| told(id).is_some_and(|r| r["because"].as_str().unwrap().starts_with("it stands"));
+    let (gone, staying): (Vec<_>, Vec<_>) =
+        property.stations.iter().cloned().partition(|(id, _)| must_go(id));
+    for (id, at) in gone {
+        let at = LonLat::new(at[0], at[1]).unwrap();
+        let near = |(keep_out, limit_m): &(Value, f64)| {
+            nearest_m(keep_out, at) < limit_m + ROUNDING_M || in_polygon(keep_out, at)
+        };
+        let outside = property.area.as_ref().is_some_and(|ring| !inside(at, &places(ring)));
+        assert!(outside || property.keep_outs.iter().any(near), "{id} may stay where it is");
+    }
+    assert_eq!(number(&summary, "/stations_respected"), staying.len() as f64);
+    staying
+}
+
+fn places(ring: &[[f64; 2]]) -> Vec<LonLat> {
+    ring.iter().map(|c| LonLat::new(c[0], c[1]).unwrap()).collect()
+}
+
+fn in_polygon(keep_out: &Value, at: LonLat) -> bool {
+    keep_out["geometry"]["type"] == "Polygon" && inside(at, &positions(&keep_out["geometry"]))
 }
 
 /// Two sites, or a site and a station in the ground, are as far apart as was asked. Spacing to a
@@ -131,22 +165,13 @@ fn check_ground(property: &Property, outputs: &Outputs) {
         let one = [keep_out.clone()];
         check_keep_outs(outputs, &one, |_| *distance_m, property.placement_error_m);
     }
-    let place = |c: &[f64; 2]| LonLat::new(c[0], c[1]).unwrap();
     for site in outputs.features("sites.geojson") {
-        let c = &site["geometry"]["coordinates"];
-        let at = LonLat::new(c[0].as_f64().unwrap(), c[1].as_f64().unwrap()).unwrap();
+        let at = place(&site["geometry"]["coordinates"]);
         if let Some(ring) = &property.area {
-            let ring: Vec<LonLat> = ring.iter().map(place).collect();
-            assert!(inside(at, &ring), "{} is outside the area", site["id"]);
+            assert!(inside(at, &places(ring)), "{} is outside the area", site["id"]);
         }
-        for (keep_out, _) in property.keep_outs.iter().filter(|(k, _)| k["geometry"]["type"] == "Polygon") {
-            let ring = keep_out["geometry"]["coordinates"][0].as_array().unwrap();
-            let ring: Vec<LonLat> = ring
-                .iter()
-                .map(|c| LonLat::new(c[0].as_f64().unwrap(), c[1].as_f64().unwrap()).unwrap())
-                .collect();
-            assert!(!inside(at, &ring), "{} is inside a keep-out", site["id"]);
-        }
+        let barred = property.keep_outs.iter().any(|(keep_out, _)| in_polygon(keep_out, at));
+        assert!(!barred, "{} is inside a keep-out", site["id"]);
     }
 }
 

@@ -95,6 +95,18 @@ impl Roads {
         best.unwrap()
     }
 
+    /// The foot of a written site: from the site at right angles to the bearing that it states,
+    /// back to the line. Where the line bends, this is not the point nearest to the site.
+    pub fn foot_of(&self, outputs: &Outputs, p: &Value, at: GroundPoint) -> Foot {
+        let convergence = outputs.frame.convergence_deg(at).unwrap();
+        let turn = if p["side"] == "left" { 90.0 } else { -90.0 };
+        let back = (number(p, "/bearing_deg") - convergence + turn).to_radians();
+        let offset_m = number(p, "/offset_m");
+        let on_line = GroundPoint::new(at.x_m + offset_m * back.sin(), at.y_m + offset_m * back.cos());
+        let foot = self.foot(on_line);
+        Foot { off_m: foot.at.distance_m(at), ..foot }
+    }
+
     /// Shortest ways from a foot to every node, by a plain Dijkstra.
     pub fn far_m(&self, a: Foot) -> Vec<f64> {
         let mut far = vec![f64::INFINITY; self.nodes];
@@ -140,10 +152,12 @@ pub fn check_sites(outputs: &Outputs, spacing_m: f64, budget: usize) {
         let p = &site["properties"];
         assert_eq!(p["rank"], i + 1);
         let at = outputs.ground(&site["geometry"]["coordinates"]);
-        let foot = roads.foot(at);
+        let foot = roads.foot_of(outputs, p, at);
         let offset_m = number(p, "/offset_m");
         let id = &p["site_id"];
-        assert!((foot.off_m - offset_m).abs() < 0.1 + ROUNDING_M, "{id}: {} against {offset_m}", foot.off_m);
+        for off_m in [foot.off_m, roads.foot(at).off_m] {
+            assert!((off_m - offset_m).abs() < 0.1 + ROUNDING_M, "{id}: {off_m} against {offset_m}");
+        }
         check_side(outputs, p, foot.at, at);
         check_parts(p);
         feet.push(foot);
@@ -202,14 +216,17 @@ pub fn check_keep_outs(
         let at = place(&site["geometry"]["coordinates"]);
         for keep_out in keep_outs {
             let limit_m = distance_m_of(keep_out) + error_m;
-            let nearest_m = positions(&keep_out["geometry"])
-                .windows(2)
-                .flat_map(|w| samples(w[0], w[1]))
-                .map(|q| distance_m(at, q))
-                .fold(f64::INFINITY, f64::min);
+            let nearest_m = nearest_m(keep_out, at);
             assert!(nearest_m >= limit_m - ROUNDING_M, "{nearest_m} m from {}", keep_out["properties"]);
         }
     }
+}
+
+/// Distance to a point, a line or the ring of a polygon, by dense sampling on the ellipsoid.
+pub fn nearest_m(feature: &Value, at: LonLat) -> f64 {
+    let positions = positions(&feature["geometry"]);
+    let all = positions.windows(2).flat_map(|w| samples(w[0], w[1]));
+    all.map(|q| distance_m(at, q)).fold(f64::INFINITY, f64::min)
 }
 
 /// The positions of a point (twice), a line or an outer ring.

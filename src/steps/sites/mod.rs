@@ -21,7 +21,7 @@ use crate::record::{Record, Station, StationState};
 use crate::siting::wind::WindRecord;
 use crate::siting::{
     self, Candidate, Choosing, Demand, Ground, KeepOuts, Meeting, Objective, Part, Proposal, SideValue,
-    SitingSettings, Strokes, Target, cautions, lay_candidates, propose, required_m,
+    SignAround, SitingSettings, Strokes, Target, cautions, lay_candidates, propose, required_m,
 };
 
 /// What the steps before this one made, and what this one is asked for.
@@ -43,7 +43,11 @@ struct Done<'a> {
     settings: SitingSettings,
     network: &'a Network,
     records: Vec<&'a Placed<Record>>,
-    non_target: Vec<&'a Placed<Record>>,
+    /// The same, to find what lies around a place.
+    sign: SignAround<'a>,
+    /// The sign behind each part that counts sign, by the part's name, and how far around.
+    heard: Vec<(String, SignAround<'a>, f64)>,
+    non_target: SignAround<'a>,
     candidates: Vec<Candidate>,
     parts: Vec<Part>,
     meetings: Vec<Option<Meeting>>,
@@ -157,11 +161,13 @@ fn choose<'a>(
     .map_err(blame)?;
     Ok(Done {
         desk,
+        heard: heard(&settings, &records),
         settings,
         network,
         old_before: old_before(&records),
+        sign: SignAround::new(records.iter().copied()),
         records,
-        non_target,
+        non_target: SignAround::new(non_target),
         candidates,
         parts,
         meetings,
@@ -202,6 +208,21 @@ fn weigh(
         Objective::Score => Vec::new(),
     };
     Ok(Weighed { wind, side_values, parts, meetings, demand })
+}
+
+/// The sign behind each part of the score that counts sign.
+fn heard<'a>(
+    settings: &SitingSettings,
+    records: &[&'a Placed<Record>],
+) -> Vec<(String, SignAround<'a>, f64)> {
+    if settings.targets.is_empty() {
+        return vec![("activity".to_string(), SignAround::new(records.iter().copied()), settings.reach_m)];
+    }
+    let of_target = |target: &Target| {
+        let own = records.iter().copied().filter(|r| r.what.animal.as_ref() == Some(&target.animal));
+        (target.part_name(), SignAround::new(own), target.reach_m)
+    };
+    settings.targets.iter().map(of_target).collect()
 }
 
 /// The records of animals that are not to be harmed.

@@ -6,9 +6,9 @@ use crate::frame::Placed;
 use crate::job::NumberSource;
 use crate::record::Record;
 use crate::siting::{
-    Candidate, Demand, LayerScale, Meeting, Part, SideValue, SitingSettings, Target, activity_part,
-    against_greatest, convergence_part, cover_part, demand_of, layer_part, line_kind_part, numbers_at,
-    sign_near, wind_part,
+    Candidate, Demand, LayerScale, Meeting, Part, SideValue, SignAround, SitingSettings, Target,
+    activity_part, against_greatest, convergence_part, cover_part, demand_of, layer_part, line_kind_part,
+    numbers_at, wind_part,
 };
 use crate::steps::along::searched_lines_of;
 use crate::steps::along_part::rate_part;
@@ -188,7 +188,8 @@ fn non_target_part(
     non_target: &[&Placed<Record>],
 ) -> Option<Part> {
     let weight = desk.plan.non_target.weight?.get();
-    let near = |c: &Candidate| sign_near(non_target, c.foot.at, settings.reach_m).count;
+    let around = SignAround::new(non_target.iter().copied());
+    let near = |c: &Candidate| around.near(c.foot.at, settings.reach_m).count;
     let raw: Vec<f64> = candidates.iter().map(near).collect();
     let value = against_greatest(&raw, |i| candidates[i].stands()).into_iter().map(|v| 1.0 - v).collect();
     Some(Part {

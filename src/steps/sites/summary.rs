@@ -41,7 +41,8 @@ pub(super) fn summarise(
         put("period", json!(period));
     }
     put("fixed", json!(done.settings.must.len()));
-    put("stations_respected", json!(done.stations.len()));
+    let must_go = proposal.reviews.iter().filter(|r| r.must_go).count();
+    put("stations_respected", json!(done.stations.len() - must_go));
     put("refusals", Value::Object(refusals));
     if let Some(wind) = &done.wind {
         put("wind", wind::summary(done, wind, outcome)?);

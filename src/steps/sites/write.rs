@@ -10,9 +10,7 @@ use crate::files::write::{GeoJsonWriter, GpxPoint, round_to, write_csv, write_gp
 use crate::frame::{GroundPoint, LonLat, Placed};
 use crate::record::Record;
 use crate::siting::wind::SideValue;
-use crate::siting::{
-    Bar, Candidate, Fate, Grounds, Heard, Near, STEPS_TO_ONE, Site, Target, reason, sign_near,
-};
+use crate::siting::{Bar, Candidate, Fate, Grounds, Heard, Near, STEPS_TO_ONE, SignAround, Site, reason};
 use crate::steps::StepError;
 use crate::steps::written::counted;
 
@@ -141,22 +139,13 @@ fn reason_of(done: &Done, site: &Site) -> String {
 
 /// The sign around a foot behind each part that counts sign.
 fn heard_at(done: &Done, foot: GroundPoint) -> Vec<Heard> {
-    let heard = |part: String, records: &[&Placed<Record>], reach_m: f64| Heard {
-        part,
-        sign: sign_near(records, foot, reach_m),
-        reach_m,
+    let heard = |(part, sign, reach_m): &(String, SignAround, f64)| Heard {
+        part: part.clone(),
+        sign: sign.near(foot, *reach_m),
+        reach_m: *reach_m,
         old_before: done.old_before,
     };
-    let targets = &done.settings.targets;
-    if targets.is_empty() {
-        return vec![heard("activity".to_string(), &done.records, done.settings.reach_m)];
-    }
-    let of_target = |target: &Target| {
-        let own = |r: &&&Placed<Record>| r.what.animal.as_ref() == Some(&target.animal);
-        let records: Vec<&Placed<Record>> = done.records.iter().filter(own).copied().collect();
-        heard(target.part_name(), &records, target.reach_m)
-    };
-    targets.iter().map(of_target).collect()
+    done.heard.iter().map(heard).collect()
 }
 
 fn keep_out(done: &Done, near: &Near) -> Value {
@@ -187,15 +176,15 @@ fn site_cautions(done: &Done, site: &Site) -> Vec<String> {
     }
     let reach_m = done.settings.reach_m;
     let foot = done.candidates[site.candidate].foot.at;
-    let near = sign_near(&done.records, foot, reach_m);
-    if let (Some(old), Some(until)) = (done.old_before, near.until)
+    let latest = done.sign.within(foot, reach_m).filter_map(|r| r.what.date).max();
+    if let (Some(old), Some(until)) = (done.old_before, latest)
         && until < old
     {
         said.push(format!("the sign within {reach_m:.0} m is old: none after {until}"));
     }
     for animal in super::settings::non_target_of(done.desk.plan) {
-        let of = |r: &&&crate::frame::Placed<crate::record::Record>| r.what.animal.as_ref() == Some(&animal);
-        let near = || done.non_target.iter().filter(of).filter(|r| r.ground.distance_m(foot) <= reach_m);
+        let of = |r: &&Placed<Record>| r.what.animal.as_ref() == Some(&animal);
+        let near = || done.non_target.within(foot, reach_m).filter(of);
         let count: f64 = near().map(|r| r.what.count).sum();
         if count > 0.0 {
             let latest = near().filter_map(|r| r.what.date).max();
