@@ -33,6 +33,11 @@ impl<'a> SignAround<'a> {
         Self { from_west }
     }
 
+    /// All records, from west to east.
+    pub fn all(&self) -> &[&'a Placed<Record>] {
+        &self.from_west
+    }
+
     /// The records within `reach_m` frame metres of a place. Linear in the records of the strip
     /// from north to south that is twice the reach wide.
     pub fn within(&self, at: GroundPoint, reach_m: f64) -> impl Iterator<Item = &'a Placed<Record>> + '_ {

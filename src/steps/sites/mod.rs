@@ -42,8 +42,6 @@ struct Done<'a> {
     desk: &'a Desk<'a>,
     settings: SitingSettings,
     network: &'a Network,
-    records: Vec<&'a Placed<Record>>,
-    /// The same, to find what lies around a place.
     sign: SignAround<'a>,
     /// The sign behind each part that counts sign, by the part's name, and how far around.
     heard: Vec<(String, SignAround<'a>, f64)>,
@@ -127,8 +125,7 @@ fn choose<'a>(
 ) -> Result<Done<'a>, StepError> {
     let (job, network) = (&desk.job, &done.network);
     let blame = |e| request(desk, &["line", "area", "keep_out", "station", "must", "never"], e);
-    let scale = worst_scale(desk)?;
-    let kinds = network.settings().travel.with(settings.along);
+    let (scale, kinds) = (worst_scale(desk)?, network.settings().travel.with(settings.along));
     let (travel, strokes) = (&TravelGraph::new(network, kinds), Strokes::new(network, kinds));
     let (keep_outs, never) = (KeepOuts::new(&job.keep_outs), KeepOuts::new(&job.never));
     let area = job.area.as_ref().map(|a| &a.lonlat.polygons);
@@ -165,8 +162,7 @@ fn choose<'a>(
         settings,
         network,
         old_before: old_before(&records),
-        sign: SignAround::new(records.iter().copied()),
-        records,
+        sign: SignAround::new(records),
         non_target: SignAround::new(non_target),
         candidates,
         parts,

@@ -138,18 +138,18 @@ fn tell_stations(done: &Done, outcome: &mut Outcome) {
 
 /// How old the sign is, counted back from the latest of it.
 fn age_of_sign(done: &Done, outcome: &mut Outcome) -> Option<Value> {
-    let days = || done.records.iter().filter_map(|r| r.what.date);
+    let days = || done.sign.all().iter().filter_map(|r| r.what.date);
     let (first, last) = (days().min()?, days().max()?);
     let old = days().filter(|day| done.old_before.is_some_and(|old| *day < old)).count();
     if old > 0 {
         outcome.warn(format!(
             "{}: {old} of {} records are more than a year older than the latest ({last})",
             done.desk.files_of(&["sign"]),
-            done.records.len()
+            done.sign.all().len()
         ));
     }
     Some(json!({
-        "records": done.records.len(),
+        "records": done.sign.all().len(),
         "first": first.to_string(),
         "last": last.to_string(),
         "older_than_a_year": old,
