@@ -78,11 +78,19 @@ const ALL: &[Hard] = &[
     },
     Hard {
         name: "lines one unit in the last place apart",
-        sizes: [100, 2_000],
+        sizes: [100, 500],
         limits_mb: [1_200, 3_000],
         arguments: LINES,
         make: lines_ulp_apart,
         end: End::Done,
+    },
+    Hard {
+        name: "more lines one unit in the last place apart",
+        sizes: [2_000, 10_000],
+        limits_mb: [1_200, 6_000],
+        arguments: LINES,
+        make: lines_ulp_apart,
+        end: End::Refused("more than 500000000 pairs of line pieces overlap"),
     },
     Hard {
         name: "lines that cross at one point",

@@ -1,7 +1,8 @@
 //! Random properties end to end, every promise recomputed from the written files by other code:
 //! spacing by travel distance, distances by geodesics, sides, budget, mass, sums and schema.
 //! Ten run always; the five hundred of `RELIABILITY.md` with
-//! `cargo test --release --test soak -- --ignored --nocapture`.
+//! `cargo test --release --test soak -- --ignored --nocapture`; `STAKELINE_SOAK_FROM` and
+//! `STAKELINE_SOAK_COUNT` choose other seeds, `STAKELINE_SOAK_KEEP=1` keeps what they wrote.
 
 mod kept;
 mod property;
@@ -60,6 +61,7 @@ fn random_properties_keep_every_promise() {
 #[test]
 #[ignore = "some minutes; run in release with --nocapture"]
 fn five_hundred_random_properties_keep_every_promise() {
-    let first = std::env::var("STAKELINE_SOAK_FROM").ok().and_then(|n| n.parse().ok()).unwrap_or(0);
-    soak(first..first + 500);
+    let from_env = |name: &str| std::env::var(name).ok().and_then(|n| n.parse().ok());
+    let first = from_env("STAKELINE_SOAK_FROM").unwrap_or(0);
+    soak(first..first + from_env("STAKELINE_SOAK_COUNT").unwrap_or(500));
 }

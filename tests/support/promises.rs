@@ -77,20 +77,31 @@ impl Roads {
     }
 
     pub fn foot(&self, p: GroundPoint) -> Foot {
+        let feet = (0..self.edges.len()).map(|edge| self.foot_on(edge, p));
+        feet.min_by(|a, b| a.off_m.total_cmp(&b.off_m)).unwrap()
+    }
+
+    /// The feet on every edge that is as near as the nearest, to some centimetres: where lines are
+    /// drawn twice, files do not say on which of them a thing stands.
+    pub fn feet(&self, p: GroundPoint) -> Vec<Foot> {
+        let nearest = self.foot(p);
+        let feet = (0..self.edges.len()).map(|edge| self.foot_on(edge, p));
+        feet.filter(|f| f.off_m <= nearest.off_m + 0.05).collect()
+    }
+
+    fn foot_on(&self, edge: usize, p: GroundPoint) -> Foot {
         let mut best: Option<Foot> = None;
-        for (edge, (_, _, path)) in self.edges.iter().enumerate() {
-            let mut before_m = 0.0;
-            for w in path.windows(2) {
-                let (dx, dy) = (w[1].x_m - w[0].x_m, w[1].y_m - w[0].y_m);
-                let length_m = dx.hypot(dy);
-                let t = ((p.x_m - w[0].x_m) * dx + (p.y_m - w[0].y_m) * dy) / (length_m * length_m);
-                let at = w[0].lerp(w[1], t.clamp(0.0, 1.0));
-                let off_m = at.distance_m(p);
-                if best.is_none_or(|b| off_m < b.off_m) {
-                    best = Some(Foot { edge, along_m: before_m + t.clamp(0.0, 1.0) * length_m, off_m, at });
-                }
-                before_m += length_m;
+        let mut before_m = 0.0;
+        for w in self.edges[edge].2.windows(2) {
+            let (dx, dy) = (w[1].x_m - w[0].x_m, w[1].y_m - w[0].y_m);
+            let length_m = dx.hypot(dy);
+            let t = ((p.x_m - w[0].x_m) * dx + (p.y_m - w[0].y_m) * dy) / (length_m * length_m);
+            let at = w[0].lerp(w[1], t.clamp(0.0, 1.0));
+            let off_m = at.distance_m(p);
+            if best.is_none_or(|b| off_m < b.off_m) {
+                best = Some(Foot { edge, along_m: before_m + t.clamp(0.0, 1.0) * length_m, off_m, at });
             }
+            before_m += length_m;
         }
         best.unwrap()
     }
@@ -98,13 +109,17 @@ impl Roads {
     /// The foot of a written site: from the site at right angles to the bearing that it states,
     /// back to the line. Where the line bends, this is not the point nearest to the site.
     pub fn foot_of(&self, outputs: &Outputs, p: &Value, at: GroundPoint) -> Foot {
+        let foot = self.foot(Self::on_line(outputs, p, at));
+        Foot { off_m: foot.at.distance_m(at), ..foot }
+    }
+
+    /// Where on its line a written site says that it stands.
+    pub fn on_line(outputs: &Outputs, p: &Value, at: GroundPoint) -> GroundPoint {
         let convergence = outputs.frame.convergence_deg(at).unwrap();
         let turn = if p["side"] == "left" { 90.0 } else { -90.0 };
         let back = (number(p, "/bearing_deg") - convergence + turn).to_radians();
         let offset_m = number(p, "/offset_m");
-        let on_line = GroundPoint::new(at.x_m + offset_m * back.sin(), at.y_m + offset_m * back.cos());
-        let foot = self.foot(on_line);
-        Foot { off_m: foot.at.distance_m(at), ..foot }
+        GroundPoint::new(at.x_m + offset_m * back.sin(), at.y_m + offset_m * back.cos())
     }
 
     /// Shortest ways from a foot to every node, by a plain Dijkstra.
