@@ -105,7 +105,7 @@ const ALL: &[Hard] = &[
         sizes: [20_000, 1_000_000],
         limits_mb: [1_200, 6_000],
         arguments: LINES,
-        make: star,
+        make: small_star,
         end: End::Refused("more than 500000000 pairs of line pieces overlap"),
     },
     Hard {
@@ -202,9 +202,18 @@ fn lines_ulp_apart(lines: usize, out: &mut dyn Write) -> std::io::Result<()> {
 }
 
 fn star(lines: usize, out: &mut dyn Write) -> std::io::Result<()> {
+    star_of(lines, 0.01, out)
+}
+
+/// Lines of some 200 m, so that a million of them are no more than their crossing.
+fn small_star(lines: usize, out: &mut dyn Write) -> std::io::Result<()> {
+    star_of(lines, 0.001, out)
+}
+
+fn star_of(lines: usize, radius_deg: f64, out: &mut dyn Write) -> std::io::Result<()> {
     let end = |k: usize, sign: f64| {
         let angle = std::f64::consts::PI * k as f64 / lines as f64;
-        (148.1 + sign * 0.01 * angle.cos(), -35.1 + sign * 0.01 * angle.sin())
+        (148.1 + sign * radius_deg * angle.cos(), -35.1 + sign * radius_deg * angle.sin())
     };
     (0..lines).try_for_each(|k| line(out, k, [end(k, -1.0), end(k, 1.0)].into_iter()))
 }
