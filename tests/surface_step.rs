@@ -70,6 +70,30 @@ fn every_kernel_and_edge_rule_keeps_its_promise() {
 }
 
 #[test]
+fn work_beyond_the_plans_limit_is_refused_with_the_limit() {
+    let room = tempfile::tempdir().unwrap();
+    write_inputs(room.path());
+    let at = room.path().join("sign.geojson").display().to_string();
+    let run = |limit: &str, flags: &[&str]| {
+        let plan = room.path().join("plan.toml");
+        fs::write(&plan, format!("[surface]\nmax_values = {limit}\n")).unwrap();
+        self::run(room.path(), &[&[plan.to_str().unwrap(), "--bandwidth", "1000"], flags].concat())
+    };
+    // 32 records within reach of 32 points, each sum counted ten times: 10,240.
+    let (status, err, _) = run("10000", &["--at", &at]);
+    assert_eq!(status, 1, "{err}");
+    assert!(err.contains("32 points of 32 records") && err.contains("max_values in [surface]"), "{err}");
+    assert!(err.contains("31 points fit"), "{err}");
+    let (status, err, _) = run("11000", &["--at", &at]);
+    assert_eq!(status, 0, "{err}");
+    let (status, err, _) = run("10000", &["--adaptive", "--cell", "50"]);
+    assert_eq!(status, 1, "{err}");
+    assert!(err.contains("adaptive bandwidths") && err.contains("max_values in [surface]"), "{err}");
+    let (status, err, _) = run("1e6", &["--adaptive", "--cell", "50"]);
+    assert_eq!(status, 0, "{err}");
+}
+
+#[test]
 fn all_rules_are_shown_and_oddities_told() {
     let room = tempfile::tempdir().unwrap();
     write_inputs(room.path());

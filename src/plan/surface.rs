@@ -24,6 +24,10 @@ pub struct SurfaceTable {
     /// Most cells that a grid may have; 100 million if absent, which is 400 MB.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub max_cells: Option<Positive>,
+    /// Most kernel values that are summed for adaptive bandwidths, or for the points of `at`, where
+    /// one counts as ten; 1e11 if absent, which is about a minute.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub max_values: Option<Positive>,
     /// Whether activity is also computed along lines.
     #[serde(skip_serializing_if = "std::ops::Not::not")]
     pub along_lines: bool,

@@ -8,15 +8,11 @@ use crate::frame::GroundPoint;
 
 use super::edge::{Window, masses};
 use super::fast::{Own, window};
-use super::{ErrorBound, Grid, Kernel, M2_PER_KM2, SurfaceError, WeightedPoint, densities_at, exact};
+use super::{ErrorBound, Grid, Kernel, M2_PER_KM2, WeightedPoint, densities_at, exact};
 
 /// No point's bandwidth exceeds the median by more than this factor (Davies, Marshall &
 /// Hazelton 2018).
 const TRIM: f64 = 5.0;
-/// Most kernel values that are summed for a surface: about a minute's work.
-const MOST_VALUES: f64 = 1e11;
-/// Bandwidths after which a Gaussian is cut.
-const GAUSSIAN_REACH: f64 = 7.5;
 /// Step in the logarithm of the bandwidth between which masses are interpolated.
 const LOG_STEP: f64 = 0.1;
 /// What that may cost: 4e-4 at a straight edge, twice that in a corner, and what the masses
@@ -101,28 +97,6 @@ impl Scale {
         let log = pilot.max(f64::MIN_POSITIVE).ln();
         (self.bandwidth_m * (0.5 * (self.mean_log - log)).exp()).min(self.most_m)
     }
-}
-
-/// Refuses what would take too long on cells so fine.
-///
-/// # Errors
-/// [`SurfaceError::TooManyValues`], with cells that fit.
-pub(super) fn check_cost(bandwidths_m: &[f64], grid: &Grid, kernel: Kernel) -> Result<(), SurfaceError> {
-    let cells_reached = |h: f64| {
-        let reach_m = kernel.radius_m(h).unwrap_or(GAUSSIAN_REACH * h);
-        (4.0 * (reach_m / grid.cell_m).powi(2)).min(grid.cells() as f64)
-    };
-    let values: f64 = bandwidths_m.iter().map(|&h| cells_reached(h)).sum();
-    if values <= MOST_VALUES {
-        return Ok(());
-    }
-    let coarser = (values / MOST_VALUES).sqrt();
-    Err(SurfaceError::TooManyValues {
-        cell_m: grid.cell_m,
-        values,
-        most_values: MOST_VALUES,
-        fitting_cell_m: (grid.cell_m * coarser).ceil(),
-    })
 }
 
 /// Share of each place's kernel that lies inside a window, where every place has a bandwidth

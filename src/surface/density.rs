@@ -1,7 +1,12 @@
 //! The surface itself: values on a grid, with all that made them.
 
+use std::borrow::Cow;
+
+use rayon::prelude::*;
+
 use super::adaptive::{self, Scale, Spread};
 use super::edge::{EdgeRule, Window, masses};
+use super::work::{self, MOST_VALUES};
 use super::{Grid, Kernel, Smoother, SurfaceError, WeightedPoint, densities_at, exact};
 use crate::frame::GroundPoint;
 
@@ -80,18 +85,35 @@ impl Surface {
 ///
 /// # Errors
 /// [`SurfaceError::Bandwidth`] if the bandwidth is not a positive number,
-/// [`SurfaceError::NoWindow`] for an edge rule without a window, and
-/// [`SurfaceError::TooManyValues`] for adaptive bandwidths on cells too fine for them.
+/// [`SurfaceError::NoWindow`] for an edge rule without a window; for adaptive bandwidths
+/// [`SurfaceError::TooManyPilots`], and [`SurfaceError::TooManyValues`] on cells too fine for them.
 pub fn density(
     points: &[WeightedPoint],
     grid: &Grid,
     settings: DensitySettings,
     window: Option<&Window>,
 ) -> Result<Surface, SurfaceError> {
+    density_within(points, grid, settings, window, MOST_VALUES)
+}
+
+/// [`density`] with another limit on the kernel values that adaptive bandwidths may take.
+///
+/// # Errors
+/// As [`density`].
+pub fn density_within(
+    points: &[WeightedPoint],
+    grid: &Grid,
+    settings: DensitySettings,
+    window: Option<&Window>,
+    most_values: f64,
+) -> Result<Surface, SurfaceError> {
+    if settings.adaptive {
+        work::check_adaptive(points, grid, settings, most_values)?;
+    }
     let used = Used::new(points, settings, window)?;
     let (mut values, mut error_bound) = match &used.bandwidths_m {
         Some((_, own)) => {
-            adaptive::check_cost(own, grid, settings.kernel)?;
+            work::check_cells(own.iter().copied(), grid, settings.kernel, most_values)?;
             adaptive::on_grid(&used.points, own, grid, settings.kernel)
         }
         None => {
@@ -110,9 +132,8 @@ pub fn density(
         }
         values.iter_mut().zip(&inside).filter(|(_, inside)| !**inside).for_each(|(v, _)| *v = f32::NAN);
     }
-    let known = || values.iter().filter(|v| !v.is_nan()).map(|&v| f64::from(v));
-    let integral = known().sum::<f64>() * grid.cell_area_m2() / super::M2_PER_KM2;
-    let peak_per_km2 = known().fold(0.0, f64::max);
+    let (sum, peak_per_km2) = sum_and_peak(&values);
+    let integral = sum * grid.cell_area_m2() / super::M2_PER_KM2;
     Ok(Surface {
         grid: *grid,
         settings,
@@ -124,6 +145,27 @@ pub fn density(
         error_bound,
         values,
     })
+}
+
+/// Sum and greatest of the values that are known.
+fn sum_and_peak(values: &[f32]) -> (f64, f64) {
+    /// Cells summed by one task; the sums are added in order.
+    const CELLS: usize = 1 << 16;
+    /// Values summed side by side.
+    const LANES: usize = 16;
+    let part = |values: &[f32]| {
+        let (mut sums, mut peaks) = ([0.0_f64; LANES], [0.0_f32; LANES]);
+        for values in values.chunks(LANES) {
+            for ((sum, peak), value) in sums.iter_mut().zip(&mut peaks).zip(values) {
+                // Of a number and none, the greater is the number.
+                *peak = peak.max(*value);
+                *sum += if value.is_nan() { 0.0 } else { f64::from(*value) };
+            }
+        }
+        (sums.iter().sum::<f64>(), f64::from(peaks.into_iter().fold(0.0, f32::max)))
+    };
+    let parts: Vec<(f64, f64)> = values.par_chunks(CELLS).map(part).collect();
+    parts.into_iter().fold((0.0, 0.0), |(sum, peak), (s, p)| (sum + s, f64::max(peak, p)))
 }
 
 /// Density in sign per km² at some places, exactly, in their order; NaN outside the window
@@ -162,7 +204,8 @@ pub fn density_at_places(
 
 /// The points that make a density, weights corrected where the edge rule says so.
 struct Used<'w> {
-    points: Vec<WeightedPoint>,
+    /// Those given where nothing is left out or changed.
+    points: Cow<'w, [WeightedPoint]>,
     settings: DensitySettings,
     /// Of an adaptive density: how bandwidths follow from the pilot, and those of the points.
     bandwidths_m: Option<(Scale, Vec<f64>)>,
@@ -173,7 +216,7 @@ struct Used<'w> {
 
 impl<'w> Used<'w> {
     fn new(
-        points: &[WeightedPoint],
+        points: &'w [WeightedPoint],
         settings: DensitySettings,
         window: Option<&'w Window>,
     ) -> Result<Self, SurfaceError> {
@@ -185,10 +228,10 @@ impl<'w> Used<'w> {
             EdgeRule::None => None,
             EdgeRule::Uniform | EdgeRule::JonesDiggle => Some(window.ok_or(SurfaceError::NoWindow)?),
         };
-        let mut used = points.to_vec();
-        if let Some(window) = window {
-            used.retain(|p| window.contains(p.at));
-        }
+        let mut used = match window {
+            None => Cow::Borrowed(points),
+            Some(window) => points.iter().copied().filter(|p| window.contains(p.at)).collect(),
+        };
         let sum_of_weights = used.iter().map(|p| p.weight).sum();
         let bandwidths_m = adaptive.then(|| Scale::of(&used, kernel, bandwidth_m, bandwidth_m));
         if let (Some(window), EdgeRule::JonesDiggle) = (window, edge) {
@@ -200,7 +243,7 @@ impl<'w> Used<'w> {
                 }
             };
             // A share of nothing, to rounding, would make a point infinite.
-            used.iter_mut().zip(shares).for_each(|(p, share)| p.weight /= share.max(LEAST_SHARE));
+            used.to_mut().iter_mut().zip(shares).for_each(|(p, share)| p.weight /= share.max(LEAST_SHARE));
         }
         let outside = points.len() - used.len();
         Ok(Self { points: used, settings, bandwidths_m, window, sum_of_weights, outside })

@@ -39,7 +39,8 @@ pub enum SurfaceError {
     /// Adaptive bandwidths over cells too fine for them.
     #[error(
         "adaptive bandwidths on cells of {cell_m} m would take {values:.1e} kernel values, and at most \
-         {most_values:.1e} are summed (about a minute); cells of {fitting_cell_m} m fit"
+         {most_values:.1e} are summed (about a minute) unless max_values in [surface] of the plan says \
+         more; cells of {fitting_cell_m} m fit"
     )]
     TooManyValues {
         /// The cell size in metres.
@@ -50,6 +51,39 @@ pub enum SurfaceError {
         most_values: f64,
         /// A cell size in metres that fits.
         fitting_cell_m: f64,
+    },
+    /// Adaptive bandwidths of so many points that the density at each of them takes too long.
+    #[error(
+        "adaptive bandwidths ask for the exact density at each of {points} records first, which would take \
+         as long as {values:.1e} kernel values, and at most {most_values:.1e} are summed (about a minute) \
+         unless max_values in [surface] of the plan says more; a narrower bandwidth or fewer records fit \
+         (--from, --to)"
+    )]
+    TooManyPilots {
+        /// Records.
+        points: usize,
+        /// Kernel values that take as long.
+        values: f64,
+        /// Most that are summed.
+        most_values: f64,
+    },
+    /// Exact densities at too many places.
+    #[error(
+        "exact densities at {places} points of {points} records would take as long as {values:.1e} kernel \
+         values, and at most {most_values:.1e} are summed (about a minute) unless max_values in [surface] \
+         of the plan says more; {fitting} points fit, and activity.tif holds the values of all places"
+    )]
+    TooManyPlaces {
+        /// Places asked for.
+        places: usize,
+        /// Records.
+        points: usize,
+        /// Kernel values that take as long.
+        values: f64,
+        /// Most that are summed.
+        most_values: f64,
+        /// Places that fit.
+        fitting: usize,
     },
     /// The share of a hot area is not between 0 and 100 percent.
     #[error("a hot area's share must be above 0 and below 100 percent, found {mass_percent}")]

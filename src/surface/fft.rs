@@ -38,8 +38,8 @@ impl<T: FftNum + Default + std::ops::MulAssign> Plane<T> {
         self.columns / 2 + 1
     }
 
-    /// Transform of a grid held row by row.
-    pub fn forward(&self, grid: &[f64]) -> Vec<Complex<T>> {
+    /// Transform of a grid held row by row, which is let go as soon as it is not needed.
+    pub fn forward(&self, grid: Vec<f64>) -> Vec<Complex<T>> {
         let lines = self.lines();
         let mut by_row = vec![Complex::<T>::default(); lines * self.rows];
         by_row.par_chunks_mut(lines).zip(grid.par_chunks(self.columns)).for_each_init(
@@ -50,6 +50,7 @@ impl<T: FftNum + Default + std::ops::MulAssign> Plane<T> {
                 let _ = self.row_forward.process_with_scratch(line, out, scratch);
             },
         );
+        drop(grid);
         let mut turned = turned(&by_row, lines, self.rows);
         drop(by_row);
         turned.par_chunks_mut(self.rows).for_each_init(
@@ -128,7 +129,7 @@ mod tests {
             (2.0 * PI * (3.0 * column as f64 / 30.0 + 5.0 * row as f64 / 18.0)).cos()
         };
         let grid: Vec<f64> = (0..18 * 30).map(|k| wave(k / 30, k % 30)).collect();
-        let transform = plane.forward(&grid);
+        let transform = plane.forward(grid.clone());
         for (k, value) in transform.iter().enumerate() {
             let expected = if (k / 18, k % 18) == (3, 5) { 18.0 * 30.0 / 2.0 } else { 0.0 };
             assert!((value - expected).norm() < 1e-10, "line {} row {}: {value}", k / 18, k % 18);

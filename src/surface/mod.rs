@@ -25,11 +25,12 @@ mod kernel;
 mod neighbours;
 mod point;
 mod weigh;
+mod work;
 
 pub use adaptive::{Spread, adaptive_bandwidths_m};
 pub use bandwidth::{Bandwidth, Rule, choose_bandwidth, every_rule};
 pub use choose::{Extent, MOST_CELLS, choose_grid, choose_grid_within};
-pub use density::{DensitySettings, ErrorBound, Surface, density, density_at_places};
+pub use density::{DensitySettings, ErrorBound, Surface, density, density_at_places, density_within};
 pub use edge::{EdgeRule, Window};
 pub use error::SurfaceError;
 pub use exact::{densities_at, density_at, density_on_grid};
@@ -39,6 +40,7 @@ pub use hot_area::{HotArea, hot_areas};
 pub use kernel::Kernel;
 pub use point::WeightedPoint;
 pub use weigh::{Repeats, SharedPlaces, Weighed, WeightSettings, coarse_step_m, shared_places, weigh};
+pub use work::{MOST_VALUES, check_places};
 
 /// Square metres in a square kilometre.
 const M2_PER_KM2: f64 = 1e6;

@@ -1,11 +1,16 @@
 //! Points sorted into square cells, to find those near a place.
 
+use std::ops::Range;
+
 use crate::frame::GroundPoint;
 
 use super::Extent;
 
 /// Cells at most this many times the points, however small the cell asked for.
 const CELLS_A_POINT: f64 = 4.0;
+
+/// Places that are asked to estimate the cost of asking them all.
+const SAMPLED: usize = 200;
 
 /// Places sorted by cells of a fixed size, row by row.
 pub(super) struct Neighbours {
@@ -69,6 +74,11 @@ impl Neighbours {
     /// Runs of places that hold all those within a distance of a place, and others nearby:
     /// one run for each row of cells that the disc meets.
     pub fn runs(&self, at: GroundPoint, radius_m: f64) -> impl Iterator<Item = &[(GroundPoint, u32)]> + '_ {
+        self.spans(at, radius_m).map(|run| &self.order[run])
+    }
+
+    /// [`Neighbours::runs`] as positions in the order of the cells.
+    pub fn spans(&self, at: GroundPoint, radius_m: f64) -> impl Iterator<Item = Range<usize>> + '_ {
         let span = |from_m: f64, cells: usize| {
             let first = ((from_m - radius_m) / self.cell_m).floor().max(0.0);
             let last = ((from_m + radius_m) / self.cell_m).floor().min(cells as f64 - 1.0);
@@ -80,9 +90,27 @@ impl Neighbours {
             (south..=north).map(move |row| {
                 let first = self.begins[row * self.columns + west] as usize;
                 let end = self.begins[row * self.columns + east + 1] as usize;
-                &self.order[first..end]
+                first..end
             })
         })
+    }
+
+    /// About how many places searches within a distance of some places look at: `of` is asked for
+    /// every k-th, with how many its search finds nearby.
+    pub fn looked_at(
+        &self,
+        places: impl ExactSizeIterator<Item = GroundPoint>,
+        radius_m: f64,
+        of: impl Fn(usize) -> usize,
+    ) -> f64 {
+        let all = places.len() as f64;
+        let every = (places.len() / SAMPLED).max(1);
+        let (mut sampled, mut found) = (0.0, 0.0);
+        for at in places.step_by(every) {
+            sampled += 1.0;
+            found += of(self.runs(at, radius_m).map(<[_]>::len).sum::<usize>()) as f64;
+        }
+        if sampled > 0.0 { found * all / sampled } else { 0.0 }
     }
 
     /// Calls `found` with the position in the input and the squared distance in m² of every

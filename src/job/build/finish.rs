@@ -8,7 +8,7 @@ use super::Builder;
 use crate::frame::{Frame, FrameError, LonLat, Placed, Traced};
 use crate::job::extent::Extent;
 use crate::job::{Findings, GroundArea, Job, JobError, NumberSource};
-use crate::record::{Area, SourcePlace};
+use crate::record::{Area, Record, SourcePlace};
 
 /// A job is refused where sign and lines lie further apart than this: one of the files is
 /// then of another place.
@@ -36,7 +36,7 @@ impl Builder {
         self.check_scale(&frame);
         self.put_in_order();
         let Self {
-            records,
+            mut records,
             legs,
             deployments,
             lines,
@@ -56,8 +56,9 @@ impl Builder {
             base,
             ..
         } = self;
+        place_records(&frame, &mut records, &mut findings);
         let job = Job {
-            records: place_all(&frame, records, |r| &r.source, &mut findings),
+            records,
             legs: trace_all(&frame, legs, |l| &l.source, &mut findings),
             deployments: place_all(&frame, deployments, |d| &d.source, &mut findings),
             lines: trace_all(&frame, lines, |l| &l.source, &mut findings),
@@ -97,7 +98,7 @@ impl Builder {
     /// has a place.
     pub fn corners(&self) -> Option<(LonLat, LonLat)> {
         let ways = self.legs.iter().map(|(_, way)| way).chain(self.lines.iter().map(|(_, way)| way));
-        let points = self.records.iter().map(|(_, at)| *at).chain(self.stations.iter().map(|(_, at)| *at));
+        let points = self.records.iter().map(|r| r.at).chain(self.stations.iter().map(|(_, at)| *at));
         let area = self.area.iter().flat_map(|area| area.coords_iter());
         let area = area.filter_map(|c| LonLat::new(c.x, c.y).ok());
         let extent = Extent::of(points.chain(ways.flatten().copied()).chain(area))?;
@@ -110,7 +111,7 @@ impl Builder {
         let sign_and_lines = Extent::of(
             self.records
                 .iter()
-                .map(|(_, at)| *at)
+                .map(|r| r.at)
                 .chain(self.lines.iter().flat_map(|(_, way)| way.iter().copied())),
         );
         let rest = || {
@@ -120,7 +121,7 @@ impl Builder {
     }
 
     fn check_extents(&mut self) {
-        let sign = Extent::of(self.records.iter().map(|(_, at)| *at));
+        let sign = Extent::of(self.records.iter().map(|r| r.at));
         let lines = Extent::of(self.lines.iter().flat_map(|(_, way)| way.iter().copied()));
         let (Some(sign), Some(lines)) = (sign, lines) else { return };
         let gap_m = sign.gap_m(&lines);
@@ -140,7 +141,7 @@ impl Builder {
         let all = Extent::of(
             self.records
                 .iter()
-                .map(|(_, at)| *at)
+                .map(|r| r.at)
                 .chain(self.lines.iter().flat_map(|(_, way)| way.iter().copied())),
         );
         let Some(Ok(error)) = all.map(|extent| frame.scale_error(&extent.corners())) else { return };
@@ -163,6 +164,20 @@ impl Builder {
             .collect();
         files.join(", ")
     }
+}
+
+/// Gives records their places in the frame, where they stand: no second list of them is made.
+fn place_records(frame: &Frame, records: &mut Vec<Placed<Record>>, findings: &mut Findings) {
+    records.retain_mut(|record| match frame.to_ground(record.at) {
+        Ok(ground) => {
+            record.ground = ground;
+            true
+        }
+        Err(why) => {
+            findings.fault(&record.what.source, why);
+            false
+        }
+    });
 }
 
 fn place_all<T>(

@@ -24,7 +24,7 @@ use super::wind::WindRows;
 use super::{Findings, Query};
 use crate::files::write::InputFile;
 use crate::files::{Properties, RawFeature};
-use crate::frame::LonLat;
+use crate::frame::{LonLat, Placed};
 use crate::record::{Access, Deployment, Gate, KeepOut, Line, Record, SourcePlace, Station, SurveyLeg};
 
 /// What the plan says for sign or legs that do not say it themselves.
@@ -42,7 +42,9 @@ pub struct Builder {
     dates: Option<DateOrder>,
     words: Words,
     ids: HashSet<Arc<str>>,
-    records: Vec<(Record, LonLat)>,
+    /// Held as the job will hold them, for there may be millions: their places in the frame are
+    /// filled in when it is chosen.
+    records: Vec<Placed<Record>>,
     legs: Vec<(SurveyLeg, Vec<LonLat>)>,
     deployments: Vec<(Deployment, LonLat)>,
     lines: Vec<(Line, Vec<LonLat>)>,

@@ -2,6 +2,7 @@
 
 use super::{Builder, SignDefaults};
 use crate::files::RawFeature;
+use crate::frame::{GroundPoint, Placed};
 use crate::job::fields::Fields;
 use crate::job::shapes::points_of;
 use crate::record::{Animal, Record, Sign};
@@ -13,7 +14,8 @@ impl Builder {
         self.note_case(&raw, "sign", &["sign", "animal", "date", "count", "season", "survey"]);
         let places = points_of(&raw, &mut self.findings);
         let Some(record) = self.record_of(&raw, defaults) else { return };
-        self.records.extend(places.into_iter().map(|at| (record.clone(), at)));
+        let ground = GroundPoint::default();
+        self.records.extend(places.into_iter().map(|at| Placed { what: record.clone(), at, ground }));
     }
 
     fn record_of(&mut self, raw: &RawFeature, defaults: &SignDefaults) -> Option<Record> {

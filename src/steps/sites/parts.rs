@@ -12,9 +12,9 @@ use crate::siting::{
 };
 use crate::steps::along::searched_lines_of;
 use crate::steps::along_part::rate_part;
-use crate::steps::surface::{SurfaceDone, weights_of};
+use crate::steps::surface::{SurfaceDone, most_values, weights_of};
 use crate::steps::{Desk, Outcome, StepError};
-use crate::surface::{WeightSettings, WeightedPoint, density, weigh};
+use crate::surface::{WeightSettings, WeightedPoint, density_within, weigh};
 
 /// Parts, and the node behind each candidate's convergence.
 pub(super) struct Scored {
@@ -134,7 +134,8 @@ pub(super) fn demand(made: &Made) -> Result<Vec<Demand>, StepError> {
     let mut demand = Vec::new();
     for (target, points) in with_sign.iter().filter(|(target, _)| target.weight > 0.0) {
         let base = &surface.surface;
-        let of_target = density(points, &base.grid, base.settings, surface.window.as_ref())
+        let most = most_values(&made.desk.plan.surface);
+        let of_target = density_within(points, &base.grid, base.settings, surface.window.as_ref(), most)
             .map_err(|e| request(e.to_string()))?;
         demand.extend(demand_of(&of_target, target.weight / sum, target.reach_m));
     }

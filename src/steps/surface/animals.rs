@@ -3,7 +3,7 @@
 use serde_json::{Value, json};
 
 use super::SurfaceDone;
-use super::settings::weights_of;
+use super::settings::{most_values, weights_of};
 use super::write::{Of, write_hot_areas, write_tif};
 use crate::files::OutputSet;
 use crate::job::choose;
@@ -11,7 +11,7 @@ use crate::record::Animal;
 use crate::steps::sign::choice_of;
 use crate::steps::smoothing::request;
 use crate::steps::{Desk, Outcome, StepError};
-use crate::surface::{WeightSettings, WeightedPoint, density, weigh};
+use crate::surface::{Surface, WeightSettings, WeightedPoint, density_within, weigh};
 
 /// Characters of an animal's name that go into the name of a file.
 const NAME_LENGTH: usize = 40;
@@ -41,12 +41,14 @@ pub(super) fn each_animal(
         return Ok(Vec::new());
     }
     let weights = WeightSettings { as_of: done.weighed.as_of, ..weights_of(desk)? };
+    let most_values = most_values(&desk.plan.surface);
     let mut made: Vec<OfAnimal> = Vec::new();
     for (animal, name) in chosen.animals.iter().zip(file_names(&chosen.animals)) {
         let of_it = chosen.records.iter().copied().filter(|r| r.what.animal.as_ref() == Some(animal));
         let records: Vec<_> = of_it.collect();
         let points = weigh(&records, &weights).points;
-        let surface = density(&points, &done.surface.grid, done.surface.settings, done.window.as_ref())
+        let Surface { grid, settings, .. } = &done.surface;
+        let surface = density_within(&points, grid, *settings, done.window.as_ref(), most_values)
             .map_err(|e| request(desk, e))?;
         let of = Of { suffix: &format!("-{name}"), words: &format!(" of {animal}") };
         write_tif(desk, &surface, of, set)?;

@@ -78,8 +78,11 @@ pub(super) fn of_bandwidth(
     }
     let mut accuracies: Vec<f64> =
         records.iter().map(|r| r.what.accuracy_m.unwrap_or(accuracy_m(&desk.plan.surface))).collect();
-    accuracies.sort_unstable_by(f64::total_cmp);
-    let typical_m = accuracies.get(accuracies.len() / 2).copied().unwrap_or(0.0);
+    let middle = accuracies.len() / 2;
+    let typical_m = match accuracies.is_empty() {
+        true => 0.0,
+        false => *accuracies.select_nth_unstable_by(middle, f64::total_cmp).1,
+    };
     if bandwidth_m < typical_m {
         outcome.warn(format!(
             "the bandwidth of {bandwidth_m:.1} m is smaller than the accuracy of the records ({typical_m:.0} m); \

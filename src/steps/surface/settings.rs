@@ -5,7 +5,7 @@ use crate::record::Sign;
 use crate::steps::sign::period_of;
 use crate::steps::smoothing::request;
 use crate::steps::{Desk, StepError};
-use crate::surface::{EdgeRule, SurfaceError, WeightSettings, Window};
+use crate::surface::{EdgeRule, MOST_VALUES, SurfaceError, WeightSettings, Window};
 
 /// Horizontal accuracy of records that do not say theirs: common practice for a handheld
 /// receiver, no source.
@@ -50,6 +50,11 @@ pub(in crate::steps) fn weights_of(desk: &Desk) -> Result<WeightSettings, StepEr
 /// Accuracy of records that do not carry their own.
 pub(super) fn accuracy_m(table: &SurfaceTable) -> f64 {
     table.record_accuracy_m.map_or(ACCURACY_M, |a| a.get())
+}
+
+/// Most kernel values that adaptive bandwidths, or the points asked for, may take.
+pub(in crate::steps) fn most_values(table: &SurfaceTable) -> f64 {
+    table.max_values.map_or(MOST_VALUES, |most| most.get())
 }
 
 /// The area as the window of an edge rule.

@@ -3,12 +3,12 @@
 use geo_types::{Geometry, MultiPolygon, Point};
 use serde_json::{Map, Value, json};
 
-use super::SurfaceDone;
 use super::animals::OfAnimal;
 use super::settings::hot_area_percents;
+use super::{SurfaceDone, places_asked};
 use crate::files::OutputSet;
 use crate::files::write::{GeoJsonWriter, round_to};
-use crate::frame::{GroundPoint, polygons_area_m2};
+use crate::frame::polygons_area_m2;
 use crate::steps::rate_plane::PlaneRate;
 use crate::steps::smoothing::request;
 use crate::steps::written::{Cells, members, to_lonlat};
@@ -97,7 +97,7 @@ pub(super) fn write_at(
     if desk.plan.surface.at.is_none() {
         return Ok(());
     }
-    let places: Vec<GroundPoint> = queries.iter().map(|q| q.ground).collect();
+    let places = places_asked(desk);
     let exactly = |points: &[WeightedPoint]| {
         density_at_places(points, &places, done.surface.settings, done.window.as_ref())
             .map_err(|e| request(desk, e))

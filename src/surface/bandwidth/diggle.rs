@@ -2,13 +2,12 @@
 
 use std::f64::consts::PI;
 
-use rayon::prelude::*;
-
 use crate::frame::GroundPoint;
 
 use super::super::edge::SetCovariance;
 use super::super::neighbours::Neighbours;
 use super::lscv::pairs_within;
+use super::near::Near;
 use super::search::Optimum;
 
 /// Most pairs that are looked at: at first, and where the optimum lies at the end of the range
@@ -65,9 +64,7 @@ pub(super) fn optimum(places: &[GroundPoint], window: &SetCovariance) -> Option<
 /// at: overlaps reach to twice the radius of the discs.
 fn within(sorted: &Neighbours, reach_m: f64, window: &SetCovariance) -> Optimum {
     let (area_m2, n) = (window.area_m2(), sorted.in_order().len() as f64);
-    let share = area_m2 / (n * (n - 1.0));
-    let weight = |dx: f64, dy: f64| share * area_m2 / window.common_m2(dx, dy);
-    let pairs = pairs(sorted, reach_m, weight);
+    let pairs = pairs(sorted, reach_m, window);
     let error = |s: f64| mean_square_error(&pairs, s, area_m2 / n);
     let longest_m = reach_m / 4.0;
     let tried: Vec<f64> = if pairs.len() <= MOST_KEPT {
@@ -101,39 +98,36 @@ fn overlap_m2(distance_m: f64, radius_m: f64) -> f64 {
 }
 
 /// Pairs in order of their distance: one by one if they are few, else in rings.
-fn pairs(sorted: &Neighbours, reach_m: f64, weight: impl Fn(f64, f64) -> f64 + Sync) -> Vec<Pairs> {
-    let each = |at: GroundPoint, index: u32, found: &mut dyn FnMut(f64, f64)| {
-        for &(other, j) in sorted.runs(at, reach_m).flatten().filter(|(_, j)| *j != index) {
-            let (dx, dy) = (other.x_m - at.x_m, other.y_m - at.y_m);
-            let square_m2 = dx * dx + dy * dy;
-            if j > index && square_m2 <= reach_m * reach_m {
-                found(square_m2.sqrt(), 2.0 * weight(dx, dy));
-            }
-        }
-    };
+fn pairs(sorted: &Neighbours, reach_m: f64, window: &SetCovariance) -> Vec<Pairs> {
+    let (area_m2, n) = (window.area_m2(), sorted.in_order().len() as f64);
+    let share = 2.0 * area_m2 * area_m2 / (n * (n - 1.0));
     if pairs_within(sorted, reach_m) < 2.0 * MOST_KEPT as f64 {
-        let mut kept = Vec::new();
-        for &(at, index) in sorted.in_order() {
-            each(at, index, &mut |distance_m, k_m2| kept.push(Pairs { distance_m, k_m2 }));
-        }
-        kept.sort_by(|a, b| a.distance_m.total_cmp(&b.distance_m));
-        return kept;
+        return one_by_one(sorted, reach_m, |dx, dy| share / window.common_m2(dx, dy));
     }
-    let ring_m = reach_m / RINGS as f64;
-    let chunk = sorted.in_order().len().div_ceil(64);
-    let counted: Vec<Vec<f64>> = sorted
-        .in_order()
-        .par_chunks(chunk)
-        .map(|chunk| {
-            let mut rings = vec![0.0; RINGS];
-            for &(at, index) in chunk {
-                each(at, index, &mut |distance_m, k_m2| {
-                    rings[((distance_m / ring_m) as usize).min(RINGS - 1)] += k_m2;
-                });
+    let places: Vec<GroundPoint> = sorted.in_order().iter().map(|(at, _)| *at).collect();
+    let near = Near::new(&places, reach_m);
+    let weights = match window.sides_of_box_m() {
+        Some([width_m, height_m]) => {
+            near.weighed(RINGS, move |dx, dy| share / ((width_m - dx.abs()) * (height_m - dy.abs())))
+        }
+        None => near.weighed(RINGS, |dx, dy| share / window.common_m2(dx, dy)),
+    };
+    let middle = |ring: usize| (ring as f64 + 0.5) * reach_m / RINGS as f64;
+    let ring = |(ring, k_m2): (usize, f64)| Pairs { distance_m: middle(ring), k_m2 };
+    weights.into_iter().enumerate().map(ring).collect()
+}
+
+fn one_by_one(sorted: &Neighbours, reach_m: f64, weight: impl Fn(f64, f64) -> f64) -> Vec<Pairs> {
+    let mut kept = Vec::new();
+    for &(at, index) in sorted.in_order() {
+        for &(other, _) in sorted.runs(at, reach_m).flatten().filter(|(_, j)| *j > index) {
+            let (dx, dy) = (other.x_m - at.x_m, other.y_m - at.y_m);
+            let distance_m = (dx * dx + dy * dy).sqrt();
+            if distance_m <= reach_m {
+                kept.push(Pairs { distance_m, k_m2: weight(dx, dy) });
             }
-            rings
-        })
-        .collect();
-    let middle = |ring: usize| (ring as f64 + 0.5) * ring_m;
-    (0..RINGS).map(|r| Pairs { distance_m: middle(r), k_m2: counted.iter().map(|c| c[r]).sum() }).collect()
+        }
+    }
+    kept.sort_by(|a, b| a.distance_m.total_cmp(&b.distance_m));
+    kept
 }

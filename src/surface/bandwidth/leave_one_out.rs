@@ -8,6 +8,7 @@ use super::super::fast::{CoarseGrid, STEPS_A_BANDWIDTH};
 use super::super::neighbours::Neighbours;
 use super::super::{Extent, M2_PER_KM2, WeightedPoint};
 use super::lscv::pairs_within;
+use super::near::Near;
 
 /// Below this share of its own peak, the density that the others give a point is summed
 /// directly: the fast way is good to 1e-5 of the sum that contains the point itself.
@@ -46,18 +47,31 @@ impl LeaveOneOut {
             * nodes_along(self.extent.max.y_m - self.extent.min.y_m);
         let pairs = pairs_within(&self.sorted, FIRST_REACH * h);
         if nodes > MOST_NODES || PAIR_COST * pairs < nodes {
-            return ordered_sum(
-                self.sorted.in_order().par_iter().map(|&(at, index)| self.directly(at, index, h)),
-            );
+            return self.over_pairs(h);
         }
         let coarse = CoarseGrid::over(self.extent, h);
         let nodes = coarse.convolved(&coarse.spread(&self.points));
         let own = 1.0;
         let scale = 2.0 * std::f64::consts::PI * h * h / M2_PER_KM2;
-        ordered_sum(self.places.par_iter().enumerate().map(|(index, &at)| {
-            let others = coarse.at(&nodes, at) * scale - own;
+        let sums = coarse.at(&nodes, &self.places);
+        ordered_sum(self.places.par_iter().zip(&sums).enumerate().map(|(index, (&at, sum))| {
+            let others = sum * scale - own;
             if others < OWN_SHARE * own { self.directly(at, index as u32, h) } else { others.ln() }
         }))
+    }
+
+    /// The sum over near pairs; points that have none near enough are looked at alone.
+    fn over_pairs(&self, h: f64) -> f64 {
+        let n = self.places.len() as f64;
+        // Beyond this distance all points together add less than 1e-7 of the least sum that counts.
+        let reach_m = h * (2.0 * (16.0 + n.ln() - OWN_SHARE.ln())).sqrt();
+        let near = Near::new(&self.places, reach_m);
+        let sums = near.exponentials(h);
+        ordered_sum(
+            near.in_order().par_iter().zip(&sums).map(|(&(at, index), &sum)| {
+                if sum < OWN_SHARE { self.directly(at, index, h) } else { sum.ln() }
+            }),
+        )
     }
 
     /// Logarithm of one point's sum over the others, to about 1e-7.

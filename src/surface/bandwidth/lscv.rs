@@ -6,8 +6,9 @@ use rayon::prelude::*;
 
 use crate::frame::GroundPoint;
 
+use super::super::Extent;
 use super::super::neighbours::Neighbours;
-use super::super::{Extent, WeightedPoint};
+use super::near::Near;
 use super::reference;
 use super::search::{Optimum, minimise};
 use super::spectrum::Spectrum;
@@ -23,10 +24,14 @@ const STEPS_A_BANDWIDTH: f64 = 4.0;
 const DIES_OUT: f64 = 9.6;
 /// Ratio of the widest to the narrowest bandwidth that one spectrum serves.
 const SPECTRUM_SPAN: f64 = 2.0;
-/// Most cells of a spectrum; beyond, pairs are summed directly.
-const MOST_CELLS: f64 = 8e6;
-/// Cost of a pair against the cost of a cell of a spectrum, measured.
-const PAIR_COST: f64 = 0.2;
+/// Most cells of a spectrum; beyond, pairs are counted, however many.
+const MOST_CELLS: f64 = 4e6;
+/// Most places whose pairs are summed one by one.
+const FEW: usize = 2000;
+/// Most pairs that are looked at and counted in rings, both orders of a pair told.
+const MOST_COUNTED: f64 = 1e8;
+/// Rings in which pairs are counted.
+const RINGS: usize = 1 << 14;
 
 /// The bandwidth that minimises the cross-validated integrated square error
 ///
@@ -34,8 +39,10 @@ const PAIR_COST: f64 = 0.2;
 ///
 /// of a Gaussian in the open plane (Rudemo 1982, Bowman 1984).
 ///
-/// Narrow bandwidths are summed over near pairs, wide ones through the power spectrum,
-/// whichever costs less; both agree with the direct double sum to about 1e-8.
+/// Pairs of few places are summed one by one. Of many, narrow bandwidths are summed over rings
+/// in which near pairs are counted once, wide ones through the power spectrum, which agrees with
+/// the direct double sum to about 1e-8. Rings are narrow against any bandwidth of interest: those
+/// of a width w cost about (w/h)²/24.
 pub(super) fn optimum(places: &[GroundPoint]) -> Optimum {
     let widest_m = reference::oversmooth_m(places);
     let mut pairs = PairSums::new(places);
@@ -46,11 +53,19 @@ pub(super) fn optimum(places: &[GroundPoint]) -> Optimum {
     })
 }
 
+/// How many pairs of places have their distance in each of some rings of equal width.
+struct Rings {
+    reach_m: f64,
+    pairs: Vec<u64>,
+}
+
 /// Sums of exp(−d²/4h²) and exp(−d²/2h²) over ordered pairs of different points.
 struct PairSums {
-    points: Vec<WeightedPoint>,
+    places: Vec<GroundPoint>,
     extent: Extent,
     sorted: Neighbours,
+    /// Where places are many.
+    rings: Option<Rings>,
     /// A spectrum and the narrowest bandwidth it serves.
     spectrum: Option<(f64, Spectrum)>,
 }
@@ -59,26 +74,53 @@ impl PairSums {
     fn new(places: &[GroundPoint]) -> Self {
         let origin = GroundPoint::default();
         Self {
-            points: places.iter().map(|&at| WeightedPoint::new(at, 1.0)).collect(),
+            places: places.to_vec(),
             extent: Extent::of(places.iter().copied()).unwrap_or(Extent { min: origin, max: origin }),
             sorted: Neighbours::new(places, 0.0),
+            rings: None,
             spectrum: None,
         }
     }
 
     fn at(&mut self, h: f64) -> (f64, f64) {
         let reach_m = self.reach_m(h);
-        let cells = Spectrum::cells(self.extent, h / STEPS_A_BANDWIDTH, SPECTRUM_SPAN * DIES_OUT * h);
-        if cells > MOST_CELLS || PAIR_COST * pairs_within(&self.sorted, reach_m) < cells {
-            self.directly(h, reach_m)
-        } else {
-            self.by_spectrum(h)
+        if self.places.len() <= FEW {
+            return self.directly(h, reach_m);
         }
+        let cells = Spectrum::cells(self.extent, h / STEPS_A_BANDWIDTH, SPECTRUM_SPAN * DIES_OUT * h);
+        let least_m = if cells > MOST_CELLS { reach_m } else { 0.0 };
+        if self.rings(least_m).reach_m >= reach_m { self.by_rings(h) } else { self.by_spectrum(h) }
+    }
+
+    /// Rings out to a distance at least, and farther where that takes few pairs.
+    fn rings(&mut self, least_m: f64) -> &Rings {
+        let kept = self.rings.take().filter(|rings| rings.reach_m >= least_m);
+        let made = || {
+            let mut reach_m = self.reach_m(SEARCH.1 * reference::oversmooth_m(&self.places));
+            while reach_m > least_m && pairs_within(&self.sorted, reach_m) > MOST_COUNTED {
+                reach_m /= 1.2;
+            }
+            let reach_m = reach_m.max(least_m);
+            Rings { reach_m, pairs: Near::new(&self.places, reach_m).counted(RINGS) }
+        };
+        let rings = kept.unwrap_or_else(made);
+        self.rings.insert(rings)
+    }
+
+    fn by_rings(&self, h: f64) -> (f64, f64) {
+        let Some(Rings { reach_m, pairs }) = &self.rings else { return (f64::NAN, f64::NAN) };
+        let ring_m = reach_m / RINGS as f64;
+        let sum = |(wide, narrow): (f64, f64), (k, &pairs): (usize, &u64)| {
+            let distance_m = (k as f64 + 0.5) * ring_m;
+            let e = (-0.25 * (distance_m / h).powi(2)).exp();
+            (wide + 2.0 * pairs as f64 * e, narrow + 2.0 * pairs as f64 * e * e)
+        };
+        pairs.iter().enumerate().filter(|(_, pairs)| **pairs > 0).fold((0.0, 0.0), sum)
     }
 
     /// Distance beyond which all pairs together add less than 1e-9 a point.
     fn reach_m(&self, h: f64) -> f64 {
-        2.0 * h * (21.0 + (self.points.len() as f64).ln()).sqrt()
+        2.0 * h * (21.0 + (self.places.len() as f64).ln()).sqrt()
     }
 
     fn directly(&self, h: f64, reach_m: f64) -> (f64, f64) {
@@ -108,9 +150,11 @@ impl PairSums {
             let narrowest = h / 1.1;
             let margin_m = SPECTRUM_SPAN * DIES_OUT * narrowest;
             let step_m = narrowest / STEPS_A_BANDWIDTH;
-            self.spectrum = Some((narrowest, Spectrum::new(&self.points, self.extent, step_m, margin_m)));
+            // One is let go before the next is made.
+            self.spectrum = None;
+            self.spectrum = Some((narrowest, Spectrum::new(&self.places, self.extent, step_m, margin_m)));
         }
-        let n = self.points.len() as f64;
+        let n = self.places.len() as f64;
         let sum = |sigma: f64| match &self.spectrum {
             Some((_, spectrum)) => {
                 let transform = |k: f64| (2.0 * PI).sqrt() * sigma * (-0.5 * (sigma * k).powi(2)).exp();
@@ -122,16 +166,9 @@ impl PairSums {
     }
 }
 
-/// About how many ordered pairs a search within a distance looks at, from every k-th point.
+/// About how many ordered pairs a search within a distance looks at.
 pub(super) fn pairs_within(sorted: &Neighbours, radius_m: f64) -> f64 {
-    let every = (sorted.in_order().len() / 200).max(1);
-    let looked_at: usize = sorted
-        .in_order()
-        .iter()
-        .step_by(every)
-        .map(|&(at, _)| sorted.runs(at, radius_m).map(<[_]>::len).sum::<usize>())
-        .sum();
-    looked_at as f64 * every as f64
+    sorted.looked_at(sorted.in_order().iter().map(|(at, _)| *at), radius_m, |found| found)
 }
 
 #[cfg(test)]
@@ -140,7 +177,7 @@ mod tests {
     use approx::assert_relative_eq;
 
     #[test]
-    fn both_ways_agree_with_the_double_sum() {
+    fn all_ways_agree_with_the_double_sum() {
         let places: Vec<GroundPoint> = (0..300_u32)
             .map(|k| GroundPoint::new(f64::from(k * k % 1009) * 3.0, f64::from(k * 31 % 499) * 5.0))
             .collect();
@@ -157,6 +194,10 @@ mod tests {
                 assert_relative_eq!(found.0, direct.0, max_relative = 1e-8);
                 assert_relative_eq!(found.1, direct.1, max_relative = 1e-7);
             }
+            sums.rings(sums.reach_m(h));
+            let (wide, narrow) = sums.by_rings(h);
+            assert_relative_eq!(wide, direct.0, max_relative = 1e-4);
+            assert_relative_eq!(narrow, direct.1, max_relative = 1e-4);
         }
     }
 }

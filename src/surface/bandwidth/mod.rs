@@ -9,6 +9,7 @@ mod diggle;
 mod leave_one_out;
 mod likelihood;
 mod lscv;
+mod near;
 mod plug_in;
 mod reference;
 mod search;

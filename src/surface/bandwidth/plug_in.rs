@@ -4,7 +4,7 @@ use std::f64::consts::PI;
 
 use crate::frame::GroundPoint;
 
-use super::super::{Extent, WeightedPoint};
+use super::super::Extent;
 use super::reference::{both, standard_deviation};
 use super::spectrum::Spectrum;
 
@@ -108,10 +108,9 @@ fn derivatives(order: usize, scaled: &[GroundPoint], pilot: f64) -> Vec<f64> {
     if scaled.len() <= DIRECT {
         return (0..=order / 2).map(|k| direct(scaled, 2 * k, order - 2 * k, pilot) / (n * n)).collect();
     }
-    let points: Vec<WeightedPoint> = scaled.iter().map(|&at| WeightedPoint::new(at, 1.0)).collect();
     let origin = GroundPoint::default();
     let extent = Extent::of(scaled.iter().copied()).unwrap_or(Extent { min: origin, max: origin });
-    let spectrum = Spectrum::new(&points, extent, pilot / STEPS_A_PILOT, DIES_OUT * pilot);
+    let spectrum = Spectrum::new(scaled, extent, pilot / STEPS_A_PILOT, DIES_OUT * pilot);
     let sign = if order.is_multiple_of(4) { 1.0 } else { -1.0 };
     let transform = |times: i32| move |k: f64| k.powi(times) * (-0.5 * (pilot * k).powi(2)).exp();
     (0..=order / 2)

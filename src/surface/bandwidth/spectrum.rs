@@ -7,6 +7,7 @@ use rayon::prelude::*;
 use super::super::fast::{Axis, Eighth, ORDER, spread_onto};
 use super::super::fft::Plane;
 use super::super::{Extent, WeightedPoint};
+use crate::frame::GroundPoint;
 
 /// The power spectrum of points, each of weight one, in a periodic box wide enough that
 /// points and their images do not meet.
@@ -30,15 +31,17 @@ impl Spectrum {
 
     /// Spectrum of points in `extent`, on nodes `step_m` apart. Functions of the offset
     /// must have died out at `margin_m`. Cost: the points, and a transform of the cells.
-    pub fn new(points: &[WeightedPoint], extent: Extent, step_m: f64, margin_m: f64) -> Self {
+    pub fn new(places: &[GroundPoint], extent: Extent, step_m: f64, margin_m: f64) -> Self {
         let nodes = |length_m: f64| ((length_m + margin_m) / step_m).ceil() as usize + 2 * ORDER;
         let plane =
             Plane::at_least(nodes(extent.max.x_m - extent.min.x_m), nodes(extent.max.y_m - extent.min.y_m));
         let axis = |from_m: f64, nodes: usize| Axis::new(from_m - ORDER as f64 * step_m, step_m, nodes);
         // Rows run southward.
         let (x, y) = (axis(extent.min.x_m, plane.columns), axis(-extent.max.y_m, plane.rows));
-        let sums = spread_onto::<Eighth, ORDER>(&x, &y, points);
-        let transform = plane.forward(&sums);
+        let points: Vec<WeightedPoint> = places.iter().map(|&at| WeightedPoint::new(at, 1.0)).collect();
+        let sums = spread_onto::<Eighth, ORDER>(&x, &y, &points);
+        drop(points);
+        let transform = plane.forward(sums);
         let sharpen = |k: usize, nodes: usize| smoothing(wave(k, nodes)).powi(-(ORDER as i32));
         let down: Vec<f64> = (0..plane.rows).map(|k| sharpen(k, plane.rows)).collect();
         let power = transform

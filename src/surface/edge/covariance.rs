@@ -49,7 +49,7 @@ impl SetCovariance {
         for (drawn, inside) in drawn.chunks_mut(plane.columns).zip(inside.chunks(columns)) {
             drawn.iter_mut().zip(inside).for_each(|(drawn, &inside)| *drawn = f64::from(u8::from(inside)));
         }
-        let mut transform = plane.forward(&drawn);
+        let mut transform = plane.forward(drawn);
         transform.iter_mut().for_each(|v| *v = v.norm_sqr().into());
         let mut areas_m2 = plane.inverse(transform);
         let scale = area_m2 / areas_m2[0].max(1.0);
@@ -67,6 +67,13 @@ impl SetCovariance {
     pub fn shorter_side_m(&self) -> f64 {
         let Extent { min, max } = self.extent;
         (max.x_m - min.x_m).min(max.y_m - min.y_m)
+    }
+
+    /// Width and height in metres of a window that is a box: what it has in common with itself
+    /// moved is then a product.
+    pub fn sides_of_box_m(&self) -> Option<[f64; 2]> {
+        let Extent { min, max } = self.extent;
+        self.moved.is_none().then_some([max.x_m - min.x_m, max.y_m - min.y_m])
     }
 
     /// Common area in m² with the window moved by an offset. Never less than that of one

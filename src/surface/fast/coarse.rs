@@ -1,5 +1,6 @@
 //! The coarse grid between points and cells, and the convolution on it.
 
+use pulp::{Arch, NullaryFnOnce};
 use rayon::prelude::*;
 
 use crate::frame::GroundPoint;
@@ -51,19 +52,15 @@ impl CoarseGrid {
         }
     }
 
-    /// Value at a place of the box, interpolated from [`CoarseGrid::convolved`] nodes.
-    pub fn at(&self, nodes: &[f64], at: GroundPoint) -> f64 {
-        let ((column, across), (row, down)) =
-            (self.node_x.locate::<ORDER>(at.x_m), self.node_y.locate::<ORDER>(-at.y_m));
-        let (wx, wy) = (Eighth::weights(across), Eighth::weights(down));
-        let start = |row: usize| row * self.node_x.nodes + column.max(0) as usize;
-        wy.iter()
-            .enumerate()
-            .map(|(k, wy)| {
-                let line = &nodes[start(row.max(0) as usize + k)..][..ORDER];
-                wy * line.iter().zip(&wx).map(|(v, w)| v * w).sum::<f64>()
-            })
-            .sum()
+    /// Values at places of the box, interpolated from [`CoarseGrid::convolved`] nodes.
+    pub fn at(&self, nodes: &[f64], places: &[GroundPoint]) -> Vec<f64> {
+        let arch = Arch::new();
+        let mut values = vec![0.0; places.len()];
+        values
+            .par_chunks_mut(PLACES)
+            .zip(places.par_chunks(PLACES))
+            .for_each(|(values, places)| arch.dispatch(At { coarse: self, nodes, places, values }));
+        values
     }
 
     /// Multiply-adds of the convolution, without the memory to hold it being asked for.
@@ -83,33 +80,112 @@ impl CoarseGrid {
     /// Convolution of the spline sums along both axes, in sign per km², at the nodes from
     /// which cells are interpolated.
     pub fn convolved(&self, sums: &[f64]) -> Vec<f64> {
-        let (wide, reach) = (self.spread_x.nodes, self.taps.len() - 1);
+        let arch = Arch::new();
         let mut nodes = vec![0.0; self.node_x.nodes * self.node_y.nodes];
-        nodes.par_chunks_mut(self.node_x.nodes).enumerate().for_each_init(
-            || vec![0.0; wide],
-            |down, (row, out)| {
-                let line = |k: usize| &sums[(row + k) * wide..][..wide];
-                down.fill(0.0);
-                add_pair(down, self.taps[0] * self.scale_per_km2, line(reach), None);
-                for (j, tap) in self.taps.iter().enumerate().skip(1) {
-                    add_pair(down, tap * self.scale_per_km2, line(reach - j), Some(line(reach + j)));
-                }
-                let narrow = out.len();
-                let part = |k: usize| &down[k..][..narrow];
-                add_pair(out, self.taps[0], part(reach), None);
-                for (j, &tap) in self.taps.iter().enumerate().skip(1) {
-                    add_pair(out, tap, part(reach - j), Some(part(reach + j)));
-                }
-            },
-        );
+        nodes.par_chunks_mut(ROWS * self.node_x.nodes).enumerate().for_each(|(block, out)| {
+            arch.dispatch(Convolve { coarse: self, sums, first_row: block * ROWS, out })
+        });
         nodes
     }
 }
 
-/// out += tap · (a + b).
-fn add_pair(out: &mut [f64], tap: f64, a: &[f64], b: Option<&[f64]>) {
-    match b {
-        Some(b) => out.iter_mut().zip(a).zip(b).for_each(|((o, a), b)| *o += tap * (a + b)),
-        None => out.iter_mut().zip(a).for_each(|(o, a)| *o += tap * a),
+/// Rows convolved by one task, and nodes of a row at once: the lines that they share stay in the
+/// innermost cache.
+const ROWS: usize = 16;
+const COLUMNS: usize = 16;
+
+/// Convolves some rows, the first of which is `first_row` of those from which cells are
+/// interpolated: down, then across. A struct, since a closure is not sure to be compiled with the
+/// features of the processor.
+struct Convolve<'a> {
+    coarse: &'a CoarseGrid,
+    sums: &'a [f64],
+    first_row: usize,
+    out: &'a mut [f64],
+}
+
+impl NullaryFnOnce for Convolve<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let Self { coarse, sums, first_row, out } = self;
+        let (wide, narrow) = (coarse.spread_x.nodes, coarse.node_x.nodes);
+        let reach = coarse.taps.len() - 1;
+        let rows = out.len() / narrow;
+        // A row of few nodes is done as if it were as long as a block.
+        let padded = wide.max(2 * reach + COLUMNS);
+        let mut down = vec![0.0; rows * padded];
+        for column in blocks(wide) {
+            for row in 0..rows {
+                let middle = (first_row + row + reach) * wide + column;
+                let block = weighted(&coarse.taps, sums, middle, wide).map(|v| v * coarse.scale_per_km2);
+                put(&mut down[row * padded + column..], block);
+            }
+        }
+        for (down, out) in down.chunks(padded).zip(out.chunks_mut(narrow)) {
+            for column in blocks(narrow) {
+                put(&mut out[column..], weighted(&coarse.taps, down, column + reach, 1));
+            }
+        }
     }
+}
+
+/// Places that one task interpolates.
+const PLACES: usize = 1024;
+
+/// Interpolates the values at some places.
+struct At<'a> {
+    coarse: &'a CoarseGrid,
+    nodes: &'a [f64],
+    places: &'a [GroundPoint],
+    values: &'a mut [f64],
+}
+
+impl NullaryFnOnce for At<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let Self { coarse: CoarseGrid { node_x, node_y, .. }, nodes, places, values } = self;
+        for (value, at) in values.iter_mut().zip(places) {
+            let ((column, across), (row, down)) =
+                (node_x.locate::<ORDER>(at.x_m), node_y.locate::<ORDER>(-at.y_m));
+            let (wx, wy) = (Eighth::weights(across), Eighth::weights(down));
+            let first = row.max(0) as usize * node_x.nodes + column.max(0) as usize;
+            let mut sums = [0.0; ORDER];
+            for (wy, line) in wy.iter().zip(nodes[first..].chunks(node_x.nodes)) {
+                let Some(line) = line.first_chunk::<ORDER>() else { break };
+                for k in 0..ORDER {
+                    sums[k] += wy * line[k];
+                }
+            }
+            *value = sums.iter().zip(&wx).map(|(sum, wx)| sum * wx).sum();
+        }
+    }
+}
+
+/// Where blocks of nodes begin that cover a row; the last overlaps the one before it.
+fn blocks(nodes: usize) -> impl Iterator<Item = usize> {
+    (0..nodes).step_by(COLUMNS).map(move |column| column.min(nodes.saturating_sub(COLUMNS)))
+}
+
+/// Sums of taps times the values to either side of some neighbouring ones, of which the first is
+/// at `middle`; taps lie `stride` apart.
+#[inline(always)]
+fn weighted(taps: &[f64], values: &[f64], middle: usize, stride: usize) -> [f64; COLUMNS] {
+    let part = |from: usize| values[from..].first_chunk::<COLUMNS>().copied().unwrap_or([0.0; COLUMNS]);
+    let mut sums = part(middle).map(|v| v * taps[0]);
+    for (j, tap) in taps.iter().enumerate().skip(1) {
+        let (before, behind) = (part(middle - j * stride), part(middle + j * stride));
+        for k in 0..COLUMNS {
+            sums[k] += tap * (before[k] + behind[k]);
+        }
+    }
+    sums
+}
+
+#[inline(always)]
+fn put(to: &mut [f64], block: [f64; COLUMNS]) {
+    to.iter_mut().zip(block).for_each(|(to, value)| *to = value);
 }

@@ -73,8 +73,7 @@ impl CompactGrid {
     /// other so that the mean square error is least (Hockney & Eastwood 1988, section 8-3).
     pub fn smoothed(&self, points: &[WeightedPoint]) -> Vec<f32> {
         let sums = spread::onto::<Fourth, ORDER>(&self.x, &self.y, points);
-        let mut transform = self.plane.forward(&sums);
-        drop(sums);
+        let mut transform = self.plane.forward(sums);
         let (columns, rows) = (self.plane.columns, self.plane.rows);
         let across: Vec<(f64, f64)> = (0..self.plane.lines()).map(|k| wave(k, columns)).collect();
         let down: Vec<(f64, f64)> = (0..rows).map(|k| wave(k, rows)).collect();

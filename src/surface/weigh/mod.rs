@@ -50,16 +50,16 @@ pub struct Weighed {
 /// after `as_of` count as of that day.
 pub fn weigh(records: &[&Placed<Record>], settings: &WeightSettings) -> Weighed {
     let as_of = settings.as_of.or_else(|| records.iter().filter_map(|r| r.what.date).max());
-    let age_days = |r: &Placed<Record>| Some(days_between(r.what.date?, as_of?).max(0.0));
+    let age_days = |r: &Placed<Record>| Some(days_between(r.what.date?, as_of?).max(0));
     let repeats = repeats::find(records, settings.accuracy_m);
     let mut undated = 0;
     let mut points = Vec::with_capacity(records.len());
     for (index, record) in records.iter().enumerate() {
         let Some(count) = repeats.count_of(index, records, settings.merge_repeats) else { continue };
-        let decay = match (settings.half_life_days, age_days(record)) {
-            (None, _) => 1.0,
-            (Some(half_life), Some(age)) => (-age / half_life).exp2(),
-            (Some(_), None) => {
+        let decay = match settings.half_life_days.map(|half_life| (half_life, age_days(record))) {
+            None => 1.0,
+            Some((half_life, Some(age))) => (-f64::from(age) / half_life).exp2(),
+            Some((_, None)) => {
                 undated += 1;
                 continue;
             }
@@ -68,14 +68,12 @@ pub fn weigh(records: &[&Placed<Record>], settings: &WeightSettings) -> Weighed 
         let factor = named.map_or(1.0, |(_, factor)| *factor);
         points.push(WeightedPoint::new(record.ground, count * factor * decay));
     }
-    let mut ages: Vec<f64> = records.iter().filter_map(|r| age_days(r)).collect();
-    ages.sort_unstable_by(f64::total_cmp);
-    let old = ages.iter().filter(|&&age| age > 365.25).count();
+    let mut ages: Vec<i32> = records.iter().filter_map(|r| age_days(r)).collect();
+    let old = ages.iter().filter(|&&age| f64::from(age) > 365.25).count();
     Weighed {
         points,
         as_of,
-        median_age_days: (!ages.is_empty())
-            .then(|| 0.5 * (ages[(ages.len() - 1) / 2] + ages[ages.len() / 2])),
+        median_age_days: median(&mut ages),
         older_than_a_year: if ages.is_empty() { 0.0 } else { old as f64 / ages.len() as f64 },
         undated,
         repeats,
@@ -83,9 +81,18 @@ pub fn weigh(records: &[&Placed<Record>], settings: &WeightSettings) -> Weighed 
 }
 
 /// Days from one date to another; negative if it is earlier.
-fn days_between(from: Date, to: Date) -> f64 {
-    // Without a larger unit asked for, a difference of dates comes in days.
-    f64::from((to - from).get_days())
+fn days_between(from: Date, to: Date) -> i32 {
+    // Dates are less than 20,000 years apart.
+    (to.duration_since(from).as_hours() / 24) as i32
+}
+
+/// The middle of some numbers, in any order; the mean of the two in the middle of an even count.
+fn median(of: &mut [i32]) -> Option<f64> {
+    let middle = of.len() / 2;
+    let even = of.len().is_multiple_of(2);
+    let (below, &mut upper, _) = (!of.is_empty()).then(|| of.select_nth_unstable(middle))?;
+    let lower = below.iter().copied().max().filter(|_| even).unwrap_or(upper);
+    Some(0.5 * (f64::from(lower) + f64::from(upper)))
 }
 
 #[cfg(test)]

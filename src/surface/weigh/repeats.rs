@@ -1,10 +1,12 @@
 //! The same sign reported twice.
 
-use jiff::ToSpan;
-use jiff::civil::Date;
+use std::collections::{BTreeMap, HashMap};
 
-use crate::frame::Placed;
-use crate::record::Record;
+use jiff::civil::Date;
+use rayon::prelude::*;
+
+use crate::frame::{GroundPoint, Placed};
+use crate::record::{Animal, Record, Sign};
 
 /// Records that seem to report the same sign: of one kind and one animal, not more than a
 /// day apart, and within the accuracy of the poorer of the two places.
@@ -40,69 +42,135 @@ impl Repeats {
 /// Finds repeated records. Records without a date are never taken for repeats.
 ///
 /// Sorted by kind, animal, day and easting, each record is compared with those that follow
-/// on its day and on the next within the poorest accuracy to the east and west.
+/// on its day and with those of the next day, within the poorest accuracy of the two days to the
+/// east and west. Records on exactly one place and day count as one in that search.
 pub(super) fn find(records: &[&Placed<Record>], accuracy_m: f64) -> Repeats {
-    let accuracy = |k: usize| records[k].what.accuracy_m.unwrap_or(accuracy_m);
-    let mut order: Vec<(usize, Date)> =
-        records.iter().enumerate().filter_map(|(k, r)| r.what.date.map(|day| (k, day))).collect();
-    let poorest_m = order.iter().map(|&(k, _)| accuracy(k)).fold(0.0, f64::max);
-    let same_sign = |k: usize| (records[k].what.sign, &records[k].what.animal);
-    order.sort_by(|&(a, day_a), &(b, day_b)| {
-        let by_sign = same_sign(a).cmp(&same_sign(b));
-        by_sign.then(day_a.cmp(&day_b)).then(records[a].ground.x_m.total_cmp(&records[b].ground.x_m))
-    });
+    let dated = sorted(records, accuracy_m);
     let mut first_of: Vec<u32> = (0..records.len() as u32).collect();
-    let mut any = false;
-    for (position, &(k, day)) in order.iter().enumerate() {
-        let x_m = records[k].ground.x_m;
-        let next_day = day.checked_add(1.day()).ok();
-        let from_next = next_day.map_or(order.len(), |next| {
-            order.partition_point(|&(other, other_day)| {
-                (same_sign(other), other_day) < (same_sign(k), next)
-                    || (same_sign(other), other_day) == (same_sign(k), next)
-                        && records[other].ground.x_m < x_m - poorest_m
-            })
-        });
-        let same_day =
-            order[position + 1..].iter().take_while(|o| o.1 == day && same_sign(o.0) == same_sign(k));
-        let following =
-            order[from_next..].iter().take_while(|o| Some(o.1) == next_day && same_sign(o.0) == same_sign(k));
-        let near = |run: &mut dyn Iterator<Item = &(usize, Date)>| -> Vec<usize> {
-            run.take_while(|o| records[o.0].ground.x_m <= x_m + poorest_m)
-                .map(|o| o.0)
-                .filter(|&other| {
-                    let within_m = accuracy(k).max(accuracy(other));
-                    records[other].ground.distance_m(records[k].ground) <= within_m
-                })
-                .collect()
-        };
-        let (mut same_day, mut following) = (same_day, following);
-        for other in near(&mut same_day).into_iter().chain(near(&mut following)) {
-            join(&mut first_of, k, other);
-            any = true;
+    let mut places: Vec<Vec<Dated>> = Vec::new();
+    for day in dated.chunk_by(|a, b| a.same_sign_and_day(b)) {
+        let today = distinct(day, &mut first_of);
+        join_within(&today, &mut first_of);
+        if let Some(before) = places.pop().filter(|before| follows(before, &today)) {
+            join_between(&before, &today, &mut first_of);
+        }
+        places.push(today);
+    }
+    grouped(first_of)
+}
+
+/// A record with a date, as the search sorts it.
+#[derive(Clone, Copy)]
+struct Dated {
+    /// Number of its kind of sign and animal.
+    same_sign: u32,
+    day: Date,
+    at: GroundPoint,
+    accuracy_m: f64,
+    index: u32,
+}
+
+impl Dated {
+    fn same_sign_and_day(&self, other: &Self) -> bool {
+        (self.same_sign, self.day) == (other.same_sign, other.day)
+    }
+}
+
+fn sorted(records: &[&Placed<Record>], accuracy_m: f64) -> Vec<Dated> {
+    let mut numbers: BTreeMap<(Sign, Option<&Animal>), u32> = BTreeMap::new();
+    let mut order: Vec<Dated> = Vec::with_capacity(records.len());
+    for (record, index) in records.iter().zip(0..) {
+        let Some(day) = record.what.date else { continue };
+        let next = numbers.len() as u32;
+        let kind = (record.what.sign, record.what.animal.as_ref());
+        let same_sign = *numbers.entry(kind).or_insert(next);
+        let accuracy_m = record.what.accuracy_m.unwrap_or(accuracy_m);
+        order.push(Dated { same_sign, day, at: record.ground, accuracy_m, index });
+    }
+    order.par_sort_unstable_by(|a, b| {
+        let by_day = (a.same_sign, a.day).cmp(&(b.same_sign, b.day));
+        let by_place = || a.at.x_m.total_cmp(&b.at.x_m).then(a.at.y_m.total_cmp(&b.at.y_m));
+        by_day.then_with(by_place).then(a.index.cmp(&b.index))
+    });
+    order
+}
+
+/// The records of one day, one for each place: those on the same place are joined.
+fn distinct(day: &[Dated], first_of: &mut [u32]) -> Vec<Dated> {
+    let one = |same: &[Dated]| {
+        let mut one = *same.first()?;
+        for other in same.iter().skip(1) {
+            join(first_of, one.index, other.index);
+            one.accuracy_m = one.accuracy_m.max(other.accuracy_m);
+        }
+        Some(one)
+    };
+    day.chunk_by(|a, b| a.at == b.at).filter_map(one).collect()
+}
+
+/// Whether the second of two days is the day after the first, for one kind and animal.
+fn follows(before: &[Dated], today: &[Dated]) -> bool {
+    let (Some(before), Some(today)) = (before.first(), today.first()) else { return false };
+    before.same_sign == today.same_sign && before.day.tomorrow().is_ok_and(|next| next == today.day)
+}
+
+fn poorest_m(day: &[Dated]) -> f64 {
+    day.iter().map(|d| d.accuracy_m).fold(0.0, f64::max)
+}
+
+fn join_within(day: &[Dated], first_of: &mut [u32]) {
+    let reach_m = poorest_m(day);
+    for (position, a) in day.iter().enumerate() {
+        let near = day[position + 1..].iter().take_while(|b| b.at.x_m <= a.at.x_m + reach_m);
+        near.for_each(|b| join_if_near(a, b, first_of));
+    }
+}
+
+fn join_between(before: &[Dated], today: &[Dated], first_of: &mut [u32]) {
+    let reach_m = poorest_m(before).max(poorest_m(today));
+    let mut from = 0;
+    for a in before {
+        from += today[from..].iter().take_while(|b| b.at.x_m < a.at.x_m - reach_m).count();
+        let near = today[from..].iter().take_while(|b| b.at.x_m <= a.at.x_m + reach_m);
+        near.for_each(|b| join_if_near(a, b, first_of));
+    }
+}
+
+fn join_if_near(a: &Dated, b: &Dated, first_of: &mut [u32]) {
+    let within_m = a.accuracy_m.max(b.accuracy_m);
+    if (a.at.y_m - b.at.y_m).abs() <= within_m && a.at.distance_m(b.at) <= within_m {
+        join(first_of, a.index, b.index);
+    }
+}
+
+/// Groups of two or more from the links of the records to earlier ones.
+fn grouped(mut first_of: Vec<u32>) -> Repeats {
+    let mut groups: Vec<Vec<usize>> = Vec::new();
+    let mut group_of: HashMap<u32, usize> = HashMap::new();
+    for k in 0..first_of.len() {
+        let first = root(&first_of, k as u32);
+        first_of[k] = first;
+        if first as usize != k {
+            let group = *group_of.entry(first).or_insert_with(|| {
+                groups.push(vec![first as usize]);
+                groups.len() - 1
+            });
+            groups[group].push(k);
         }
     }
-    if !any {
-        return Repeats::default();
-    }
-    for k in 0..first_of.len() {
-        first_of[k] = root(&first_of, k) as u32;
-    }
-    let mut groups: Vec<Vec<usize>> = vec![Vec::new(); records.len()];
-    first_of.iter().enumerate().for_each(|(k, &first)| groups[first as usize].push(k));
-    groups.retain(|group| group.len() > 1);
-    Repeats { groups, first_of }
+    groups.sort_unstable_by_key(|group| group.first().copied());
+    if groups.is_empty() { Repeats::default() } else { Repeats { groups, first_of } }
 }
 
 /// Joins the groups of two records; the earlier first one stays.
-fn join(first_of: &mut [u32], a: usize, b: usize) {
+fn join(first_of: &mut [u32], a: u32, b: u32) {
     let (a, b) = (root(first_of, a), root(first_of, b));
-    first_of[a.max(b)] = a.min(b) as u32;
+    first_of[a.max(b) as usize] = a.min(b);
 }
 
-fn root(first_of: &[u32], mut k: usize) -> usize {
-    while first_of[k] as usize != k {
-        k = first_of[k] as usize;
+fn root(first_of: &[u32], mut k: u32) -> u32 {
+    while first_of[k as usize] != k {
+        k = first_of[k as usize];
     }
     k
 }
@@ -112,6 +180,7 @@ mod tests {
     use super::super::tests::record;
     use super::super::{WeightSettings, weigh};
     use crate::record::Sign;
+    use jiff::ToSpan;
     use jiff::civil::date;
 
     #[test]
@@ -133,5 +202,36 @@ mod tests {
         settings.merge_repeats = true;
         let merged = weigh(&records, &settings);
         assert_eq!(merged.points.iter().map(|p| p.weight).collect::<Vec<_>>(), [3.0, 1.0, 1.0, 1.0, 1.0]);
+    }
+
+    #[test]
+    fn groups_are_those_of_comparing_all_pairs() {
+        let numbers = |k: u32, by: u32, below: u32| f64::from(k.wrapping_mul(2_654_435_761) / by % below);
+        let made = |k: u32| {
+            let day = date(2026, 2, 26).checked_add(i64::from(k % 7).days()).unwrap();
+            let sign = if k.is_multiple_of(3) { Sign::Scat } else { Sign::Print };
+            let mut record =
+                record(numbers(k, 1 << 8, 60), Some(day).filter(|_| !k.is_multiple_of(11)), sign, 1.0);
+            record.ground.y_m = numbers(k, 1 << 3, 60);
+            record.what.accuracy_m = (!k.is_multiple_of(5)).then(|| f64::from(k % 4) * 2.0);
+            record
+        };
+        let records: Vec<_> = (0..600).map(made).collect();
+        let records: Vec<_> = records.iter().collect();
+        let accuracy = |k: usize| records[k].what.accuracy_m.unwrap_or(3.0);
+        let mut first_of: Vec<u32> = (0..records.len() as u32).collect();
+        for a in 0..records.len() {
+            for b in 0..a {
+                let (Some(one), Some(other)) = (records[a].what.date, records[b].what.date) else { continue };
+                let near = records[a].ground.distance_m(records[b].ground) <= accuracy(a).max(accuracy(b));
+                let days = one.since(other).unwrap().get_days().abs();
+                if records[a].what.sign == records[b].what.sign && days <= 1 && near {
+                    super::join(&mut first_of, a as u32, b as u32);
+                }
+            }
+        }
+        let expected = super::grouped(first_of);
+        assert!(expected.groups.len() > 40 && expected.surplus() < 400, "{}", expected.surplus());
+        assert_eq!(super::find(&records, 3.0), expected);
     }
 }

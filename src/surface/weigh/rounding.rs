@@ -1,6 +1,8 @@
 //! Shared places and rounded coordinates, which drive cross-validation to zero.
 
-use crate::frame::Placed;
+use rayon::prelude::*;
+
+use crate::frame::{GroundPoint, Placed};
 use crate::record::Record;
 
 /// Records that stand on exactly the same place as another.
@@ -16,17 +18,19 @@ pub struct SharedPlaces {
 
 /// Finds records on exactly equal places.
 pub fn shared_places(records: &[&Placed<Record>]) -> SharedPlaces {
-    let mut order: Vec<usize> = (0..records.len()).collect();
-    let key = |k: usize| (records[k].ground.x_m, records[k].ground.y_m);
-    order.sort_by(|&a, &b| key(a).0.total_cmp(&key(b).0).then(key(a).1.total_cmp(&key(b).1)));
+    let mut order: Vec<(GroundPoint, u32)> =
+        records.iter().zip(0..).map(|(record, index)| (record.ground, index)).collect();
+    order.par_sort_unstable_by(|(a, i), (b, j)| {
+        a.x_m.total_cmp(&b.x_m).then(a.y_m.total_cmp(&b.y_m)).then(i.cmp(j))
+    });
     let mut found = SharedPlaces::default();
     let mut most = 1;
-    for run in order.chunk_by(|&a, &b| key(a) == key(b)).filter(|run| run.len() > 1) {
+    for run in order.chunk_by(|a, b| a.0 == b.0).filter(|run| run.len() > 1) {
         found.places += 1;
         found.records += run.len();
         if run.len() > most {
             most = run.len();
-            found.most_shared = run.first().copied();
+            found.most_shared = run.first().map(|&(_, index)| index as usize);
         }
     }
     found
@@ -46,8 +50,10 @@ pub fn coarse_step_m(records: &[&Placed<Record>]) -> Option<f64> {
     if records.len() < FEWEST {
         return None;
     }
+    // Mostly the first few records show already that a step is none of theirs.
+    let most_odd = ((1.0 - SHARE) * records.len() as f64 + 1e-9) as usize;
     let mostly = |is_round: &dyn Fn(&Placed<Record>) -> bool| {
-        records.iter().filter(|r| is_round(r)).count() as f64 >= SHARE * records.len() as f64
+        records.iter().filter(|r| !is_round(r)).nth(most_odd).is_none()
     };
     let multiple = |value: f64, step: f64, tolerance: f64| {
         let steps = value / step;
@@ -67,7 +73,7 @@ pub fn coarse_step_m(records: &[&Placed<Record>]) -> Option<f64> {
 mod tests {
     use super::super::tests::record;
     use super::*;
-    use crate::frame::{GroundPoint, LonLat};
+    use crate::frame::LonLat;
     use crate::record::Sign;
 
     #[test]
