@@ -1,7 +1,7 @@
 """Edge-corrected densities of real cases, and of adaptive bandwidths in a rectangle.
 
 Run: STAKELINE_CASES=folder python edge.py > edge.json
-Made with numpy 2.4.6, scipy 1.18.0, shapely 2.2.0, pyproj 3.7.2.
+Made with numpy 2.4.6, scipy 1.17.1, shapely 2.2.0, pyproj 3.7.2.
 
 The area of a case is the box of its records in degrees with its south-west corner cut out. The
 mass of the normal kernel inside it is, by Green's theorem, a sum of one-dimensional integrals
@@ -29,7 +29,7 @@ def mass(ring, p, s):
     return total
 
 
-def case(name, epsg, s, jones_diggle):
+def case(name, epsg, s):
     folder = os.path.join(os.environ["STAKELINE_CASES"], name)
     to_ground = Transformer.from_crs(4326, epsg, always_xy=True)
     features = json.load(open(os.path.join(folder, "points.geojson")))["features"]
@@ -42,7 +42,7 @@ def case(name, epsg, s, jones_diggle):
     area = Polygon(ground)
     points = np.array([to_ground.transform(*p) for p in lonlat])
     points = points[[area.contains(Point(p)) for p in points]]
-    own = np.array([mass(ground, p, s) for p in points]) if jones_diggle else None
+    own = np.array([mass(ground, p, s) for p in points])
     uniform, diggle, kept = [], [], []
     locations = json.load(open(os.path.join(folder, "expected.json")))["kde"]["locations"]
     for index, place in enumerate(locations):
@@ -52,8 +52,7 @@ def case(name, epsg, s, jones_diggle):
         k = np.exp(-0.5 * ((points - at) ** 2).sum(1) / s**2) / (2 * np.pi * s * s) * 1e6
         kept.append(index)
         uniform.append(float(k.sum() / mass(ground, at, s)))
-        if jones_diggle:
-            diggle.append(float((k / own).sum()))
+        diggle.append(float((k / own).sum()))
     return {"case": name, "epsg": epsg, "sigma_m": s, "area": ring, "locations": kept, "inside": len(points),
             "uniform_per_km2": uniform, "jones_diggle_per_km2": diggle}
 
@@ -75,7 +74,7 @@ def adaptive():
 
 
 print(json.dumps({
-    "cases": [case("geodanet-tempe", 32612, 100.0, True), case("soho-snow", 32630, 50.0, True),
-              case("idaho-coyote-5min", 32612, 500.0, False)],
+    "cases": [case("geodanet-tempe", 32612, 100.0), case("soho-snow", 32630, 50.0),
+              case("idaho-coyote-5min", 32612, 500.0)],
     "adaptive_uniform": adaptive(),
 }, indent=1))
