@@ -3,7 +3,9 @@
 //!
 //! Data: clustered sign in a box of 20 km, bandwidth 500 m. The reference bins every point
 //! linearly to the four cells around it, pads with zeros and convolves through `realfft`,
-//! on one thread. Ours runs with the threads of `RAYON_NUM_THREADS`.
+//! on one thread. Ours runs with the threads of `RAYON_NUM_THREADS`. With the environment
+//! variable `STAKELINE_POINTS` the points are those of its files `pts_N.csv` (columns x and y in
+//! metres), so that programs in other languages can run on the same.
 //!
 //! `cargo bench --bench surface`
 
@@ -28,8 +30,19 @@ fn main() {
     divan::main();
 }
 
-/// Forty clusters of 200 to 1200 m and two fifths anywhere, to the centimetre.
+/// The points of a file, or made ones.
 fn points(n: usize) -> Vec<WeightedPoint> {
+    let Some(folder) = std::env::var_os("STAKELINE_POINTS") else { return made(n) };
+    let text = std::fs::read_to_string(std::path::Path::new(&folder).join(format!("pts_{n}.csv"))).unwrap();
+    let point = |line: &str| {
+        let (x, y) = line.split_once(',').unwrap();
+        WeightedPoint::new(GroundPoint::new(x.parse().unwrap(), y.parse().unwrap()), 1.0)
+    };
+    text.lines().skip(1).map(point).collect()
+}
+
+/// Forty clusters of 200 to 1200 m and two fifths anywhere, to the centimetre.
+fn made(n: usize) -> Vec<WeightedPoint> {
     let mut random = ChaCha8Rng::seed_from_u64(1);
     let mut uniform = move || random.random::<f64>();
     let clusters: Vec<(f64, f64, f64)> =
@@ -200,6 +213,13 @@ fn rule_at_100_000(bencher: Bencher, rule: Rule) {
         if found.at_search_edge { " (edge)" } else { "" }
     );
     bencher.bench_local(|| choose_bandwidth(rule, black_box(&points), None));
+}
+
+/// All six, as the command shows them side by side.
+#[divan::bench(args = [100_000, 1_000_000], sample_count = 5)]
+fn every_rule(bencher: Bencher, n: usize) {
+    let points = points(n);
+    bencher.bench_local(|| stakeline::surface::every_rule(black_box(&points), None));
 }
 
 #[divan::bench(args = [EdgeRule::Uniform, EdgeRule::JonesDiggle], sample_count = 1)]

@@ -3,16 +3,19 @@
 //! directories stand first, smaller versions of the raster go ahead of the full one. The band's
 //! description and unit go into the metadata tag that GDAL reads.
 
-use std::io::{self, Seek, Write};
+use std::io::{self, Seek, SeekFrom, Write};
+use std::ops::Range;
 
 use rayon::prelude::*;
 use tiff_core::{ByteOrder, Compression, Predictor};
 use tiff_writer::compress::{BlockEncodingOptions, compress_block};
 
-use super::tiff::{Directory, Tag};
+use super::tiff::{Directory, MOST_BYTES, Tag, head_bytes, write_head};
 
 /// Side of a tile in cells.
 const TILE: usize = 256;
+/// Tiles packed at a time.
+const TILES: usize = 64;
 
 const TAG_MODEL_PIXEL_SCALE: u16 = 33550;
 const TAG_MODEL_TIEPOINT: u16 = 33922;
@@ -65,12 +68,30 @@ pub fn write_geotiff(mut out: impl Write + Seek, raster: &Raster) -> io::Result<
         };
         smaller.push(next);
     }
-    let mut images = vec![Directory { tags: tags_of(raster)?, blocks: whole.tiles()? }];
+    let mut images = vec![Directory::of(tags_of(raster)?, whole.tile_count())];
     for cells in &smaller {
         let tags = [vec![Tag::long(254, 1)], layout_of(cells.columns, cells.rows)?].concat();
-        images.push(Directory { tags, blocks: cells.tiles()? });
+        images.push(Directory::of(tags, cells.tile_count()));
     }
-    super::tiff::write(&mut out, &images)?;
+    let tiles: usize = images.iter().map(|image| image.lengths.len()).sum();
+    // Packing makes no tile much larger than it was.
+    let big = (tiles * (4 * TILE * TILE + 4096)) as u64 > MOST_BYTES;
+    // Room for header and directories, which are written when the lengths of all tiles are known.
+    let begin = out.stream_position()?;
+    out.seek(SeekFrom::Start(begin + head_bytes(&images, big)))?;
+    for (k, image) in images.iter_mut().enumerate().rev() {
+        image.lengths = match k.checked_sub(1) {
+            // A smaller raster is let go when it is written.
+            Some(_) => {
+                smaller.pop().map(|cells| cells.write_tiles(&mut out)).transpose()?.unwrap_or_default()
+            }
+            None => whole.write_tiles(&mut out)?,
+        };
+    }
+    let end = out.stream_position()?;
+    out.seek(SeekFrom::Start(begin))?;
+    write_head(&mut out, &images, big)?;
+    out.seek(SeekFrom::Start(end))?;
     out.flush()
 }
 
@@ -106,8 +127,25 @@ impl<V: AsRef<[f32]> + Sync> Cells<V> {
         Cells { columns, rows, values: half }
     }
 
-    /// The packed tiles, row by row.
-    fn tiles(&self) -> io::Result<Vec<Vec<u8>>> {
+    fn tile_count(&self) -> usize {
+        self.columns.div_ceil(TILE) * self.rows.div_ceil(TILE)
+    }
+
+    /// Writes the packed tiles, row by row, and gives their lengths. Some are packed at a time,
+    /// so that few are held.
+    fn write_tiles(&self, out: &mut impl Write) -> io::Result<Vec<u64>> {
+        let mut lengths = Vec::with_capacity(self.tile_count());
+        for from in (0..self.tile_count()).step_by(TILES) {
+            for tile in self.tiles(from..self.tile_count().min(from + TILES))? {
+                out.write_all(&tile)?;
+                lengths.push(tile.len() as u64);
+            }
+        }
+        Ok(lengths)
+    }
+
+    /// Some packed tiles, in order.
+    fn tiles(&self, some: Range<usize>) -> io::Result<Vec<Vec<u8>>> {
         let across = self.columns.div_ceil(TILE);
         let options = BlockEncodingOptions {
             byte_order: ByteOrder::LittleEndian,
@@ -119,8 +157,7 @@ impl<V: AsRef<[f32]> + Sync> Cells<V> {
             jpeg_sampling: None,
             deflate_level: Some(1),
         };
-        (0..across * self.rows.div_ceil(TILE))
-            .into_par_iter()
+        some.into_par_iter()
             .map_init(
                 || vec![f32::NAN; TILE * TILE],
                 |tile, block| {

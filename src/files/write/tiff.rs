@@ -44,17 +44,22 @@ impl Tag {
     }
 }
 
-/// One image: its tags but for the places of its blocks, and its blocks.
+/// One image: its tags but for the places of its blocks, and how long each of them is.
 pub(super) struct Directory {
     pub tags: Vec<Tag>,
-    pub blocks: Vec<Vec<u8>>,
+    pub lengths: Vec<u64>,
 }
 
 impl Directory {
+    /// One whose blocks are still to come.
+    pub fn of(tags: Vec<Tag>, blocks: usize) -> Self {
+        Self { tags, lengths: vec![0; blocks] }
+    }
+
     /// All tags in order, with blocks that begin at `start`.
     fn all_tags(&self, start: u64, big: bool) -> Vec<Tag> {
-        let lengths: Vec<u64> = self.blocks.iter().map(|block| block.len() as u64).collect();
-        let places: Vec<u64> = lengths
+        let places: Vec<u64> = self
+            .lengths
             .iter()
             .scan(start, |at, length| {
                 let place = *at;
@@ -64,13 +69,13 @@ impl Directory {
             .collect();
         let mut tags = self.tags.clone();
         tags.push(Tag::places(TAG_TILE_OFFSETS, &places, big));
-        tags.push(Tag::places(TAG_TILE_BYTE_COUNTS, &lengths, big));
+        tags.push(Tag::places(TAG_TILE_BYTE_COUNTS, &self.lengths, big));
         tags.sort_by_key(|tag| tag.code);
         tags
     }
 
     fn block_bytes(&self) -> u64 {
-        self.blocks.iter().map(|block| block.len() as u64).sum()
+        self.lengths.iter().sum()
     }
 
     /// The bytes of the directory, which stands at `at` and names `next` as the one after it.
@@ -105,17 +110,23 @@ impl Directory {
     }
 }
 
-/// Writes the images of a file, the full one first in `images`.
+/// Bytes of blocks beyond which a file is a BigTIFF. Directories take far less than the 16 MB kept
+/// free for them here.
+pub(super) const MOST_BYTES: u64 = u32::MAX as u64 - (16 << 20);
+
+/// Bytes of header and directories, which stand ahead of the blocks.
+pub(super) fn head_bytes(images: &[Directory], big: bool) -> u64 {
+    let head = if big { 16 } else { 8 };
+    head + images.iter().map(|image| image.bytes(0, 0, 0, big).len() as u64).sum::<u64>()
+}
+
+/// Writes header and directories, the full image first in `images`. Their length does not depend
+/// on that of the blocks, which follow: those of the last image first.
 ///
 /// # Errors
 /// Those of the underlying writer.
-pub(super) fn write(out: &mut impl Write, images: &[Directory]) -> io::Result<()> {
-    let blocks: u64 = images.iter().map(Directory::block_bytes).sum();
-    // Directories take far less than the 16 MB kept free for them here.
-    let big = blocks > u64::from(u32::MAX) - (16 << 20);
-    let head = if big { 16 } else { 8 };
-    let lengths: Vec<u64> = images.iter().map(|image| image.bytes(0, 0, 0, big).len() as u64).collect();
-    let mut start = head + lengths.iter().sum::<u64>();
+pub(super) fn write_head(out: &mut impl Write, images: &[Directory], big: bool) -> io::Result<()> {
+    let mut start = head_bytes(images, big);
     let mut starts = vec![0; images.len()];
     for (i, image) in images.iter().enumerate().rev() {
         starts[i] = start;
@@ -126,16 +137,12 @@ pub(super) fn write(out: &mut impl Write, images: &[Directory]) -> io::Result<()
     } else {
         out.write_all(&[b'I', b'I', 42, 0, 8, 0, 0, 0])?;
     }
-    let mut at = head;
-    for (i, (image, length)) in images.iter().zip(&lengths).enumerate() {
+    let mut at = if big { 16 } else { 8 };
+    for (i, image) in images.iter().enumerate() {
+        let length = image.bytes(0, 0, 0, big).len() as u64;
         let next = if i + 1 < images.len() { at + length } else { 0 };
         out.write_all(&image.bytes(at, starts[i], next, big))?;
         at += length;
-    }
-    for image in images.iter().rev() {
-        for block in &image.blocks {
-            out.write_all(block)?;
-        }
     }
     Ok(())
 }

@@ -12,7 +12,7 @@ use super::strips::Strips;
 
 /// Least columns of a tile, and most tiles beside and most strips above each other: few
 /// enough that points sort quickly, so many that what a tile writes stays in cache.
-const TILE: usize = 64;
+const TILE: usize = 256;
 const MOST_BESIDE: usize = 8;
 const MOST_ABOVE: usize = 128;
 /// Points sorted into strips at once: what they are copied to is used again by the next
