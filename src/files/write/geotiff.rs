@@ -15,7 +15,7 @@ use super::tiff::{Directory, MOST_BYTES, Tag, head_bytes, write_head};
 /// Side of a tile in cells.
 const TILE: usize = 256;
 /// Tiles packed at a time.
-const TILES: usize = 64;
+const TILES: usize = 32;
 
 const TAG_MODEL_PIXEL_SCALE: u16 = 33550;
 const TAG_MODEL_TIEPOINT: u16 = 33922;
