@@ -15,6 +15,8 @@ mod reference;
 mod search;
 mod spectrum;
 
+use rayon::prelude::*;
+
 use crate::frame::GroundPoint;
 
 use super::edge::SetCovariance;
@@ -162,7 +164,7 @@ fn in_window(
 /// Points from which [`every_rule`] is content to estimate.
 const ENOUGH_POINTS: usize = 100_000;
 
-/// What every rule gives, in the order of [`Rule::ALL`].
+/// What every rule gives, in the order of [`Rule::ALL`], found side by side.
 ///
 /// Of more than 100,000 points about as many are taken at equal steps, and what they give is
 /// brought to the number of points by its power −1/6, by which all these bandwidths shrink.
@@ -172,10 +174,13 @@ pub fn every_rule(
 ) -> Vec<(Rule, Result<Bandwidth, SurfaceError>)> {
     let every = points.len().div_ceil(ENOUGH_POINTS).max(1);
     if every == 1 {
-        return Rule::ALL.into_iter().map(|rule| (rule, choose_bandwidth(rule, points, window))).collect();
+        return Rule::ALL
+            .into_par_iter()
+            .map(|rule| (rule, choose_bandwidth(rule, points, window)))
+            .collect();
     }
     let some: Vec<WeightedPoint> = points.iter().step_by(every).copied().collect();
     let shrink = (some.len() as f64 / points.len() as f64).powf(1.0 / 6.0);
     let brought = |b: Bandwidth| Bandwidth { bandwidth_m: b.bandwidth_m * shrink, ..b };
-    Rule::ALL.into_iter().map(|rule| (rule, choose_bandwidth(rule, &some, window).map(brought))).collect()
+    Rule::ALL.into_par_iter().map(|rule| (rule, choose_bandwidth(rule, &some, window).map(brought))).collect()
 }
