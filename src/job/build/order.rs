@@ -24,8 +24,8 @@ impl Builder {
     pub(super) fn put_in_order(&mut self) {
         within_files(
             &mut self.records,
-            |(r, _)| &r.source,
-            |a, b| at(a.1, b.1).then_with(|| records(&a.0, &b.0)),
+            |r| &r.what.source,
+            |a, b| at(a.at, b.at).then_with(|| records(&a.what, &b.what)),
         );
         within_files(
             &mut self.legs,
