@@ -109,3 +109,33 @@ fn an_exception_from_a_lint_gives_its_reason() {
     }
     assert!(faults.is_empty(), "without a reason:\n{}", faults.join("\n"));
 }
+
+/// A small number in scientific notation is a tolerance; it stands in a constant, whose comment
+/// says why. Tables of numbers with their own sources are left out.
+#[test]
+fn a_tolerance_has_a_name() {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("src");
+    let tables = ["surface/along/poles.rs", "surface/along/wave.rs"];
+    let small = |line: &str| {
+        let digit = |part: Option<&str>| part.is_some_and(|p| p.starts_with(|c: char| c.is_ascii_digit()));
+        let parts: Vec<&str> = line.split("e-").collect();
+        parts.windows(2).any(|pair| {
+            pair[0].ends_with(|c: char| c.is_ascii_digit() || c == '_') && digit(pair.get(1).copied())
+        })
+    };
+    let mut faults = Vec::new();
+    for path in sources(&root) {
+        let name = path.strip_prefix(&root).unwrap().display().to_string();
+        if tables.contains(&name.as_str()) || name.contains("/tests/") {
+            continue;
+        }
+        for (k, line) in own_lines(&path).iter().enumerate() {
+            let code = line.trim_start();
+            let named = code.split_whitespace().take(2).any(|word| word == "const");
+            if small(code) && !named && !code.starts_with("//") {
+                faults.push(format!("{name}:{}: {code}", k + 1));
+            }
+        }
+    }
+    assert!(faults.is_empty(), "without a name:\n{}", faults.join("\n"));
+}

@@ -2,6 +2,9 @@
 
 use std::fmt::Write as _;
 
+/// Keeps the scale of a rose without hours off zero.
+const LEAST_HOURS: f64 = 1e-9;
+
 /// A wind rose with 16 petals that point to where the wind comes from; the bar is the line,
 /// the dot the site's side. `hours` are counted by sector from north, clockwise.
 pub fn rose_svg(hours: &[f64], line_bearing_deg: f64, left: bool, night: bool) -> String {
@@ -30,7 +33,7 @@ pub fn rose_svg(hours: &[f64], line_bearing_deg: f64, left: bool, night: bool) -
 
 /// The petals of a rose about the origin, the longest 36 units.
 pub(super) fn petals(hours: &[f64], night: bool) -> String {
-    let most = hours.iter().copied().fold(1e-9, f64::max);
+    let most = hours.iter().copied().fold(LEAST_HOURS, f64::max);
     let colour = if night { "#2c3e63" } else { "#c47f17" };
     let mut svg = String::new();
     let half = std::f64::consts::PI / hours.len().max(1) as f64 * 0.86;

@@ -5,6 +5,11 @@ use crate::frame::GroundPoint;
 
 use super::{Grid, SurfaceError};
 
+/// A value this little below a power of ten has its exponent.
+const HAIR: f64 = 1e-12;
+/// A value this little below a step is that step.
+const ROUNDING: f64 = 1e-9;
+
 /// Bandwidths by which the grid reaches beyond the records or the area.
 const MARGIN_BANDWIDTHS: f64 = 3.0;
 /// Cells to a bandwidth that the automatic choice aims at.
@@ -121,7 +126,7 @@ fn fitting_cell_m(covered: Extent, cell_m: f64, most: f64) -> f64 {
 
 /// The largest of 1, 2 and 5 times a power of ten that is not above a positive number.
 fn round_down(value: f64) -> f64 {
-    let exponent = (value * (1.0 + 1e-12)).log10().floor();
+    let exponent = (value * (1.0 + HAIR)).log10().floor();
     let power = |exponent: f64| {
         // Powers below one as quotients, so that 0.2 is the nearest number to 0.2.
         move |digit: f64| {
@@ -129,7 +134,7 @@ fn round_down(value: f64) -> f64 {
         }
     };
     let rounded = power(exponent);
-    [5.0, 2.0, 1.0].map(rounded).into_iter().find(|&r| r <= value * (1.0 + 1e-9)).unwrap_or(value)
+    [5.0, 2.0, 1.0].map(rounded).into_iter().find(|&r| r <= value * (1.0 + ROUNDING)).unwrap_or(value)
 }
 
 #[cfg(test)]

@@ -7,6 +7,9 @@ use crate::frame::GroundPoint;
 use super::neighbours::Neighbours;
 use super::{Grid, Kernel, M2_PER_KM2, WeightedPoint};
 
+/// Share by which a search reaches beyond the kernel, so that rounding loses no record at its rim.
+const ROUNDING: f64 = 1e-9;
+
 /// Points whose profiles along a row are held at once by [`density_on_grid`].
 const BLOCK: usize = 512;
 
@@ -47,7 +50,7 @@ pub fn densities_at(
     let value = |&place: &GroundPoint| {
         let sum = match kernel.radius_m(bandwidth_m) {
             // Rounding must not lose a point on the rim.
-            Some(radius_m) => sum_within(place, radius_m * (1.0 + 1e-9)),
+            Some(radius_m) => sum_within(place, radius_m * (1.0 + ROUNDING)),
             None => {
                 let nearby = sum_within(place, FIRST_REACH * bandwidth_m);
                 // Beyond this distance all points together are negligible.

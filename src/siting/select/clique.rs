@@ -2,6 +2,9 @@
 
 use super::graph::{Graph, Row, bits, first_shared, intersect, intersection, row_clear, row_has};
 
+/// A vertex of which the relaxation takes less than this is not looked at: it breaks no clique by more.
+const LEAST_SHARE: f64 = 1e-3;
+
 /// Cliques that together hold every conflict, each grown until nothing more fits; a vertex
 /// without conflicts gets a clique of its own. Members are ascending.
 ///
@@ -53,11 +56,13 @@ fn close(open: &mut [Row], clique: &[u32]) {
 /// Cliques whose members' shares add up to more than one: the relaxation breaks them.
 /// Grown from each vertex with a share, largest shares first; no two alike.
 pub(super) fn violated(graph: &Graph, share: &[f64]) -> Vec<Vec<u32>> {
-    let mut seeds: Vec<u32> = graph.vertices().into_iter().filter(|&v| share[v as usize] > 1e-3).collect();
+    let mut seeds: Vec<u32> =
+        graph.vertices().into_iter().filter(|&v| share[v as usize] > LEAST_SHARE).collect();
     seeds.sort_by(|&a, &b| share[b as usize].total_cmp(&share[a as usize]).then(a.cmp(&b)));
     let mut cliques: Vec<Vec<u32>> = Vec::new();
     for &seed in &seeds {
-        let mut near: Vec<u32> = graph.neighbours(seed).filter(|&u| share[u as usize] > 1e-3).collect();
+        let mut near: Vec<u32> =
+            graph.neighbours(seed).filter(|&u| share[u as usize] > LEAST_SHARE).collect();
         near.sort_by(|&a, &b| share[b as usize].total_cmp(&share[a as usize]).then(a.cmp(&b)));
         let mut clique = vec![seed];
         for u in near {

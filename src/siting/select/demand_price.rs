@@ -10,6 +10,13 @@
 use super::Limits;
 use super::cover::Coverage;
 
+/// A bound that closes less than this share of the gap stands still.
+const PROGRESS: f64 = 1e-4;
+/// Keeps a step up a flat slope finite.
+const LEAST_SLOPE: f64 = 1e-12;
+/// Sums of rounded numbers: a part in 1e12 more is on the safe side.
+const ROUNDING: f64 = 1e-12;
+
 /// Most steps; prices hardly move after them.
 const STEPS: usize = 800;
 /// Steps without a better bound after which steps get shorter.
@@ -53,7 +60,7 @@ pub(super) fn price_demands(
         let (taken, worth) = dearest(problem, &price, budget);
         let unpriced: f64 = demand.iter().zip(&price).map(|(d, p)| (d - p).max(0.0)).sum();
         let bound = worth + unpriced;
-        idle = if bound < best - 1e-4 * (best - total as f64) { 0 } else { idle + 1 };
+        idle = if bound < best - PROGRESS * (best - total as f64) { 0 } else { idle + 1 };
         if bound < best {
             best = bound;
             best_price.copy_from_slice(&price);
@@ -69,13 +76,13 @@ pub(super) fn price_demands(
         }
         turn(problem, &demand, &price, &taken, &mut direction);
         let squared: f64 = direction.iter().map(|d| d * d).sum();
-        let length = reach * (bound - total as f64) / squared.max(1e-12);
+        let length = reach * (bound - total as f64) / squared.max(LEAST_SLOPE);
         for ((p, d), most) in price.iter_mut().zip(&direction).zip(&demand) {
             *p = (*p + length * d).clamp(0.0, *most);
         }
     }
     // Sums of rounded numbers: a part in 1e12 more is on the safe side.
-    Priced { bound: (best * (1.0 + 1e-12)).floor() as i64, price: best_price, share }
+    Priced { bound: (best * (1.0 + ROUNDING)).floor() as i64, price: best_price, share }
 }
 
 /// The items whose demands are priced highest, and what those prices add up to.

@@ -5,6 +5,13 @@
 //! and restarts to the average (Applegate, Hinder, Lu & Lubin 2023,
 //! doi:10.1007/s10107-022-01901-9).
 
+/// Moves of primal or dual shorter than this say nothing of the balance between their steps.
+const LEAST_MOVE: f64 = 1e-9;
+/// The balance between primal and dual steps stays within this factor of even.
+const WIDEST_BALANCE: f64 = 1e4;
+/// Keeps the step of an empty row or column finite.
+const LEAST_SUM: f64 = 1e-12;
+
 /// Maximise `gain · x` subject to `rows x <= limit` and `0 <= x <= 1`, all sparse.
 pub(super) struct Relaxation {
     pub gain: Vec<f64>,
@@ -169,8 +176,8 @@ impl Iterate {
             self.y.copy_from_slice(&self.y_mean);
         }
         let (moved_x, moved_y) = (apart(&self.x, &self.x_anchor), apart(&self.y, &self.y_anchor));
-        if moved_x > 1e-9 && moved_y > 1e-9 {
-            let wanted = (moved_y / moved_x).clamp(1e-4, 1e4);
+        if moved_x > LEAST_MOVE && moved_y > LEAST_MOVE {
+            let wanted = (moved_y / moved_x).clamp(1.0 / WIDEST_BALANCE, WIDEST_BALANCE);
             self.balance = (0.5 * wanted.ln() + 0.5 * self.balance.ln()).exp();
         }
         self.x_anchor.copy_from_slice(&self.x);
@@ -207,7 +214,7 @@ fn steps(problem: &Relaxation) -> (Vec<f64>, Vec<f64>) {
             *total += a.abs();
         }
     }
-    let invert = |sums: Vec<f64>| sums.into_iter().map(|s: f64| 1.0 / s.max(1e-12)).collect();
+    let invert = |sums: Vec<f64>| sums.into_iter().map(|s: f64| 1.0 / s.max(LEAST_SUM)).collect();
     (invert(of_column), invert(of_row))
 }
 

@@ -13,6 +13,17 @@ use super::cover::Coverage;
 use super::graph::Graph;
 use super::lists::Lists;
 
+/// Sums of rounded numbers: a part in 1e12 more is on the safe side.
+const ROUNDING: f64 = 1e-12;
+/// Keeps the step of an item that nothing weighs finite.
+const LEAST_WEIGHT: f64 = 1e-9;
+/// Squared moves of shares or prices shorter than this say nothing of the balance between them.
+const LEAST_MOVE: f64 = 1e-18;
+/// The balance between the steps of shares and prices stays within this factor of even.
+const WIDEST_BALANCE: f64 = 1e3;
+/// How near the shares come to the budget before the search for their level ends.
+const WITHIN: f64 = 1e-9;
+
 /// Iterations between two looks at the bound.
 const STRIDE: usize = 20;
 /// A run longer than this share of all iterations ends in a restart.
@@ -81,7 +92,7 @@ impl Relaxed {
         let items: f64 = brings.iter().take(self.budget).map(|b| b.max(0.0)).sum();
         let rest: f64 = self.demand.iter().zip(&prices.demand).map(|(d, p)| d - p).sum();
         // Sums of rounded numbers: a part in 1e12 more is on the safe side.
-        (items + rest + prices.clique.iter().sum::<f64>()) * (1.0 + 1e-12)
+        (items + rest + prices.clique.iter().sum::<f64>()) * (1.0 + ROUNDING)
     }
 }
 
@@ -141,7 +152,7 @@ impl Descent {
             .map(|c| relaxed.members.sum(c, &worth) / relaxed.members.of(c).len() as f64)
             .collect();
         let share_step = (0..items)
-            .map(|item| 1.0 / (worth[item] + relaxed.cliques.sum(item, &weight)).max(1e-9))
+            .map(|item| 1.0 / (worth[item] + relaxed.cliques.sum(item, &weight)).max(LEAST_WEIGHT))
             .collect();
         let over = |worth: &[f64], lists: &Lists| {
             worth.iter().zip(lists.iter()).map(|(w, list)| w / list.len() as f64).collect()
@@ -270,8 +281,8 @@ impl Descent {
             return;
         }
         let (share, price) = self.way(&self.anchor);
-        if share > 1e-18 && price > 1e-18 {
-            let wanted = (price / share).sqrt().clamp(1e-3, 1e3);
+        if share > LEAST_MOVE && price > LEAST_MOVE {
+            let wanted = (price / share).sqrt().clamp(1.0 / WIDEST_BALANCE, WIDEST_BALANCE);
             self.balance = (wanted * self.balance).sqrt();
         }
         self.at.clone_from(&self.next);
@@ -300,7 +311,7 @@ fn keep_to_budget(wanted: &[f64], step: &[f64], budget: f64, guess: f64, share: 
         price = guess.max(0.0);
         for _ in 0..30 {
             let (sum, slope) = used(price);
-            if (sum - budget).abs() < 1e-9 {
+            if (sum - budget).abs() < WITHIN {
                 break;
             }
             *(if sum > budget { &mut low } else { &mut high }) = price;

@@ -19,6 +19,9 @@ use crate::surface::Kernel;
 
 mod spread;
 
+/// A bandwidth that fits is looked for down to about this many metres.
+const LEAST_M: f64 = 1e-3;
+
 /// Passages of walks over chains, records counted apart, up to which walks are followed
 /// singly: a tenth of a second's work.
 const FEW_PASSAGES: u64 = 1_000_000;
@@ -348,7 +351,7 @@ impl SplitKernel {
         }
         let fits = |sigma_m: f64| Ruler::new(chains, (Self { sigma_m, ..*self }).reach_m()).is_some();
         let (mut most_m, mut fails_m) = (0.0, self.sigma_m);
-        while fails_m - most_m > 0.02 * fails_m.max(1e-3) {
+        while fails_m - most_m > 0.02 * fails_m.max(LEAST_M) {
             let sigma_m = 0.5 * (most_m + fails_m);
             if fits(sigma_m) { most_m = sigma_m } else { fails_m = sigma_m }
         }

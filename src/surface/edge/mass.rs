@@ -8,6 +8,9 @@ use super::super::Kernel;
 use super::Window;
 use super::window::{relative, turn};
 
+/// A side nearer than this share of the bandwidth runs through the place itself.
+const AT_THE_PLACE: f64 = 1e-7;
+
 /// Bandwidths beyond which a Gaussian has no mass (1e-16).
 const GAUSSIAN_END: f64 = 8.6;
 /// Nodes and weights of the Gauss–Legendre rule of order eight on −1..1 (Abramowitz &
@@ -76,7 +79,7 @@ fn integral(kernel: Kernel, bandwidth_m: f64, d: f64, from: f64, to: f64) -> f64
     let half = 0.5 * (to - from) / panels;
     let value = |t: f64| {
         let r = d.hypot(t);
-        if r < 1e-7 * bandwidth_m {
+        if r < AT_THE_PLACE * bandwidth_m {
             PI * kernel.peak_per_m2(bandwidth_m)
         } else {
             kernel.mass_within(r, bandwidth_m) / (r * r)

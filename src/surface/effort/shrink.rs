@@ -9,6 +9,11 @@ use statrs::function::gamma::ln_gamma;
 
 use super::interval::{Interval, gamma_quantile};
 
+/// How near the search comes to the best log shape.
+const PRECISION: f64 = 1e-7;
+/// A best log shape this near to the end of the range lies at it: rates do not differ.
+const AT_THE_END: f64 = 1e-3;
+
 /// A count and the effort that it took.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct Searched {
@@ -66,8 +71,8 @@ impl Prior {
             let shape = log_shape.exp();
             log_likelihood(stretches, shape, best_beta(stretches, shape))
         };
-        let log_shape = golden_section(SMALLEST_SHAPE.ln(), LARGEST_SHAPE.ln(), 1e-7, score);
-        if LARGEST_SHAPE.ln() - log_shape < 1e-3 {
+        let log_shape = golden_section(SMALLEST_SHAPE.ln(), LARGEST_SHAPE.ln(), PRECISION, score);
+        if LARGEST_SHAPE.ln() - log_shape < AT_THE_END {
             return Some(Prior::OneRate(count / effort));
         }
         let shape = log_shape.exp();

@@ -6,6 +6,9 @@ use realfft::num_complex::Complex;
 
 use super::REACH_BANDWIDTHS;
 
+/// Square of the angle below which a series of two terms is exact to the last digit.
+const SMALL_SQUARED: f64 = 1e-8;
+
 /// Nodes of the trapezoid rule; its error is far below rounding for these integrands.
 const NODES: i32 = 161;
 /// Where the integrand has fallen below rounding, in standard deviations.
@@ -44,5 +47,5 @@ fn tap(distance: f64, step: f64, power: i32) -> f64 {
 /// sin(θ/2)/(θ/2) of a complex number.
 fn sinc_half(theta: Complex<f64>) -> Complex<f64> {
     let half = theta * 0.5;
-    if half.norm_sqr() < 1e-8 { 1.0 - half * half / 6.0 } else { half.sin() / half }
+    if half.norm_sqr() < SMALL_SQUARED { 1.0 - half * half / 6.0 } else { half.sin() / half }
 }
