@@ -6,6 +6,9 @@ use crate::frame::GroundPoint;
 
 use super::Extent;
 
+/// Side of the smallest cell in metres, for points that all lie at one place.
+const LEAST_CELL_M: f64 = 1e-6;
+
 /// Cells at most this many times the points, however small the cell asked for.
 const CELLS_A_POINT: f64 = 4.0;
 
@@ -33,8 +36,10 @@ impl Neighbours {
         let (width_m, height_m) = (extent.max.x_m - extent.min.x_m, extent.max.y_m - extent.min.y_m);
         let most = CELLS_A_POINT * places.len() as f64 + 16.0;
         // Along a line of places the number of cells goes with the length, not the area.
-        let cell_m =
-            cell_m.max((width_m * height_m / most).sqrt()).max(width_m.max(height_m) / most).max(1e-6);
+        let cell_m = cell_m
+            .max((width_m * height_m / most).sqrt())
+            .max(width_m.max(height_m) / most)
+            .max(LEAST_CELL_M);
         let cells_along = |length_m: f64| (length_m / cell_m).floor() as usize + 1;
         let (columns, rows) = (cells_along(width_m), cells_along(height_m));
         let mut sorted = Self {

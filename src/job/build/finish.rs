@@ -25,13 +25,7 @@ impl Builder {
     /// [`JobError::Faults`] with every fault of the inputs, [`JobError::Frame`] for a code
     /// that is no projected system in metres.
     pub fn finish(mut self, epsg: Option<u32>) -> Result<Job, JobError> {
-        let frame = match epsg {
-            Some(code) => Frame::from_epsg(code)?,
-            None => match self.centre() {
-                Some(centre) => Frame::utm_for(centre)?,
-                None => return Err(self.no_place()),
-            },
-        };
+        let Some(frame) = self.frame(epsg)? else { return Err(self.no_place()) };
         self.check_extents();
         self.check_scale(&frame);
         self.put_in_order();
@@ -84,6 +78,14 @@ impl Builder {
             Some(faults) => Err(JobError::Faults(faults)),
             None => Ok(job),
         }
+    }
+
+    /// The frame; nothing where nothing read has a place to choose one by.
+    fn frame(&self, epsg: Option<u32>) -> Result<Option<Frame>, JobError> {
+        Ok(match epsg {
+            Some(code) => Some(Frame::from_epsg(code)?),
+            None => self.centre().map(Frame::utm_for).transpose()?,
+        })
     }
 
     fn no_place(self) -> JobError {

@@ -8,6 +8,9 @@ use super::super::Extent;
 use super::reference::{both, standard_deviation};
 use super::spectrum::Spectrum;
 
+/// A correlation matrix with less has its records on one line.
+const LEAST_DETERMINANT: f64 = 1e-12;
+
 /// Most points whose pairs are summed one by one.
 const DIRECT: usize = 400;
 /// Steps to a pilot bandwidth in a spectrum: derivatives of order six weigh high waves.
@@ -58,7 +61,7 @@ fn correlation(scaled: &[GroundPoint]) -> f64 {
 /// on a line.
 fn normal_derivatives(order: usize, correlation: f64) -> Option<Vec<f64>> {
     let determinant = 1.0 - correlation * correlation;
-    if determinant < 1e-12 {
+    if determinant < LEAST_DETERMINANT {
         return None;
     }
     // Inverse of twice the covariance.

@@ -9,6 +9,9 @@ use super::super::fft::Plane;
 use super::super::{Extent, WeightedPoint};
 use crate::frame::GroundPoint;
 
+/// Angle below which a series of two terms is exact to the last digit.
+const SMALL: f64 = 1e-4;
+
 /// The power spectrum of points, each of weight one, in a periodic box wide enough that
 /// points and their images do not meet.
 ///
@@ -85,5 +88,5 @@ fn wave(k: usize, nodes: usize) -> f64 {
 /// sin(θ/2)/(θ/2).
 fn smoothing(theta: f64) -> f64 {
     let half = 0.5 * theta;
-    if half.abs() < 1e-4 { 1.0 - half * half / 6.0 } else { half.sin() / half }
+    if half.abs() < SMALL { 1.0 - half * half / 6.0 } else { half.sin() / half }
 }

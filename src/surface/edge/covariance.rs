@@ -4,6 +4,9 @@ use super::super::fft::Plane;
 use super::super::{Extent, Grid};
 use super::Window;
 
+/// An area that lacks no more than this share of its box is the box.
+const ROUNDING: f64 = 1e-12;
+
 /// Cells along the longer side of the box in which a window is drawn to be moved.
 const CELLS: f64 = 512.0;
 
@@ -35,7 +38,7 @@ impl SetCovariance {
     pub fn of(window: &Window) -> Self {
         let area_m2 = window.area_m2();
         let boxed = Self::of_box(window.extent());
-        if area_m2 >= boxed.area_m2 * (1.0 - 1e-12) {
+        if area_m2 >= boxed.area_m2 * (1.0 - ROUNDING) {
             return boxed;
         }
         let Extent { min, max } = window.extent();

@@ -12,6 +12,9 @@ use super::spline::Fourth;
 use super::spread;
 use super::transform::Transform;
 
+/// Angle below which its sine divided by it is one to nine digits.
+const SMALL: f64 = 1e-4;
+
 /// Order of the spline. The waves that the coarse grid cuts off matter more than its aliases.
 pub(super) const ORDER: usize = 4;
 
@@ -104,7 +107,7 @@ fn wave(k: usize, nodes: usize) -> (f64, f64) {
     let power = 2 * ORDER as i32;
     let spline = |theta: f64| {
         let half = 0.5 * theta;
-        if half.abs() < 1e-4 { 1.0 } else { (half.sin() / half).powi(power) }
+        if half.abs() < SMALL { 1.0 } else { (half.sin() / half).powi(power) }
     };
     let aliases: f64 = (-3..=3).map(|l| spline(theta + 2.0 * PI * f64::from(l))).sum();
     (theta, spline(theta) / (aliases * aliases))

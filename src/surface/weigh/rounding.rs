@@ -5,6 +5,9 @@ use rayon::prelude::*;
 use crate::frame::{GroundPoint, Placed};
 use crate::record::Record;
 
+/// What whole numbers and steps of a degree may be off by from rounding alone.
+const ROUNDING: f64 = 1e-9;
+
 /// Records that stand on exactly the same place as another.
 #[derive(Clone, PartialEq, Eq, Debug, Default)]
 pub struct SharedPlaces {
@@ -51,7 +54,7 @@ pub fn coarse_step_m(records: &[&Placed<Record>]) -> Option<f64> {
         return None;
     }
     // Mostly the first few records show already that a step is none of theirs.
-    let most_odd = ((1.0 - SHARE) * records.len() as f64 + 1e-9) as usize;
+    let most_odd = ((1.0 - SHARE) * records.len() as f64 + ROUNDING) as usize;
     let mostly = |is_round: &dyn Fn(&Placed<Record>) -> bool| {
         records.iter().filter(|r| !is_round(r)).nth(most_odd).is_none()
     };
@@ -60,7 +63,7 @@ pub fn coarse_step_m(records: &[&Placed<Record>]) -> Option<f64> {
         (steps - steps.round()).abs() * step <= tolerance
     };
     let degrees = [1.0, 0.5, 0.1, 0.05, 0.01, 0.005, 0.001, 0.0005, 0.0001].into_iter().find(|&step| {
-        mostly(&|r| multiple(r.at.lon_deg(), step, 1e-9) && multiple(r.at.lat_deg(), step, 1e-9))
+        mostly(&|r| multiple(r.at.lon_deg(), step, ROUNDING) && multiple(r.at.lat_deg(), step, ROUNDING))
     });
     // Seven decimals of a degree leave a centimetre of doubt.
     let metres = [1000.0, 500.0, 100.0, 50.0, 10.0]
