@@ -95,7 +95,9 @@ impl Roads {
         for w in self.edges[edge].2.windows(2) {
             let (dx, dy) = (w[1].x_m - w[0].x_m, w[1].y_m - w[0].y_m);
             let length_m = dx.hypot(dy);
-            let t = ((p.x_m - w[0].x_m) * dx + (p.y_m - w[0].y_m) * dy) / (length_m * length_m);
+            let along = (p.x_m - w[0].x_m) * dx + (p.y_m - w[0].y_m) * dy;
+            // Two vertices a lattice step apart may be one place once they are written.
+            let t = if length_m > 0.0 { along / (length_m * length_m) } else { 0.0 };
             let at = w[0].lerp(w[1], t.clamp(0.0, 1.0));
             let off_m = at.distance_m(p);
             if best.is_none_or(|b| off_m < b.off_m) {

@@ -183,9 +183,10 @@ proptest! {
             }
             let peak = normal(0.0, kernel.sigma_m());
             // A walk of just 4 σ may count or not: so high is the step where the curve is cut.
-            // For the heat kernel points close together are one.
+            // For the heat kernel points within σ/16 are one: the normal curve falls by at most
+            // e^(-1/2) of its peak over σ, and twice that where a dead end throws it back.
             let step = match kernel.sigma_m() {
-                60.0 => 0.02,
+                60.0 => 2.0 * (-0.5_f64).exp() / 16.0,
                 10.0 => 4e-4,
                 _ => 2e-6,
             };
