@@ -110,3 +110,64 @@ fn records_of_no_deployment_are_told() {
     assert!(err.contains("1 record of sign \"camera\" of none of these deployments"), "{err}");
     assert_eq!(number(&rate, "/sign_found"), 6.0);
 }
+
+/// The example package of the standard (TDWG, CC0), as its real records came down to us: one
+/// feature an observation. Its tables are made of them again, so that what is counted, where and
+/// when can be held against what independent libraries found in the features.
+#[test]
+fn the_example_of_the_standard_is_counted_as_others_count_it() {
+    let Some(case) = support::case("camtrapdp-example") else { return };
+    let expected = json(&case.join("expected.json"));
+    let points = json(&case.join("points.geojson"));
+    let features = points["features"].as_array().unwrap();
+    let folder = tempfile::tempdir().unwrap();
+    let mut observations =
+        "observationID,deploymentID,eventStart,observationLevel,observationType,scientificName,count\n"
+            .to_string();
+    let mut deployments = std::collections::BTreeMap::new();
+    for feature in features {
+        let p = &feature["properties"];
+        let text = |name: &str| p[name].as_str().unwrap_or_default();
+        let at = &feature["geometry"]["coordinates"];
+        writeln!(
+            observations,
+            "{},{},{},event,{},{},{}",
+            feature["id"].as_str().unwrap(),
+            text("deployment"),
+            text("start"),
+            text("type"),
+            text("species"),
+            p["count"]
+        )
+        .unwrap();
+        let row = format!("{},{},{}", at[1], at[0], p["coordinateUncertainty_m"]);
+        deployments.insert(text("deployment").to_string(), row);
+    }
+    let mut table =
+        "deploymentID,latitude,longitude,coordinateUncertainty,deploymentStart,deploymentEnd\n".to_string();
+    for (id, row) in &deployments {
+        writeln!(table, "{id},{row},2020-05-30T00:00:00Z,2021-04-19T00:00:00Z").unwrap();
+    }
+    write_package(folder.path());
+    fs::write(folder.path().join("observations.csv"), observations).unwrap();
+    fs::write(folder.path().join("deployments.csv"), table).unwrap();
+
+    let mut command = stakeline();
+    command.args(["inspect", "--json", "--sign"]).arg(folder.path()).arg("--survey").arg(folder.path());
+    let (status, out, err) = said(&mut command);
+    assert_eq!(status, 0, "{err}");
+    let found: Value = serde_json::from_str(&out).unwrap();
+    let animals = features.iter().filter(|f| f["properties"]["type"] == "animal").count();
+    assert_eq!(features.len() as f64, number(&expected, "/n"));
+    assert_eq!(number(&found, "/sign/records"), animals as f64);
+    assert_eq!(found["cameras"]["deployments"], expected["n_locations"]);
+    assert_eq!(number(&found, "/cameras/nights"), 324.0 * deployments.len() as f64);
+    assert!(expected["first"].as_str().unwrap().starts_with(found["sign"]["first_day"].as_str().unwrap()));
+    assert!(err.contains("observations that are no animals and were left out"), "{err}");
+    // The fox among them, and the ducks.
+    assert_eq!(found["sign"]["animals"]["fox"], expected["by_species"]["Vulpes vulpes"]);
+    assert_eq!(
+        found["sign"]["animals"]["anas platyrhynchos"], expected["by_species"]["Anas platyrhynchos"],
+        "{found}"
+    );
+}
