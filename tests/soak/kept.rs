@@ -5,15 +5,15 @@ use std::fs;
 use std::path::Path;
 
 use serde_json::Value;
-use sha2::{Digest, Sha256};
 use stakeline::frame::{Frame, GroundPoint, LonLat};
 
 use crate::property::Property;
+use crate::support::manifest::assert_whole;
+use crate::support::number;
 use crate::support::promises::{
     Foot, Outputs, ROUNDING_M, Roads, check_keep_outs, check_parts, check_rfc_7946, check_side, inside,
     nearest_m, place, positions,
 };
-use crate::support::{json as read_json, number};
 
 /// Lengths along noded lines against ours: both are sums over coordinates rounded to a centimetre.
 const TRAVEL_M: f64 = 0.1;
@@ -24,7 +24,7 @@ const SCALE_ERROR: f64 = 0.001;
 /// Everything that was promised.
 pub fn check(property: &Property, out: &Path) {
     let outputs = Outputs { folder: out.to_path_buf(), frame: Frame::from_epsg(property.epsg).unwrap() };
-    check_manifest(out);
+    assert_whole(out, &[]);
     check_rfc_7946(out);
     check_sites(property, &outputs);
     check_ground(property, &outputs);
@@ -39,25 +39,6 @@ pub fn check(property: &Property, out: &Path) {
         check_balance(property, &outputs);
     }
     check_other_files(&outputs);
-}
-
-/// Every file that the manifest names has its hash, and there is no other.
-fn check_manifest(out: &Path) {
-    let hex = |bytes: &[u8]| Sha256::digest(bytes).iter().map(|b| format!("{b:02x}")).collect::<String>();
-    let manifest = read_json(&out.join("manifest.json"));
-    let files = manifest["files"].as_object().unwrap();
-    for (name, entry) in files {
-        let bytes = fs::read(out.join(name)).unwrap();
-        match entry["sha256"].as_str() {
-            Some(hash) => assert_eq!(hash, hex(&bytes), "{name}"),
-            None => {
-                let mut summary: Value = serde_json::from_slice(&bytes).unwrap();
-                summary.as_object_mut().unwrap().remove("seconds").unwrap();
-                assert_eq!(entry["sha256_without_seconds"], hex(summary.to_string().as_bytes()), "{name}");
-            }
-        }
-    }
-    assert_eq!(fs::read_dir(out).unwrap().count(), files.len() + 1);
 }
 
 struct Stand {

@@ -1,6 +1,7 @@
 //! What the tests that run the program share.
 #![allow(dead_code)] // each test file uses its own part of it
 
+pub mod manifest;
 pub mod promises;
 mod skip;
 

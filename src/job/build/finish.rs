@@ -176,7 +176,7 @@ fn place_records(frame: &Frame, records: &mut Vec<Placed<Record>>, findings: &mu
             true
         }
         Err(why) => {
-            findings.fault(&record.what.source, why);
+            findings.fault_of(&record.what.source, None, why);
             false
         }
     });

@@ -10,7 +10,7 @@ use std::cmp::Ordering;
 use std::sync::Arc;
 
 use geo::CoordsIter;
-use geo_types::{Coord, MultiPolygon};
+use geo_types::Coord;
 use rayon::slice::ParallelSliceMut;
 
 use super::Builder;
@@ -155,8 +155,7 @@ fn keep_outs(a: &KeepOut, b: &KeepOut) -> Ordering {
 }
 
 fn numbered(a: &NumberedArea, b: &NumberedArea) -> Ordering {
-    let polygons = |area: &NumberedArea| -> MultiPolygon<f64> { area.polygons.clone() };
-    coords(polygons(a).coords_iter(), polygons(b).coords_iter()).then_with(|| a.number.total_cmp(&b.number))
+    coords(a.polygons.coords_iter(), b.polygons.coords_iter()).then_with(|| a.number.total_cmp(&b.number))
 }
 
 /// The order of ids that people give: numbers in them by their size, so that N2 comes before N10.
