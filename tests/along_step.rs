@@ -248,3 +248,49 @@ fn seasons_are_compared_along_lines() {
     assert_eq!(number(&summary, "/along_lines/tested"), f64::from(tested));
     assert!(tested > 100, "{tested}");
 }
+
+/// Sites go by the rate where somebody searched and by density elsewhere, and each says which: one
+/// by density has no leg near it, one by the rate has.
+#[test]
+fn sites_say_whether_they_go_by_rate_or_density() {
+    let folder = tempfile::tempdir().unwrap();
+    let sample = |name: &str| format!("{}/data-samples/{name}", env!("CARGO_MANIFEST_DIR"));
+    let line = format!("track={}", sample("tracks.geojson"));
+    let sites = |name: &str, survey: &[&str]| {
+        let out = folder.path().join(name);
+        let mut command = stakeline();
+        command.args(["sites", "--spacing", "1000", "--line", &line, "--sign", &sample("sign.geojson")]);
+        let (status, _, errors) = said(command.args(survey).arg("--out").arg(&out));
+        assert_eq!(status, 0, "{errors}");
+        features(&out, "sites.geojson")
+    };
+    let survey = sample("survey.geojson");
+    let legs: Vec<LonLat> = json(Path::new(&survey))["features"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .flat_map(|leg| leg["geometry"]["coordinates"].as_array().unwrap().clone())
+        .map(|c| LonLat::new(c[0].as_f64().unwrap(), c[1].as_f64().unwrap()).unwrap())
+        .collect();
+    let mut by = [0, 0];
+    for site in sites("with", &["--survey", &survey]) {
+        let c = &site["geometry"]["coordinates"];
+        let at = LonLat::new(c[0].as_f64().unwrap(), c[1].as_f64().unwrap()).unwrap();
+        let nearest_m = legs.iter().map(|&leg| distance_m(at, leg)).fold(f64::INFINITY, f64::min);
+        match site["properties"]["parts"]["activity"]["by"].as_str() {
+            Some("rate") => {
+                by[0] += 1;
+                assert!(nearest_m < 100.0, "{nearest_m} m from every leg: {site}");
+            }
+            Some("density") => {
+                by[1] += 1;
+                assert!(nearest_m > 100.0, "{nearest_m} m from a leg: {site}");
+            }
+            other => panic!("{other:?}: {site}"),
+        }
+    }
+    assert!(by[0] > by[1] && by[1] > 0, "{by:?}");
+    for site in sites("without", &[]) {
+        assert_eq!(site["properties"]["parts"]["activity"]["unit"], "sign per square kilometre");
+    }
+}
