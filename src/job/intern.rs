@@ -1,7 +1,9 @@
-//! Words that many records repeat are held once.
+//! What many records repeat is held once.
 
 use std::collections::HashSet;
 use std::sync::Arc;
+
+use crate::record::Occasion;
 
 #[derive(Default)]
 pub(super) struct Words(HashSet<Arc<str>>);
@@ -14,5 +16,19 @@ impl Words {
         let word: Arc<str> = Arc::from(word);
         self.0.insert(word.clone());
         word
+    }
+}
+
+#[derive(Default)]
+pub(super) struct Occasions(HashSet<Arc<Occasion>>);
+
+impl Occasions {
+    pub(super) fn share(&mut self, occasion: Occasion) -> Arc<Occasion> {
+        if let Some(known) = self.0.get(&occasion) {
+            return known.clone();
+        }
+        let occasion = Arc::new(occasion);
+        self.0.insert(occasion.clone());
+        occasion
     }
 }

@@ -18,7 +18,7 @@ pub use effort::{Deployment, SurveyLeg};
 pub use keep_out::{Area, KeepOut};
 pub use line::{Gate, Line, LineKind};
 pub use place::{FixedPlace, NumberedArea};
-pub use sign::{Animal, Record, Sign};
+pub use sign::{Animal, Occasion, Record, Sign};
 pub use station::{Station, StationState};
 pub use wind::{SectorTable, Wind, WindHour};
 

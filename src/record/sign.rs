@@ -131,14 +131,21 @@ pub struct Record {
     pub date: Option<Date>,
     /// How many pieces of sign: finite, not negative, 1 if the record does not say.
     pub count: f64,
-    /// Who saw it.
-    pub observer: Option<Arc<str>>,
     /// Horizontal accuracy of the place in metres, if known.
     pub accuracy_m: Option<f64>,
+    /// Who saw it, and on which occasion; records made together share one.
+    pub occasion: Arc<Occasion>,
+    /// Where it came from.
+    pub source: SourcePlace,
+}
+
+/// On which occasion sign was recorded. Many records have the same one.
+#[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Hash, Debug, Default)]
+pub struct Occasion {
+    /// Who saw it.
+    pub observer: Option<Arc<str>>,
     /// Season label, if the record carries one.
     pub season: Option<Arc<str>>,
     /// Id of the survey outing it belongs to, if the record carries one.
     pub survey: Option<Arc<str>>,
-    /// Where it came from.
-    pub source: SourcePlace,
 }

@@ -83,9 +83,9 @@ pub fn gather<'j>(
         };
         outings.entry(key).or_insert_with(new).legs.push(leg);
     }
-    let some_dated = records.iter().any(|r| r.what.date.is_some() || r.what.survey.is_some());
+    let some_dated = records.iter().any(|r| r.what.date.is_some() || r.what.occasion.survey.is_some());
     for record in records {
-        let key = match (&record.what.survey, record.what.date) {
+        let key = match (&record.what.occasion.survey, record.what.date) {
             (Some(id), _) => {
                 gathered.by_id += 1;
                 Key::Survey(id.clone())
@@ -97,7 +97,7 @@ pub fn gather<'j>(
                 }
                 None => {
                     gathered.by_day += 1;
-                    Key::Day(day, observer_word(record.what.observer.as_ref()))
+                    Key::Day(day, observer_word(record.what.occasion.observer.as_ref()))
                 }
             },
             (None, None) if some_dated => {
@@ -121,7 +121,7 @@ pub fn gather<'j>(
 
 /// The outing with a leg near a record, on its day and by its observer.
 fn nearest_search(record: &Placed<Record>, day: Date, outings: &BTreeMap<Key, Search>) -> Option<Key> {
-    let own = observer_word(record.what.observer.as_ref());
+    let own = observer_word(record.what.occasion.observer.as_ref());
     let reach_m = MATCH_M.max(record.what.accuracy_m.unwrap_or(0.0));
     let agrees = |leg: &Traced<SurveyLeg>| {
         leg.what.date == Some(day) && {

@@ -101,7 +101,7 @@ fn count_sign(desk: &Desk, watches: &mut [Watch], outcome: &mut Outcome) -> usiz
     }
     let mut strangers = 0;
     for record in chosen_sign(desk, outcome).records {
-        let watch = record.what.survey.as_deref().and_then(|id| by_id.get(id));
+        let watch = record.what.occasion.survey.as_deref().and_then(|id| by_id.get(id));
         match watch.and_then(|&index| watches.get_mut(index)) {
             Some(watch) => watch.count += record.what.count,
             None => strangers += usize::from(record.what.sign == crate::record::Sign::Camera),

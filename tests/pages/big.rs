@@ -10,7 +10,7 @@ use std::sync::Arc;
 use geo_types::{Geometry, Point};
 use serde_json::{Map, Value, json};
 use stakeline::frame::{Frame, GroundPoint, LonLat, Placed, Traced};
-use stakeline::record::{Animal, Line, LineKind, Record, Sign, SourcePlace};
+use stakeline::record::{Animal, Line, LineKind, Occasion, Record, Sign, SourcePlace};
 use stakeline::report::{Feature, Field, Layers, Material, Ramp, Shown, map_page};
 use stakeline::surface::Grid;
 
@@ -70,6 +70,8 @@ fn lines(frame: &Frame) -> Vec<Traced<Line>> {
 
 fn records(frame: &Frame, dice: &mut Dice) -> Vec<Placed<Record>> {
     let signs = [Sign::Scat, Sign::Print, Sign::Sighting, Sign::StockLoss];
+    let seasons = ["first", "second"]
+        .map(|name| Arc::new(Occasion { season: Some(name.into()), ..Occasion::default() }));
     (0..RECORDS)
         .map(|k| {
             let track = (dice.roll() * 2.0 * TRACKS as f64) as usize;
@@ -80,10 +82,8 @@ fn records(frame: &Frame, dice: &mut Dice) -> Vec<Placed<Record>> {
                 animal: Some(if k % 3 == 0 { Animal::Fox } else { Animal::Dog }),
                 date: Some(jiff::civil::date(2024 + (k % 2) as i16, 3, 1 + (k % 28) as i8)),
                 count: 1.0,
-                observer: None,
                 accuracy_m: None,
-                season: Some(Arc::from(if k % 2 == 0 { "first" } else { "second" })),
-                survey: None,
+                occasion: seasons[k % 2].clone(),
                 source: source(),
             };
             Placed { what, at, ground }
@@ -182,7 +182,7 @@ fn big_page() {
         frame: &frame,
         cautions: vec!["This is a plan, not an authority.".into()],
         open_items: Vec::new(),
-        records: records.iter().map(|r| (r, r.what.season.as_deref().map(String::from))).collect(),
+        records: records.iter().map(|r| (r, r.what.occasion.season.as_deref().map(String::from))).collect(),
         lines: &lines,
         area: None,
         keep_outs: &[],

@@ -17,7 +17,7 @@ use geo_types::MultiPolygon;
 use jiff::tz::TimeZone;
 
 use super::fields::{DateOrder, Fields};
-use super::intern::Words;
+use super::intern::{Occasions, Words};
 use super::places::PlaceRows;
 use super::shapes::points_of;
 use super::wind::WindRows;
@@ -41,6 +41,7 @@ pub struct Builder {
     zone: Option<TimeZone>,
     dates: Option<DateOrder>,
     words: Words,
+    occasions: Occasions,
     ids: HashSet<Arc<str>>,
     /// Held as the job will hold them, for there may be millions: their places in the frame are
     /// filled in when it is chosen.

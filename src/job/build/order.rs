@@ -114,12 +114,11 @@ fn perhaps(a: Option<f64>, b: Option<f64>) -> Ordering {
 }
 
 fn records(a: &Record, b: &Record) -> Ordering {
-    let words = |r: &Record| [&r.observer, &r.season, &r.survey].map(Option::clone);
     (a.date, a.sign, &a.animal)
         .cmp(&(b.date, b.sign, &b.animal))
         .then_with(|| a.count.total_cmp(&b.count))
         .then_with(|| perhaps(a.accuracy_m, b.accuracy_m))
-        .then_with(|| words(a).cmp(&words(b)))
+        .then_with(|| a.occasion.cmp(&b.occasion))
 }
 
 fn legs(a: &SurveyLeg, b: &SurveyLeg) -> Ordering {

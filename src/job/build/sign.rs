@@ -5,7 +5,7 @@ use crate::files::RawFeature;
 use crate::frame::{GroundPoint, Placed};
 use crate::job::fields::Fields;
 use crate::job::shapes::points_of;
-use crate::record::{Animal, Record, Sign};
+use crate::record::{Animal, Occasion, Record, Sign};
 
 impl Builder {
     /// A record of sign. A multi-point becomes a record a point.
@@ -34,19 +34,16 @@ impl Builder {
         });
         let count = self.count_of(&fields, raw)?;
         let accuracy_m = self.quantity(&fields, raw, "accuracy_m")?;
-        Some(Record {
-            sign,
-            animal,
-            date: self.date_of(&fields, raw, "date"),
-            count,
+        let date = self.date_of(&fields, raw, "date");
+        let occasion = Occasion {
             observer: self.word(&fields, raw, "observer"),
-            accuracy_m,
             season: self
                 .word(&fields, raw, "season")
                 .or_else(|| defaults.season.as_ref().map(|s| self.words.share(s))),
             survey: self.word(&fields, raw, "survey"),
-            source: source.clone(),
-        })
+        };
+        let occasion = self.occasions.share(occasion);
+        Some(Record { sign, animal, date, count, accuracy_m, occasion, source: source.clone() })
     }
 
     fn count_of(&mut self, fields: &Fields, raw: &RawFeature) -> Option<f64> {

@@ -12,8 +12,12 @@ use super::local::Choice;
 
 /// Most prices tried for one bracket; the search is a secant and ends long before.
 const PRICES: usize = 40;
+/// So many prices are guessed from what choices cost, which gets near; then it is a secant.
+const GUESSES: usize = 8;
 /// The share of the effort left that one price may use is one in this many.
 const SHARES: i64 = 8;
+/// The same without a price: if the best free choice fits, it is the answer.
+const SHARES_OF_FREE: i64 = 2;
 
 /// A graph with what the budget needs to know.
 pub(super) struct Budgeted<'a> {
@@ -26,25 +30,12 @@ pub(super) fn solve_within(problem: &Budgeted, budget: i64, ask: Ask, effort: &m
     let mut search = Search { problem, best: vec![false; problem.graph.len()], total: 0, ask };
     let root = Node { graph: problem.graph.clone(), taken: Vec::new(), constant: 0, budget };
     let start = first_price(problem, budget);
-    if start == 0 {
-        // A greedy choice fits, so the best free one may.
-        let granted = effort.left / 2;
-        let mut own = Effort { left: granted, deadline: effort.deadline };
-        let free = solve(problem.graph.clone(), ask, &mut own);
-        effort.left -= granted - own.left;
-        if cost_of(problem.cost, &free.chosen) <= budget {
-            return free;
-        }
-    }
     let bound = search.explore(root, start, effort);
     Outcome { chosen: search.best, total: search.total, bound: bound.max(search.total) }
 }
 
-fn cost_of(cost: &[u32], chosen: &[bool]) -> i64 {
-    chosen.iter().zip(cost).filter(|(chosen, _)| **chosen).map(|(_, &cost)| i64::from(cost)).sum()
-}
-
-/// A price near the best one: what the last item costs that greedy choice fits in.
+/// A price near the best one: what the last item costs that greedy choice fits in; zero if all of it
+/// does.
 fn first_price(problem: &Budgeted, budget: i64) -> i64 {
     let graph = problem.graph;
     let greedy = Choice::greedy(graph, |v| graph.w(v) as f64 / f64::from(problem.cost[v as usize].max(1)));
@@ -93,8 +84,46 @@ struct Bracket {
     price: i64,
     /// Fits the budget.
     fits: Pick,
-    /// Costs more than the budget; `None` if the best free choice fits.
-    over: Option<Pick>,
+    /// The price at which it was found; `None` as long as nothing is chosen.
+    fits_at: Option<i64>,
+    /// Costs more than the budget, with the price at which it was found; `None` if the best free
+    /// choice fits.
+    over: Option<(Pick, i64)>,
+}
+
+impl Bracket {
+    fn note(&mut self, pick: Pick, bound: i64, price: i64, budget: i64) {
+        if bound < self.bound {
+            (self.bound, self.price) = (bound, price);
+        }
+        // Of choices alike, those found nearest to the best price.
+        if pick.cost > budget {
+            let nearer = |(over, at): &(Pick, i64)| (pick.cost, -price) < (over.cost, -at);
+            if self.over.as_ref().is_none_or(nearer) {
+                self.over = Some((pick, price));
+            }
+        } else if self.fits_at.is_none_or(|at| (pick.weight, -price) > (self.fits.weight, -at)) {
+            (self.fits, self.fits_at) = (pick, Some(price));
+        }
+    }
+
+    /// The price at which the two choices are worth the same.
+    fn secant(&self, over: &Pick) -> i64 {
+        ((over.weight - self.fits.weight) / (over.cost - self.fits.cost).max(1)).max(0)
+    }
+
+    /// A price at which the budget might just be used up: costs fall with the price about
+    /// exponentially, and to half or so where a unit costs what one brings on average. While no
+    /// choice fits, the steps double.
+    fn guess(&self, over: &Pick, over_at: i64, budget: i64) -> i64 {
+        let fall = |cost: i64| (over.cost as f64 / cost.max(1) as f64).ln();
+        let (ahead, fallen) = match self.fits_at {
+            Some(at) => (at - over_at, fall(self.fits.cost)),
+            None => (over.weight / over.cost.max(1), std::f64::consts::LN_2),
+        };
+        let step = (ahead as f64 * fall(budget) / fallen) as i64;
+        over_at + if self.fits_at.is_none() { step.max(over_at) } else { step }
+    }
 }
 
 impl Search<'_> {
@@ -107,7 +136,7 @@ impl Search<'_> {
         let bracket = self.bracket(&node, price, effort);
         self.offer(&node, &bracket.fits);
         let bound = self.round_down(bracket.bound + node.constant);
-        let Some(over) = &bracket.over else { return bound };
+        let Some((over, _)) = &bracket.over else { return bound };
         let exchanged = self.exchange(&node, &bracket.fits, over);
         self.offer(&node, &exchanged);
         if bound < self.target() + self.ask.grain || effort.is_spent() {
@@ -167,7 +196,7 @@ impl Search<'_> {
             polish: true,
         };
         // No price may use up what the others need.
-        let granted = effort.left / SHARES;
+        let granted = effort.left / if price == 0 { SHARES_OF_FREE } else { SHARES };
         let mut own = Effort { left: granted, deadline: effort.deadline };
         let outcome = solve(graph, ask, &mut own);
         effort.left -= granted - own.left;
@@ -181,42 +210,38 @@ impl Search<'_> {
         Pick { chosen, weight, cost }
     }
 
-    /// Secant on the price, from the free choice and the empty one, or from a price that
-    /// did well nearby.
+    /// Secant on the price, after some guesses. Ends as soon as what fits is good enough, or nothing in
+    /// the node can be.
     fn bracket(&self, node: &Node, start: i64, effort: &mut Effort) -> Bracket {
         let nothing = self.pick(node, vec![false; node.graph.len()]);
-        let mut bracket = Bracket { bound: i64::MAX, price: 0, fits: nothing, over: None };
+        let mut bracket = Bracket { bound: i64::MAX, price: 0, fits: nothing, fits_at: None, over: None };
         let mut price = start;
-        for _ in 0..PRICES {
+        for tried in 1..=PRICES {
             let (pick, bound) = self.at_price(node, price, effort);
-            if bound < bracket.bound {
-                (bracket.bound, bracket.price) = (bound, price);
-            }
             let value = pick.weight - price * pick.cost;
-            if pick.cost <= node.budget {
-                if pick.weight > bracket.fits.weight {
-                    bracket.fits = pick;
-                }
-                if price == 0 {
-                    return bracket;
-                }
-            } else if bracket.over.as_ref().is_none_or(|over| pick.cost < over.cost) {
-                bracket.over = Some(pick);
-            }
-            if effort.is_spent() {
+            let is_all = price == 0 && pick.cost <= node.budget;
+            bracket.note(pick, bound, price, node.budget);
+            let enough = self.target().max(bracket.fits.weight + node.constant + self.ask.allowance);
+            let is_settled = self.round_down(bracket.bound + node.constant) < enough + self.ask.grain;
+            if is_all || is_settled || effort.is_spent() {
                 break;
             }
-            let Some(over) = &bracket.over else {
+            let Some((over, over_at)) = &bracket.over else {
                 price = if price > self.ask.grain { price / 2 } else { 0 };
                 continue;
             };
-            let next = (over.weight - bracket.fits.weight) / (over.cost - bracket.fits.cost).max(1);
+            let guess = bracket.guess(over, *over_at, node.budget);
+            if tried <= GUESSES && over.cost - bracket.fits.cost > 1 && guess != price {
+                price = guess;
+                continue;
+            }
+            let next = bracket.secant(over);
             let known =
                 (over.weight - price * over.cost).max(bracket.fits.weight - price * bracket.fits.cost);
             if next == price && value <= known {
                 break;
             }
-            price = next.max(0);
+            price = next;
         }
         bracket
     }

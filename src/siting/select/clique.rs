@@ -1,6 +1,8 @@
 //! Cliques of the conflict graph: sets of items of which at most one can be chosen.
 
-use super::graph::{Graph, Row, bits, first_shared, intersect, intersection, row_clear, row_has};
+use super::graph::{
+    Graph, Row, bits, first_shared, intersect, intersection, row_clear, row_has, row_set, subtract,
+};
 
 /// A vertex of which the relaxation takes less than this is not looked at: it breaks no clique by more.
 const LEAST_SHARE: f64 = 1e-3;
@@ -20,37 +22,27 @@ pub(super) fn edge_cover(graph: &Graph) -> Vec<Vec<u32>> {
         }
         while let Some(u) = bits(&open[v as usize]).find(|&u| u != v) {
             let clique = grow(graph, &open, v, u);
-            close(&mut open, &clique);
-            cliques.push(clique);
+            let members: Vec<u32> = bits(&clique).collect();
+            members.iter().for_each(|&v| subtract(&mut open[v as usize], &clique));
+            cliques.push(members);
         }
     }
     cliques
 }
 
-fn grow(graph: &Graph, open: &[Row], v: u32, u: u32) -> Vec<u32> {
-    let mut clique = vec![v, u];
+fn grow(graph: &Graph, open: &[Row], v: u32, u: u32) -> Row {
+    let mut clique = Row::new();
     let mut fits = intersection(graph.row(v), graph.row(u));
-    row_clear(&mut fits, v);
+    let mut next = Some(v);
+    row_set(&mut clique, u);
     row_clear(&mut fits, u);
-    while !fits.is_empty() {
-        let wanted = first_shared(&fits, &open[v as usize]);
-        let Some(q) = wanted.or_else(|| bits(&fits).next()) else { break };
-        clique.push(q);
+    while let Some(q) = next {
+        row_set(&mut clique, q);
         intersect(&mut fits, graph.row(q));
         row_clear(&mut fits, q);
+        next = first_shared(&fits, &open[v as usize]).or_else(|| bits(&fits).next());
     }
-    clique.sort_unstable();
     clique
-}
-
-fn close(open: &mut [Row], clique: &[u32]) {
-    for &a in clique {
-        for &b in clique {
-            if a != b {
-                row_clear(&mut open[a as usize], b);
-            }
-        }
-    }
 }
 
 /// Cliques whose members' shares add up to more than one: the relaxation breaks them.
@@ -71,7 +63,7 @@ pub(super) fn violated(graph: &Graph, share: &[f64]) -> Vec<Vec<u32>> {
             }
         }
         if clique.iter().map(|&m| share[m as usize]).sum::<f64>() > 1.02 {
-            cliques.push(fill(graph, clique));
+            cliques.push(fill(graph, &clique));
         }
     }
     cliques.sort();
@@ -80,20 +72,19 @@ pub(super) fn violated(graph: &Graph, share: &[f64]) -> Vec<Vec<u32>> {
 }
 
 /// Grows a clique until nothing more fits.
-fn fill(graph: &Graph, mut clique: Vec<u32>) -> Vec<u32> {
-    let Some((&first, rest)) = clique.split_first() else { return clique };
+fn fill(graph: &Graph, clique: &[u32]) -> Vec<u32> {
+    let Some((&first, rest)) = clique.split_first() else { return Vec::new() };
     let mut fits = graph.row(first).clone();
     rest.iter().for_each(|&m| intersect(&mut fits, graph.row(m)));
-    for &m in &clique {
-        row_clear(&mut fits, m);
-    }
+    let mut grown = Row::new();
+    clique.iter().for_each(|&m| row_set(&mut grown, m));
+    subtract(&mut fits, &grown);
     while let Some(q) = bits(&fits).next() {
-        clique.push(q);
+        row_set(&mut grown, q);
         intersect(&mut fits, graph.row(q));
         row_clear(&mut fits, q);
     }
-    clique.sort_unstable();
-    clique
+    bits(&grown).collect()
 }
 
 /// An upper bound on the best total, quickly: the lightest vertex left pays for a maximal

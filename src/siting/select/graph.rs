@@ -48,17 +48,18 @@ impl Graph {
 
     /// Takes a vertex away.
     pub fn remove(&mut self, v: u32) {
+        self.detach(v);
+    }
+
+    /// Takes a vertex away, and returns its row.
+    pub fn detach(&mut self, v: u32) -> Row {
         self.alive[v as usize] = false;
-        for (word, mut mask) in std::mem::take(&mut self.rows[v as usize]) {
-            while mask != 0 {
-                let u = word * 64 + mask.trailing_zeros();
-                mask &= mask - 1;
-                if u != v {
-                    row_clear(&mut self.rows[u as usize], v);
-                    self.degree[u as usize] -= 1;
-                }
-            }
+        let row = std::mem::take(&mut self.rows[v as usize]);
+        for u in bits(&row).filter(|&u| u != v) {
+            row_clear(&mut self.rows[u as usize], v);
+            self.degree[u as usize] -= 1;
         }
+        row
     }
 
     /// The vertices alive, ascending.
@@ -185,17 +186,13 @@ pub(super) fn row_set(row: &mut Row, v: u32) {
 
 /// Whether every member of `a` is in `b`.
 pub(super) fn is_subset(a: &[(u32, u64)], b: &[(u32, u64)]) -> bool {
-    let mut i = 0;
-    for &(word, mask) in a {
-        while i < b.len() && b[i].0 < word {
-            i += 1;
-        }
-        if i == b.len() || b[i].0 != word || mask & !b[i].1 != 0 {
-            return false;
-        }
-        i += 1;
-    }
-    true
+    let mut rest = b.iter();
+    // A row with more words has one that the other lacks.
+    a.len() <= b.len()
+        && a.iter().all(|&(word, mask)| {
+            rest.find(|(other, _)| *other >= word)
+                .is_some_and(|&(other, its)| other == word && mask & !its == 0)
+        })
 }
 
 /// The members that two rows share.
@@ -227,6 +224,18 @@ pub(super) fn intersect(a: &mut Row, b: &[(u32, u64)]) {
             j += 1;
         }
         *mask &= if j < b.len() && b[j].0 == *word { b[j].1 } else { 0 };
+        *mask != 0
+    });
+}
+
+/// Takes the members of `b` out of `a`.
+pub(super) fn subtract(a: &mut Row, b: &[(u32, u64)]) {
+    let mut j = 0;
+    a.retain_mut(|(word, mask)| {
+        while j < b.len() && b[j].0 < *word {
+            j += 1;
+        }
+        *mask &= if j < b.len() && b[j].0 == *word { !b[j].1 } else { u64::MAX };
         *mask != 0
     });
 }

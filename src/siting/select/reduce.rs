@@ -99,9 +99,8 @@ impl Work<'_> {
 
     fn delete(&mut self, v: u32) {
         let weight = self.graph.w(v);
-        let neighbours: Vec<u32> = self.graph.neighbours(v).collect();
-        self.graph.remove(v);
-        for u in neighbours {
+        let row = self.graph.detach(v);
+        for u in bits(&row).filter(|&u| u != v) {
             self.around[u as usize] -= weight;
             self.touch(u);
         }

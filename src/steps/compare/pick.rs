@@ -123,11 +123,15 @@ fn season<'j>(
 }
 
 fn carries(record: &Record, label: &str) -> bool {
-    record.season.as_ref().is_some_and(|own| own.trim().to_lowercase() == label.trim().to_lowercase())
+    record
+        .occasion
+        .season
+        .as_ref()
+        .is_some_and(|own| own.trim().to_lowercase() == label.trim().to_lowercase())
 }
 
 fn unknown_season(plan: &Plan, chosen: &[&Placed<Record>], name: &str) -> String {
-    let labels: BTreeSet<Arc<str>> = chosen.iter().filter_map(|r| r.what.season.clone()).collect();
+    let labels: BTreeSet<Arc<str>> = chosen.iter().filter_map(|r| r.what.occasion.season.clone()).collect();
     let mut known: Vec<String> = plan.seasons.keys().cloned().collect();
     known.extend(labels.iter().map(ToString::to_string));
     let known = if known.is_empty() { "none".to_string() } else { known.join(", ") };
@@ -171,7 +175,7 @@ impl<'j> Claim<'j> {
         let days = || picked.records.iter().filter_map(|r| r.what.date);
         Self {
             range,
-            outings: picked.records.iter().filter_map(|r| r.what.survey.as_deref()).collect(),
+            outings: picked.records.iter().filter_map(|r| r.what.occasion.survey.as_deref()).collect(),
             span: days().min().zip(days().max()),
         }
     }

@@ -84,7 +84,7 @@ fn origin(desk: &Desk) -> String {
 
 /// The season that a record says, or else the plan's season that holds its day.
 fn season_of(plan: &Plan, record: &Record) -> Option<String> {
-    if let Some(season) = &record.season {
+    if let Some(season) = &record.occasion.season {
         return Some(season.to_string());
     }
     let day = record.date?;

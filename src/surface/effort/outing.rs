@@ -30,17 +30,17 @@ pub fn find_outings(
     let dated = legs.iter().any(|leg| leg.what.date.is_some());
     let mut outings = Outings::default();
     let of = |record: &&Placed<Record>| {
-        let what = &record.what;
-        let (found, counter) = if what.survey.is_some() {
-            let same = |leg: &SurveyLeg| leg.survey == what.survey;
+        let (date, occasion) = (record.what.date, &record.what.occasion);
+        let (found, counter) = if occasion.survey.is_some() {
+            let same = |leg: &SurveyLeg| leg.survey == occasion.survey;
             match nearest(record.ground, legs, f64::INFINITY, same) {
                 Some(leg) => (Some(leg), &mut outings.named),
                 None => (None, &mut outings.unknown),
             }
         } else {
             let fits = |leg: &SurveyLeg| {
-                let day = if dated { what.date.is_some() && leg.date == what.date } else { true };
-                let observer = match (&what.observer, &leg.observer) {
+                let day = if dated { date.is_some() && leg.date == date } else { true };
+                let observer = match (&occasion.observer, &leg.observer) {
                     (Some(one), Some(other)) => one.eq_ignore_ascii_case(other),
                     _ => true,
                 };

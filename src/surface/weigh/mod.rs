@@ -102,6 +102,7 @@ mod tests {
     use crate::record::{Animal, SourcePlace};
     use jiff::civil::date;
     use std::path::Path;
+    use std::sync::Arc;
 
     pub(super) fn record(x_m: f64, day: Option<Date>, sign: Sign, count: f64) -> Placed<Record> {
         let source = SourcePlace { file: Path::new("sign.geojson").into(), index: 0, id: None };
@@ -111,10 +112,8 @@ mod tests {
                 animal: Some(Animal::Dog),
                 date: day,
                 count,
-                observer: None,
                 accuracy_m: None,
-                season: None,
-                survey: None,
+                occasion: Arc::default(),
                 source,
             },
             at: LonLat::new(148.0, -35.0).unwrap(),
