@@ -40,7 +40,7 @@ pub fn line_kind_part(candidates: &[Candidate], settings: &SitingSettings) -> Pa
     Part {
         name: "line_kind".to_string(),
         weight: settings.weights.line_kind,
-        unit: "worth of the kind of line",
+        unit: "of 1 for the kind of line",
         by: Vec::new(),
         from: "the table of kinds".to_string(),
         raw,

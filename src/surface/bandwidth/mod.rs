@@ -161,19 +161,21 @@ fn in_window(
     diggle::optimum(&inside, &SetCovariance::of(window)).ok_or(SurfaceError::NoGround { rule })
 }
 
-/// Points from which [`every_rule`] is content to estimate.
-const ENOUGH_POINTS: usize = 100_000;
+/// Points up to which [`every_rule`] asks all of them.
+const ALL_POINTS: usize = 100_000;
+/// Of more, it asks at least so many.
+const SOME_POINTS: usize = 50_000;
 
 /// What every rule gives, in the order of [`Rule::ALL`], found side by side.
 ///
-/// Of more than 100,000 points about as many are taken at equal steps, and what they give is
+/// Of more than 100,000 points some at equal steps are asked, 50,000 at least, and what they give is
 /// brought to the number of points by its power −1/6, by which all these bandwidths shrink.
 pub fn every_rule(
     points: &[WeightedPoint],
     window: Option<&Window>,
 ) -> Vec<(Rule, Result<Bandwidth, SurfaceError>)> {
-    let every = points.len().div_ceil(ENOUGH_POINTS).max(1);
-    if every == 1 {
+    let every = points.len() / SOME_POINTS;
+    if points.len() <= ALL_POINTS {
         return Rule::ALL
             .into_par_iter()
             .map(|rule| (rule, choose_bandwidth(rule, points, window)))

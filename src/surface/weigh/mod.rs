@@ -51,11 +51,11 @@ pub struct Weighed {
 pub fn weigh(records: &[&Placed<Record>], settings: &WeightSettings) -> Weighed {
     let as_of = settings.as_of.or_else(|| records.iter().filter_map(|r| r.what.date).max());
     let age_days = |r: &Placed<Record>| Some(days_between(r.what.date?, as_of?).max(0));
-    let repeats = repeats::find(records, settings.accuracy_m);
+    let grouped = repeats::find(records, settings.accuracy_m);
     let mut undated = 0;
     let mut points = Vec::with_capacity(records.len());
     for (index, record) in records.iter().enumerate() {
-        let Some(count) = repeats.count_of(index, records, settings.merge_repeats) else { continue };
+        let Some(count) = grouped.count_of(index, records, settings.merge_repeats) else { continue };
         let decay = match settings.half_life_days.map(|half_life| (half_life, age_days(record))) {
             None => 1.0,
             Some((half_life, Some(age))) => (-f64::from(age) / half_life).exp2(),
@@ -76,7 +76,7 @@ pub fn weigh(records: &[&Placed<Record>], settings: &WeightSettings) -> Weighed 
         median_age_days: median(&mut ages),
         older_than_a_year: if ages.is_empty() { 0.0 } else { old as f64 / ages.len() as f64 },
         undated,
-        repeats,
+        repeats: grouped.repeats,
     }
 }
 

@@ -8,14 +8,14 @@ use rayon::prelude::*;
 use crate::frame::{GroundPoint, Placed};
 use crate::record::{Animal, Record, Sign};
 
+use super::days_between;
+
 /// Records that seem to report the same sign: of one kind and one animal, not more than a
 /// day apart, and within the accuracy of the poorer of the two places.
 #[derive(Clone, PartialEq, Eq, Debug, Default)]
 pub struct Repeats {
     /// Groups of positions in the input, each in input order, two or more a group.
     pub groups: Vec<Vec<usize>>,
-    /// For each record, the first of its group; empty if there are no groups.
-    first_of: Vec<u32>,
 }
 
 impl Repeats {
@@ -23,10 +23,19 @@ impl Repeats {
     pub fn surplus(&self) -> usize {
         self.groups.iter().map(|group| group.len() - 1).sum()
     }
+}
 
+/// Repeats, and for each record the first of its group; the latter empty if there are no groups.
+#[derive(PartialEq, Eq, Debug, Default)]
+pub(super) struct Grouped {
+    pub repeats: Repeats,
+    first_of: Vec<u32>,
+}
+
+impl Grouped {
     /// How much sign a record stands for: if repeats are merged, the first of a group
     /// stands for the largest count in it, and the others are left out.
-    pub(super) fn count_of(&self, index: usize, records: &[&Placed<Record>], merge: bool) -> Option<f64> {
+    pub fn count_of(&self, index: usize, records: &[&Placed<Record>], merge: bool) -> Option<f64> {
         let own = records[index].what.count;
         if !merge || self.first_of.is_empty() {
             return Some(own);
@@ -34,8 +43,9 @@ impl Repeats {
         if self.first_of[index] as usize != index {
             return None;
         }
-        let group = self.groups.binary_search_by_key(&index, |group| group[0]);
-        Some(group.map_or(own, |g| self.groups[g].iter().map(|&k| records[k].what.count).fold(0.0, f64::max)))
+        let groups = &self.repeats.groups;
+        let group = groups.binary_search_by_key(&index, |group| group[0]);
+        Some(group.map_or(own, |g| groups[g].iter().map(|&k| records[k].what.count).fold(0.0, f64::max)))
     }
 }
 
@@ -44,11 +54,11 @@ impl Repeats {
 /// Sorted by kind, animal, day and easting, each record is compared with those that follow
 /// on its day and with those of the next day, within the poorest accuracy of the two days to the
 /// east and west. Records on exactly one place and day count as one in that search.
-pub(super) fn find(records: &[&Placed<Record>], accuracy_m: f64) -> Repeats {
+pub(super) fn find(records: &[&Placed<Record>], accuracy_m: f64) -> Grouped {
     let dated = sorted(records, accuracy_m);
     let mut first_of: Vec<u32> = (0..records.len() as u32).collect();
     let mut places: Vec<Vec<Dated>> = Vec::new();
-    for day in dated.chunk_by(|a, b| a.same_sign_and_day(b)) {
+    for day in dated.chunk_by(|a, b| a.sign_and_day == b.sign_and_day) {
         let today = distinct(day, &mut first_of);
         join_within(&today, &mut first_of);
         if let Some(before) = places.pop().filter(|before| follows(before, &today)) {
@@ -62,35 +72,33 @@ pub(super) fn find(records: &[&Placed<Record>], accuracy_m: f64) -> Repeats {
 /// A record with a date, as the search sorts it.
 #[derive(Clone, Copy)]
 struct Dated {
-    /// Number of its kind of sign and animal.
-    same_sign: u32,
-    day: Date,
+    /// Number of its kind of sign and animal, and below that the number of its day: one number, since
+    /// there may be millions to sort.
+    sign_and_day: u64,
     at: GroundPoint,
     accuracy_m: f64,
     index: u32,
 }
 
-impl Dated {
-    fn same_sign_and_day(&self, other: &Self) -> bool {
-        (self.same_sign, self.day) == (other.same_sign, other.day)
-    }
-}
+/// The bits of [`Dated::sign_and_day`] that tell the day.
+const DAY_BITS: u32 = 32;
 
 fn sorted(records: &[&Placed<Record>], accuracy_m: f64) -> Vec<Dated> {
-    let mut numbers: BTreeMap<(Sign, Option<&Animal>), u32> = BTreeMap::new();
+    let mut numbers: BTreeMap<(Sign, Option<&Animal>), u64> = BTreeMap::new();
     let mut order: Vec<Dated> = Vec::with_capacity(records.len());
     for (record, index) in records.iter().zip(0..) {
         let Some(day) = record.what.date else { continue };
-        let next = numbers.len() as u32;
+        let next = numbers.len() as u64;
         let kind = (record.what.sign, record.what.animal.as_ref());
         let same_sign = *numbers.entry(kind).or_insert(next);
+        // Days are counted from the first there is, so that none is negative.
+        let day = u64::from(days_between(Date::MIN, day).unsigned_abs());
         let accuracy_m = record.what.accuracy_m.unwrap_or(accuracy_m);
-        order.push(Dated { same_sign, day, at: record.ground, accuracy_m, index });
+        order.push(Dated { sign_and_day: same_sign << DAY_BITS | day, at: record.ground, accuracy_m, index });
     }
     order.par_sort_unstable_by(|a, b| {
-        let by_day = (a.same_sign, a.day).cmp(&(b.same_sign, b.day));
         let by_place = || a.at.x_m.total_cmp(&b.at.x_m).then(a.at.y_m.total_cmp(&b.at.y_m));
-        by_day.then_with(by_place).then(a.index.cmp(&b.index))
+        a.sign_and_day.cmp(&b.sign_and_day).then_with(by_place).then(a.index.cmp(&b.index))
     });
     order
 }
@@ -111,7 +119,7 @@ fn distinct(day: &[Dated], first_of: &mut [u32]) -> Vec<Dated> {
 /// Whether the second of two days is the day after the first, for one kind and animal.
 fn follows(before: &[Dated], today: &[Dated]) -> bool {
     let (Some(before), Some(today)) = (before.first(), today.first()) else { return false };
-    before.same_sign == today.same_sign && before.day.tomorrow().is_ok_and(|next| next == today.day)
+    before.sign_and_day + 1 == today.sign_and_day
 }
 
 fn poorest_m(day: &[Dated]) -> f64 {
@@ -144,7 +152,7 @@ fn join_if_near(a: &Dated, b: &Dated, first_of: &mut [u32]) {
 }
 
 /// Groups of two or more from the links of the records to earlier ones.
-fn grouped(mut first_of: Vec<u32>) -> Repeats {
+fn grouped(mut first_of: Vec<u32>) -> Grouped {
     let mut groups: Vec<Vec<usize>> = Vec::new();
     let mut group_of: HashMap<u32, usize> = HashMap::new();
     for k in 0..first_of.len() {
@@ -159,7 +167,7 @@ fn grouped(mut first_of: Vec<u32>) -> Repeats {
         }
     }
     groups.sort_unstable_by_key(|group| group.first().copied());
-    if groups.is_empty() { Repeats::default() } else { Repeats { groups, first_of } }
+    if groups.is_empty() { Grouped::default() } else { Grouped { repeats: Repeats { groups }, first_of } }
 }
 
 /// Joins the groups of two records; the earlier first one stays.
@@ -231,7 +239,8 @@ mod tests {
             }
         }
         let expected = super::grouped(first_of);
-        assert!(expected.groups.len() > 40 && expected.surplus() < 400, "{}", expected.surplus());
+        let (groups, surplus) = (expected.repeats.groups.len(), expected.repeats.surplus());
+        assert!(groups > 40 && surplus < 400, "{groups}, {surplus}");
         assert_eq!(super::find(&records, 3.0), expected);
     }
 }

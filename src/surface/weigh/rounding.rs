@@ -2,7 +2,7 @@
 
 use rayon::prelude::*;
 
-use crate::frame::{GroundPoint, Placed};
+use crate::frame::Placed;
 use crate::record::Record;
 
 /// What whole numbers and steps of a degree may be off by from rounding alone.
@@ -21,19 +21,22 @@ pub struct SharedPlaces {
 
 /// Finds records on exactly equal places.
 pub fn shared_places(records: &[&Placed<Record>]) -> SharedPlaces {
-    let mut order: Vec<(GroundPoint, u32)> =
-        records.iter().zip(0..).map(|(record, index)| (record.ground, index)).collect();
-    order.par_sort_unstable_by(|(a, i), (b, j)| {
-        a.x_m.total_cmp(&b.x_m).then(a.y_m.total_cmp(&b.y_m)).then(i.cmp(j))
-    });
+    let mut by_easting: Vec<(f64, u32)> =
+        records.iter().zip(0..).map(|(record, index)| (record.ground.x_m, index)).collect();
+    by_easting.par_sort_unstable_by(|(a, _), (b, _)| a.total_cmp(b));
+    let northing_m = |&(_, index): &(f64, u32)| records[index as usize].ground.y_m;
     let mut found = SharedPlaces::default();
     let mut most = 1;
-    for run in order.chunk_by(|a, b| a.0 == b.0).filter(|run| run.len() > 1) {
-        found.places += 1;
-        found.records += run.len();
-        if run.len() > most {
-            most = run.len();
-            found.most_shared = run.first().map(|&(_, index)| index as usize);
+    // Few share an easting: those alone are put in order further.
+    for run in by_easting.chunk_by_mut(|a, b| a.0 == b.0).filter(|run| run.len() > 1) {
+        run.sort_unstable_by(|a, b| northing_m(a).total_cmp(&northing_m(b)).then(a.1.cmp(&b.1)));
+        for place in run.chunk_by(|a, b| northing_m(a) == northing_m(b)).filter(|place| place.len() > 1) {
+            found.places += 1;
+            found.records += place.len();
+            if place.len() > most {
+                most = place.len();
+                found.most_shared = place.first().map(|&(_, index)| index as usize);
+            }
         }
     }
     found
