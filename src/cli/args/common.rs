@@ -116,6 +116,7 @@ fn input_epsg(text: &str) -> Result<(u32, PathBuf), String> {
 fn keep_out_layer(text: &str) -> Result<KeepOutLayer, String> {
     let (metres, file) =
         text.split_once('=').ok_or("expected METRES=FILE, with the metres from your permit")?;
-    let distance_m: NonNegative = metres.parse().map_err(|e| format!("metres: {e}"))?;
+    let distance_m: NonNegative =
+        metres.parse().map_err(|e| format!("metres: {e}; take them from your permit and label"))?;
     Ok(KeepOutLayer { file: file.into(), distance_m: Some(distance_m), ..Default::default() })
 }

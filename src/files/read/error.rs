@@ -44,9 +44,15 @@ impl FileError {
         FileError::Encoding { path: path.to_path_buf(), why: why.into() }
     }
 
+    /// There is no such file.
+    pub fn missing(path: &Path) -> Self {
+        let why = "no such file; put it there, or name another".to_string();
+        FileError::Open { path: path.to_path_buf(), why }
+    }
+
     pub(super) fn open(path: &Path, error: &io::Error) -> Self {
         let why = match error.kind() {
-            io::ErrorKind::NotFound => "no such file".to_string(),
+            io::ErrorKind::NotFound => return Self::missing(path),
             io::ErrorKind::PermissionDenied => "permission denied".to_string(),
             io::ErrorKind::IsADirectory => "it is a folder".to_string(),
             _ => error.to_string(),

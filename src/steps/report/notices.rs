@@ -1,7 +1,7 @@
 //! Neighbours near a station, and the entrances of the area.
 
 use super::gather::features;
-use crate::files::ReadAs;
+use crate::files::{FileError, ReadAs};
 use crate::record::StationState;
 use crate::report::{Feature, Notice, Parcel, Peg, entrances, parcel_notices, parcel_shape};
 use crate::steps::load::read_options;
@@ -46,8 +46,7 @@ fn parcels(desk: &Desk, outcome: &mut Outcome) -> Result<Vec<Parcel>, StepError>
         let path = desk.plan.base.join(&layer.file);
         let name = layer.file.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
         if !path.exists() {
-            let why = "no such file".to_string();
-            return Err(StepError::Files(vec![crate::files::FileError::Open { path, why }]));
+            return Err(StepError::Files(vec![FileError::missing(&path)]));
         }
         if layer.notify_m.is_none() {
             outcome.warn(format!(
