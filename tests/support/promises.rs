@@ -164,6 +164,7 @@ pub fn check_sites(outputs: &Outputs, spacing_m: f64, budget: usize) {
     let sites = outputs.features("sites.geojson");
     assert!(!sites.is_empty() && sites.len() <= budget, "{} sites", sites.len());
     let roads = Roads::read(outputs);
+    let barriers = barriers(outputs);
     let mut feet = Vec::new();
     for (i, site) in sites.iter().enumerate() {
         let p = &site["properties"];
@@ -176,6 +177,7 @@ pub fn check_sites(outputs: &Outputs, spacing_m: f64, budget: usize) {
             assert!((off_m - offset_m).abs() < 0.1 + ROUNDING_M, "{id}: {off_m} against {offset_m}");
         }
         check_side(outputs, p, foot.at, at);
+        check_between(&barriers, foot.at, at, id);
         check_parts(p);
         feet.push(foot);
     }
@@ -191,6 +193,33 @@ pub fn check_sites(outputs: &Outputs, spacing_m: f64, budget: usize) {
     assert!((number(&summary, "/total") - total).abs() < 1e-4);
     let candidates = outputs.features("candidates.geojson").len() as f64;
     assert_eq!(number(&summary, "/candidates"), candidates);
+}
+
+/// Pieces of what may not lie between a line and its site, unless the plan allows it.
+fn barriers(outputs: &Outputs) -> Vec<[GroundPoint; 2]> {
+    let bars = |edge: &Value| {
+        let kinds = edge["properties"]["kinds"].as_array().unwrap();
+        kinds.iter().any(|k| k == "fence" || k == "creek" || k == "road")
+    };
+    let pieces = |edge: Value| {
+        let way = edge["geometry"]["coordinates"].as_array().unwrap();
+        let way: Vec<GroundPoint> = way.iter().map(|c| outputs.ground(c)).collect();
+        way.windows(2).map(|w| [w[0], w[1]]).collect::<Vec<_>>()
+    };
+    outputs.features("network.geojson").into_iter().filter(bars).flat_map(pieces).collect()
+}
+
+/// No barrier is crossed on the way from the line to the site, those through the foot left out.
+fn check_between(barriers: &[[GroundPoint; 2]], foot: GroundPoint, at: GroundPoint, id: &Value) {
+    let turn = |a: GroundPoint, b: GroundPoint, c: GroundPoint| {
+        (b.x_m - a.x_m) * (c.y_m - a.y_m) - (b.y_m - a.y_m) * (c.x_m - a.x_m)
+    };
+    // Coordinates are written to a centimetre: the way begins off the line.
+    let start = foot.lerp(at, (10.0 * ROUNDING_M / foot.distance_m(at)).min(0.5));
+    for &[a, b] in barriers {
+        let parts = turn(a, b, start) * turn(a, b, at) < 0.0 && turn(start, at, a) * turn(start, at, b) < 0.0;
+        assert!(!parts, "{id}: {a:?} to {b:?} lies between it and its line");
+    }
 }
 
 /// The site lies at right angles to the line, on the side that it says.
