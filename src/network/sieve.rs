@@ -127,9 +127,7 @@ fn gather(
             held >= room
         };
         let (now, later) = rest.split_at(rest.iter().position(full).map_or(rest.len(), |last| last + 1));
-        sieve.par_extend(
-            now.par_iter().flat_map_iter(|&k| sieve_line(k as u32, &lines[k], step_m)),
-        );
+        sieve.par_extend(now.par_iter().flat_map_iter(|&k| sieve_line(k as u32, &lines[k], step_m)));
         sieve.par_sort_unstable_by_key(|s| (s.cell, s.line));
         let crowd = |s| beside(&sieve, s).map(|b| b.len() as u64).sum::<u64>();
         if sieve.par_iter().map(crowd).sum::<u64>() > looks.pairs {
@@ -224,7 +222,11 @@ mod tests {
         let at_once = gathered(&lines, Looks { first: usize::MAX / 4, ..Looks::ordinary() }).unwrap();
         assert_eq!(at_once.len(), 60 * 46);
         for first in [1, 46, 47, 500] {
-            assert_eq!(gathered(&lines, Looks { first, ..Looks::ordinary() }).unwrap(), at_once, "from {first}");
+            assert_eq!(
+                gathered(&lines, Looks { first, ..Looks::ordinary() }).unwrap(),
+                at_once,
+                "from {first}"
+            );
         }
         assert!(at_once.is_sorted());
     }
