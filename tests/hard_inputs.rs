@@ -110,7 +110,7 @@ const ALL: &[Hard] = &[
     },
     Hard {
         name: "long lines that cross at one point",
-        sizes: [20_000, 1_000_000],
+        sizes: [20_000, 400_000],
         limits_mb: [1_200, 6_000],
         arguments: LINES,
         make: star,
