@@ -50,7 +50,7 @@ fn peer(km: u32, n: u32) -> Option<Problem> {
     Some(Problem {
         weights: order.iter().map(|&v| (rows[v][4] * 1e6).round() as i64).collect(),
         costs: vec![1; rows.len()],
-        conflicts: Conflicts::from_pairs(rows.len(), &pairs),
+        conflicts: Conflicts::from_pairs(rows.len(), &pairs).into(),
         budget: None,
     })
 }
@@ -101,7 +101,7 @@ fn conflicts_of_peers(bencher: Bencher) {
         let graph = TravelGraph::new(&network, KindSet::of(LineKind::Track));
         let found = conflicts(&graph, &feet, &apart);
         // Vertices are rounded to a centimetre, so a pair at just 1000 m may go either way.
-        assert!(found.len().abs_diff(wanted.len()) <= 2, "{} pairs, not {}", found.len(), wanted.len());
+        assert!(found.pairs().abs_diff(wanted.len()) <= 2, "{} pairs, not {}", found.pairs(), wanted.len());
         found
     });
 }
@@ -138,18 +138,16 @@ fn clusters(bencher: Bencher, (km, n): (u32, u32)) {
     let mut problem = base.clone();
     let mut pairs: Vec<(u32, u32)> = Vec::new();
     for v in 0..n {
-        pairs.extend(base.conflicts.of(v).iter().filter(|&&u| u > v).map(|&u| (v, u)));
+        pairs.extend(base.conflicts.of(v).filter(|&u| u > v).map(|u| (v, u)));
     }
     for v in (0..n).step_by(20) {
         let own = problem.weights[v as usize];
         let first = problem.weights.len() as u32;
         for (k, (weight, cost)) in [(own * 3 / 2, 2), (own * 7 / 4, 3)].into_iter().enumerate() {
             let item = first + k as u32;
-            pairs.extend(
-                (first..item).chain([v]).chain(base.conflicts.of(v).iter().copied()).map(|u| (u, item)),
-            );
+            pairs.extend((first..item).chain([v]).chain(base.conflicts.of(v)).map(|u| (u, item)));
             // Those beside other hot nodes stand against each other as the nodes do.
-            for u in base.conflicts.of(v).iter().filter(|&&u| u < v && u % 20 == 0) {
+            for u in base.conflicts.of(v).filter(|&u| u < v && u % 20 == 0) {
                 let other = n + u / 20 * 2;
                 pairs.extend([(other, item), (other + 1, item)]);
             }
@@ -157,7 +155,7 @@ fn clusters(bencher: Bencher, (km, n): (u32, u32)) {
             problem.costs.push(cost);
         }
     }
-    problem.conflicts = Conflicts::from_pairs(problem.weights.len(), &pairs);
+    problem.conflicts = Conflicts::from_pairs(problem.weights.len(), &pairs).into();
     bencher.bench_local(|| {
         for budget in [None, Some(100)] {
             problem.budget = budget;
@@ -239,13 +237,17 @@ fn places_and_demand(km: u32, apart_m: f64, budget: u32, reach_m: f64) -> Covera
     };
     let conflicts = if apart_m > 0.0 {
         let apart = vec![Apart { travel_m: apart_m, straight_m: 0.0 }; feet.len()];
-        let pairs = conflicts(&TravelGraph::new(&network, KindSet::of(LineKind::Track)), &feet, &apart);
-        Conflicts::from_pairs(feet.len(), &pairs)
+        conflicts(&TravelGraph::new(&network, KindSet::of(LineKind::Track)), &feet, &apart)
     } else {
         Conflicts::from_pairs(feet.len(), &[])
     };
     let reaches = feet.iter().map(near).collect();
-    Coverage { demand: places.iter().map(worth).collect(), reaches, conflicts, budget: Some(budget) }
+    Coverage {
+        demand: places.iter().map(worth).collect(),
+        reaches,
+        conflicts: conflicts.into(),
+        budget: Some(budget),
+    }
 }
 
 fn anywhere(network: &Network, lengths: &[f64], rng: &mut ChaCha8Rng) -> Foot {
@@ -327,7 +329,7 @@ fn smooth(tracks: usize, track_m: f64) -> Problem {
     Problem {
         weights: at.iter().map(score).collect(),
         costs: vec![1; at.len()],
-        conflicts: Conflicts::from_pairs(at.len(), &pairs),
+        conflicts: Conflicts::from_pairs(at.len(), &pairs).into(),
         budget: None,
     }
 }

@@ -109,6 +109,22 @@ const ALL: &[Hard] = &[
         end: End::Refused("more than 500000000 pairs of line pieces overlap"),
     },
     Hard {
+        name: "long lines that cross at one point",
+        sizes: [20_000, 400_000],
+        limits_mb: [1_200, 6_000],
+        arguments: LINES,
+        make: star,
+        end: End::Refused("more than 500000000 pairs of line pieces overlap"),
+    },
+    Hard {
+        name: "long lines on each other",
+        sizes: [5_000, 100_000],
+        limits_mb: [1_200, 6_000],
+        arguments: LINES,
+        make: lines_ulp_apart,
+        end: End::Refused("more than 500000000 pairs of line pieces overlap"),
+    },
+    Hard {
         name: "records on one line",
         sizes: [2_000, 1_000_000],
         limits_mb: [1_200, 3_000],

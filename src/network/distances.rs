@@ -81,13 +81,27 @@ impl TravelGraph {
     }
 
     fn searched(&self, from: &[Foot], to: &[Foot], within_m: f64) -> Vec<Vec<(u32, f64)>> {
+        self.each_row(from, to, within_m, |_, row| row)
+    }
+
+    /// What `take` makes of the row of each source, which it is given with the source's number:
+    /// the targets no farther than `within_m` frame metres, ascending, and how far each is. For
+    /// rows that would not fit together; one a thread is held at a time. Cost: that of
+    /// [`Self::distances`] with a bound.
+    pub fn each_row<R: Send>(
+        &self,
+        from: &[Foot],
+        to: &[Foot],
+        within_m: f64,
+        take: impl Fn(usize, Vec<(u32, f64)>) -> R + Sync,
+    ) -> Vec<R> {
         let targets = Targets::new(self, to);
-        from.par_iter()
-            .map_init(
-                || Workspace::new(self.hubs(), to.len()),
-                |work, foot| self.spot(foot).map_or(Vec::new(), |s| self.row(s, &targets, within_m, work)),
-            )
-            .collect()
+        let row = |work: &mut Workspace, (k, foot): (usize, &Foot)| {
+            let row = self.spot(foot).map_or(Vec::new(), |s| self.row(s, &targets, within_m, work));
+            take(k, row)
+        };
+        let workspace = || Workspace::new(self.hubs(), to.len());
+        from.par_iter().enumerate().map_init(workspace, row).collect()
     }
 
     /// Travel distance between two feet in frame metres; `None` if no way is within `within_m`.

@@ -114,4 +114,14 @@ pub enum NetworkError {
         /// The limit.
         pairs: u64,
     },
+    /// So long lines that looking for passes of one track would take more memory than there is.
+    #[error(
+        "{length_km:.0} km of lines are too long to look for passes of one track every {step_m} m; raise the merge distance, or cut the job into parts"
+    )]
+    TooLong {
+        /// The length of all lines in kilometres.
+        length_km: f64,
+        /// The distance between two looks in metres.
+        step_m: f64,
+    },
 }

@@ -26,17 +26,7 @@ pub(super) fn lines_that_run_together(
 ) -> Result<BTreeMap<u32, Vec<u32>>, NetworkError> {
     let step_m = 4.0 * merge_m;
     let lengths_m: Vec<f64> = lines.par_iter().map(|l| way_length_m(&l.ground)).collect();
-    let mut sieve: Vec<Sieved> = lines
-        .par_iter()
-        .enumerate()
-        .filter(|(k, _)| lengths_m[*k] >= RUN_FACTOR * merge_m)
-        .flat_map_iter(|(k, line)| sieve_line(k as u32, line, step_m))
-        .collect();
-    sieve.par_sort_unstable_by_key(|s| (s.cell, s.line));
-    let crowd: u64 = sieve.par_iter().map(|s| beside(&sieve, s).map(|b| b.len() as u64).sum::<u64>()).sum();
-    if crowd > SIEVE_LIMIT {
-        return Err(NetworkError::TooManyCrossings { pairs: SIEVE_LIMIT });
-    }
+    let sieve = gather(lines, &lengths_m, merge_m, Looks::ordinary())?;
     let mut pairs: Vec<(u32, u32)> = neighbours(&sieve, step_m, 3.7 * merge_m);
     pairs.par_sort_unstable();
     let mut near: BTreeMap<u32, Vec<u32>> = BTreeMap::new();
@@ -87,6 +77,66 @@ fn sieve_line(index: u32, line: &Traced<Line>, step_m: f64) -> Vec<Sieved> {
 
 /// Most pairs of samples in neighbouring cells; ordinary networks have a few a sample.
 const SIEVE_LIMIT: u64 = 500_000_000;
+/// Most samples: 2 GB of them, or a million km of lines at the usual merge distance.
+const SAMPLE_LIMIT: u64 = 50_000_000;
+/// From so many samples on, pairs are counted before more are taken.
+const FIRST_LOOK: usize = 1 << 20;
+
+/// When samples are looked at, and how much of them is too much.
+#[derive(Clone, Copy)]
+struct Looks {
+    /// From so many samples on.
+    first: usize,
+    /// Most samples.
+    samples: u64,
+    /// Most pairs in neighbouring cells.
+    pairs: u64,
+}
+
+impl Looks {
+    fn ordinary() -> Self {
+        Self { first: FIRST_LOOK, samples: SAMPLE_LIMIT, pairs: SIEVE_LIMIT }
+    }
+}
+
+/// The samples of all lines that are long enough, by cell and line.
+///
+/// Pairs are counted whenever the samples have doubled, and more lines only add to them: lines
+/// that crowd together are refused before all their samples are held. Cost: about twice that of
+/// sorting the samples once.
+fn gather(
+    lines: &[Traced<Line>],
+    lengths_m: &[f64],
+    merge_m: f64,
+    looks: Looks,
+) -> Result<Vec<Sieved>, NetworkError> {
+    let step_m = 4.0 * merge_m;
+    let long: Vec<usize> = (0..lines.len()).filter(|&k| lengths_m[k] >= RUN_FACTOR * merge_m).collect();
+    let samples = |k: usize| (lengths_m[k] / step_m).ceil() as u64 + 1;
+    let all = long.iter().fold(0_u64, |sum, &k| sum.saturating_add(samples(k)));
+    if all > looks.samples {
+        let length_km = long.iter().map(|&k| lengths_m[k]).sum::<f64>() / 1000.0;
+        return Err(NetworkError::TooLong { length_km, step_m });
+    }
+    let (mut sieve, mut rest): (Vec<Sieved>, &[usize]) = (Vec::new(), &long);
+    while !rest.is_empty() {
+        let room = (2 * sieve.len()).max(looks.first) as u64;
+        let mut held = sieve.len() as u64;
+        let full = |&k: &usize| {
+            held += samples(k);
+            held >= room
+        };
+        let (now, later) = rest.split_at(rest.iter().position(full).map_or(rest.len(), |last| last + 1));
+        sieve.par_extend(now.par_iter().flat_map_iter(|&k| sieve_line(k as u32, &lines[k], step_m)));
+        sieve.par_sort_unstable_by_key(|s| (s.cell, s.line));
+        let crowd = |s| beside(&sieve, s).map(|b| b.len() as u64).sum::<u64>();
+        if sieve.par_iter().map(crowd).sum::<u64>() > looks.pairs {
+            return Err(NetworkError::TooManyCrossings { pairs: looks.pairs });
+        }
+        rest = later;
+    }
+    Ok(sieve)
+}
 
 /// The samples in a sample's own cell and the eight around it, by row.
 fn beside<'a>(sieve: &'a [Sieved], s: &Sieved) -> impl Iterator<Item = &'a [Sieved]> + use<'a> {
@@ -119,4 +169,102 @@ fn neighbours(sieve: &[Sieved], step_m: f64, reach_m: f64) -> Vec<(u32, u32)> {
         })
         .flatten_iter()
         .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::frame::LonLat;
+    use crate::record::{LineKind, SourcePlace};
+
+    /// Straight lines of a length through one place.
+    fn star(lines: usize, length_m: f64) -> Vec<Traced<Line>> {
+        let of = |k: usize| {
+            let (sin, cos) = (std::f64::consts::PI * k as f64 / lines as f64).sin_cos();
+            let end = |sign: f64| GroundPoint::new(sign * length_m / 2.0 * cos, sign * length_m / 2.0 * sin);
+            traced(k, vec![end(-1.0), end(1.0)])
+        };
+        (0..lines).map(of).collect()
+    }
+
+    /// Straight lines beside each other, too far apart to meet in neighbouring cells.
+    fn fence(lines: usize, length_m: f64) -> Vec<Traced<Line>> {
+        let of = |k: usize| {
+            let x_m = 100.0 * k as f64;
+            traced(k, vec![GroundPoint::new(x_m, 0.0), GroundPoint::new(x_m, length_m)])
+        };
+        (0..lines).map(of).collect()
+    }
+
+    fn traced(index: usize, ground: Vec<GroundPoint>) -> Traced<Line> {
+        let path = vec![LonLat::new(148.0, -35.0).unwrap(); ground.len()];
+        let file: std::sync::Arc<std::path::Path> = std::path::Path::new("tracks.geojson").into();
+        let what = Line {
+            kind: LineKind::Track,
+            name: None,
+            bridge: false,
+            tunnel: false,
+            layer: 0,
+            source: SourcePlace { file, index, id: None },
+        };
+        Traced { what, path, ground }
+    }
+
+    fn gathered(lines: &[Traced<Line>], looks: Looks) -> Result<Vec<((i32, i32), u32)>, NetworkError> {
+        let lengths_m: Vec<f64> = lines.iter().map(|l| way_length_m(&l.ground)).collect();
+        Ok(gather(lines, &lengths_m, 5.0, looks)?.iter().map(|s| (s.cell, s.line)).collect())
+    }
+
+    /// What is held is the same however often it is looked at on the way.
+    #[test]
+    fn looking_on_the_way_changes_nothing() {
+        let lines = fence(60, 900.0);
+        let at_once = gathered(&lines, Looks { first: usize::MAX / 4, ..Looks::ordinary() }).unwrap();
+        assert_eq!(at_once.len(), 60 * 46);
+        for first in [1, 46, 47, 500] {
+            assert_eq!(
+                gathered(&lines, Looks { first, ..Looks::ordinary() }).unwrap(),
+                at_once,
+                "from {first}"
+            );
+        }
+        assert!(at_once.is_sorted());
+    }
+
+    /// The pairs of a fence are its samples with those before and after on the same line: just
+    /// so many pass, one less does not.
+    #[test]
+    fn pairs_are_counted_over_all_that_is_held() {
+        let lines = fence(60, 900.0);
+        // 46 samples a line, each beside itself and its neighbours.
+        let pairs = 60 * (3 * 46 - 2);
+        for first in [1, 500, usize::MAX / 4] {
+            assert!(gathered(&lines, Looks { first, pairs, samples: SAMPLE_LIMIT }).is_ok());
+            let refused = gathered(&lines, Looks { first, pairs: pairs - 1, samples: SAMPLE_LIMIT });
+            assert_eq!(refused.err(), Some(NetworkError::TooManyCrossings { pairs: pairs - 1 }));
+        }
+    }
+
+    /// The last lines of a star have no length that could be sampled: they are never looked at,
+    /// since those before them are too many already.
+    #[test]
+    fn a_crowd_is_refused_before_all_of_it_is_sampled() {
+        let mut lines = star(4000, 400.0);
+        let lengths_m: Vec<f64> = lines.iter().map(|l| way_length_m(&l.ground)).collect();
+        // Sampling these panics.
+        lines[2000..].iter_mut().for_each(|line| line.ground.clear());
+        let looks = Looks { first: 1000, pairs: 100_000, samples: SAMPLE_LIMIT };
+        let refused = gather(&lines, &lengths_m, 5.0, looks).map(|sieve| sieve.len());
+        assert_eq!(refused.err(), Some(NetworkError::TooManyCrossings { pairs: 100_000 }));
+    }
+
+    /// Refused by length alone, before anything is sampled.
+    #[test]
+    fn more_samples_than_fit_are_refused_by_their_number() {
+        let lines = fence(60, 900.0);
+        let with = |samples| gathered(&lines, Looks { samples, ..Looks::ordinary() });
+        assert!(with(60 * 46).is_ok());
+        let refused = with(60 * 46 - 1).err();
+        assert_eq!(refused, Some(NetworkError::TooLong { length_km: 54.0, step_m: 20.0 }));
+    }
 }

@@ -9,8 +9,8 @@ use super::figure::overview_svg;
 use super::page::{PageError, policy, render};
 use super::qr::{geo_uri, qr_svg};
 use super::rose::rose_svg;
-use super::start::lonlat_text;
-use super::{Feature, Material, NoticeKind, compass, start_of};
+use super::start::{Starts, lonlat_text};
+use super::{Feature, Material, NoticeKind, compass};
 use crate::frame::LonLat;
 use crate::record::StationState;
 
@@ -22,7 +22,8 @@ const STYLE: &str = include_str!("assets/paper.css");
 /// # Errors
 /// [`PageError`], which no input should bring about.
 pub fn field_sheet(material: &Material) -> Result<String, PageError> {
-    let sites: Vec<Value> = material.layers.sites.iter().filter_map(|f| site(material, f)).collect();
+    let starts = Starts::new(material);
+    let sites: Vec<Value> = material.layers.sites.iter().filter_map(|f| site(material, &starts, f)).collect();
     let stations = stations(material);
     let days = stations.iter().filter_map(|s| s["day"].as_u64()).max();
     let of = |kind| material.notices.iter().filter(move |n| n.kind == kind);
@@ -74,10 +75,10 @@ fn stations(material: &Material) -> Vec<Value> {
     rows.into_iter().map(|(_, row)| row).collect()
 }
 
-fn site(material: &Material, f: &Feature) -> Option<Value> {
+fn site(material: &Material, starts: &Starts, f: &Feature) -> Option<Value> {
     let at = f.place()?;
     let (side, bearing) = (f.text("side").unwrap_or("left"), f.number("bearing_deg").unwrap_or(0.0));
-    let start = start_of(material, f).unwrap_or_else(|| "its start".into());
+    let start = starts.of(f).unwrap_or_else(|| "its start".into());
     let wind = |period: &str| wind(material, f, period, bearing, side == "left");
     Some(json!({
         "id": f.text("site_id").unwrap_or(&f.id),

@@ -1,16 +1,18 @@
 //! `map.html`: one file that opens from disk, needs no network and can be mailed.
 
-use std::collections::BTreeMap;
-
 use geo::{Buffer, CoordsIter, MapCoords};
 use geo_types::{Coord, Geometry, LineString, MultiPolygon};
-use serde_json::{Map, Value, json};
+use jiff::civil::Date;
+use serde::Serialize;
+use serde_json::{Value, json};
 
-use super::page::{PageError, policy, render, script_json};
+use super::candidates::Words;
+use super::page::{PageError, ScriptObject, policy, render};
+use super::start::Starts;
 use super::{Feature, Material, Patch, Picture, Shown, along};
 use crate::files::write::round_to;
-use crate::frame::{Frame, GroundPoint, LonLat};
-use crate::record::KeepOut;
+use crate::frame::{Frame, GroundPoint, LonLat, Placed, Traced};
+use crate::record::{KeepOut, Line, Station};
 
 const TEMPLATE: &str = include_str!("assets/map.html");
 const STYLES: [&str; 2] = [include_str!("assets/leaflet/leaflet.css"), include_str!("assets/map.css")];
@@ -31,6 +33,9 @@ const PARTS: [&str; 10] = [
 /// Decimals of a coordinate that is only looked at: a tenth of a metre.
 const LOOKED_AT: i32 = 6;
 
+/// Stands in the template's page where the data comes: a text that nothing else holds.
+const DATA: &str = "\u{1}data\u{1}";
+
 /// The page.
 ///
 /// # Errors
@@ -45,10 +50,17 @@ pub fn map_page(material: &Material) -> Result<String, PageError> {
         "title": material.title,
         "origin": material.origin,
         "style": style,
-        "data": script_json(&page_data(material)),
+        "data": DATA,
         "script": script,
     });
-    render("map.html", TEMPLATE, context)
+    // The data is most of the page and goes straight into it; the engine would copy it.
+    let frame = render("map.html", TEMPLATE, context)?;
+    let fault = |why: &str| PageError { page: "map.html", why: why.to_string() };
+    let (head, tail) = frame.rsplit_once(DATA).ok_or_else(|| fault("no place for the data"))?;
+    let mut page = head.to_string();
+    page_data(material, &mut page).map_err(|e| fault(&e.to_string()))?;
+    page.push_str(tail);
+    Ok(page)
 }
 
 fn script() -> String {
@@ -58,58 +70,74 @@ fn script() -> String {
     whole.replace('\r', "")
 }
 
-/// What the page's script draws from. It holds no observer and no name of a person.
-pub fn page_data(material: &Material) -> Value {
+/// What the page's script draws from. It holds no observer and no name of a person. Written
+/// member by member and feature by feature: as one tree it would take ten times its text.
+fn page_data(material: &Material, page: &mut String) -> serde_json::Result<()> {
     let span = material.span();
     let (to_grid, to_lonlat) = patches(material.frame, span);
     let layers = &material.layers;
+    let starts = Starts::new(material);
     let mut along =
         vec![along::rate_along(&layers.activity_lines), along::change_along(&layers.change_lines)];
     along.retain(|layer| !layer.is_null());
-    let network: Vec<Value> = layers.network.iter().map(edge).collect();
+    let mut data = ScriptObject::begin(page);
+    data.put("title", &material.title)?;
+    data.put("epsg", &material.frame.epsg())?;
+    data.put("gridName", &material.grid_name())?;
+    data.put("toGrid", &to_grid)?;
+    data.put("toLonLat", &to_lonlat)?;
+    data.put("span", &span)?;
+    data.put("cautions", &material.cautions)?;
+    data.put("openItems", &material.open_items)?;
+    data.put("spacing_m", &material.spacing_m)?;
+    data.put("min_straight_m", &material.min_straight_m)?;
+    data.put("placement_error_m", &material.placement_error_m)?;
+    data.list("pictures", material.rasters.iter().filter_map(|r| picture(material.frame, r)))?;
+    data.put("area", &material.area.map_or(json!([]), |a| json!(rings(a))))?;
+    data.list("lines", material.lines.iter().map(line))?;
+    data.list("keepOuts", material.keep_outs.iter().map(|k| keep_out(material.frame, k)))?;
+    data.put("records", &Records::of(material))?;
+    data.list("hot", layers.hot_areas.iter().map(hot))?;
+    data.list("nodes", layers.nodes.iter().filter_map(node))?;
+    data.list("misses", layers.near_misses.iter().map(miss))?;
+    data.put("candidates", &layers.candidates)?;
+    data.list("sites", layers.sites.iter().filter_map(|f| site(material, &starts, f)))?;
+    data.list("stations", material.stations.iter().map(station))?;
+    data.put("tour", &tour(&layers.round))?;
+    data.list("checks", layers.checks.iter().filter_map(check))?;
+    data.list("changes", layers.change_areas.iter().map(change))?;
+    data.put("along", &along)?;
+    data.put("claim", &material.compare.as_ref().map(claim))?;
+    data.list("edges", layers.network.iter().map(edge))?;
+    data.end();
+    Ok(())
+}
+
+fn line(l: &Traced<Line>) -> Value {
     json!({
-        "title": material.title,
-        "epsg": material.frame.epsg(),
-        "gridName": material.grid_name(),
-        "toGrid": to_grid,
-        "toLonLat": to_lonlat,
-        "span": span,
-        "cautions": material.cautions,
-        "openItems": material.open_items,
-        "spacing_m": material.spacing_m,
-        "min_straight_m": material.min_straight_m,
-        "placement_error_m": material.placement_error_m,
-        "pictures": material.rasters.iter().filter_map(|r| picture(material.frame, r)).collect::<Vec<_>>(),
-        "area": material.area.map_or(json!([]), |a| json!(rings(a))),
-        "lines": material.lines.iter().map(|l| json!({
-            "kind": l.what.kind.word(),
-            "name": l.what.name.as_deref(),
-            "way": l.path.iter().flat_map(|p| pair(p.lon_deg(), p.lat_deg())).collect::<Vec<_>>(),
-        })).collect::<Vec<_>>(),
-        "keepOuts": material.keep_outs.iter().map(|k| keep_out(material.frame, k)).collect::<Vec<_>>(),
-        "records": records(material),
-        "hot": layers.hot_areas.iter().map(|f| json!({
-            "percent": f.value("mass_percent"), "ha": f.value("area_ha"), "polygons": polygons(&f.geometry),
-        })).collect::<Vec<_>>(),
-        "nodes": layers.nodes.iter().filter_map(node).collect::<Vec<_>>(),
-        "misses": layers.near_misses.iter().map(|f| json!({
-            "gap_m": f.value("gap_m"), "closed": f.value("closed"), "way": way(&f.geometry),
-        })).collect::<Vec<_>>(),
-        "candidates": candidates(&layers.candidates),
-        "sites": layers.sites.iter().filter_map(|f| site(material, f)).collect::<Vec<_>>(),
-        "stations": material.stations.iter().map(|s| json!({
-            "id": &*s.what.station_id, "name": s.what.name.as_deref(), "state": s.what.state.word(),
-            "set_on": s.what.set_on.map(|d| d.to_string()), "lon": s.at.lon_deg(), "lat": s.at.lat_deg(),
-        })).collect::<Vec<_>>(),
-        "tour": tour(&layers.round),
-        "checks": layers.checks.iter().filter_map(check).collect::<Vec<_>>(),
-        "changes": layers.change_areas.iter().map(|f| json!({
-            "direction": f.value("direction"), "ha": f.value("area_ha"), "polygons": polygons(&f.geometry),
-        })).collect::<Vec<_>>(),
-        "along": along,
-        "claim": material.compare.as_ref().map(claim),
-        "edges": network,
+        "kind": l.what.kind.word(),
+        "name": l.what.name.as_deref(),
+        "way": l.path.iter().flat_map(|p| pair(p.lon_deg(), p.lat_deg())).collect::<Vec<_>>(),
     })
+}
+
+fn hot(f: &Feature) -> Value {
+    json!({ "percent": f.value("mass_percent"), "ha": f.value("area_ha"), "polygons": polygons(&f.geometry) })
+}
+
+fn miss(f: &Feature) -> Value {
+    json!({ "gap_m": f.value("gap_m"), "closed": f.value("closed"), "way": way(&f.geometry) })
+}
+
+fn station(s: &Placed<Station>) -> Value {
+    json!({
+        "id": &*s.what.station_id, "name": s.what.name.as_deref(), "state": s.what.state.word(),
+        "set_on": s.what.set_on.map(|d| d.to_string()), "lon": s.at.lon_deg(), "lat": s.at.lat_deg(),
+    })
+}
+
+fn change(f: &Feature) -> Value {
+    json!({ "direction": f.value("direction"), "ha": f.value("area_ha"), "polygons": polygons(&f.geometry) })
 }
 
 /// The maps from degrees to the grid and back, over twice the place in each direction.
@@ -205,41 +233,37 @@ fn take_apart(
     }
 }
 
-fn records(material: &Material) -> Value {
-    let mut words: [Words; 3] = Default::default();
-    let mut columns: BTreeMap<&str, Vec<Value>> = BTreeMap::new();
-    let mut put = |name, value| columns.entry(name).or_default().push(value);
-    for (record, season) in &material.records {
-        let what = &record.what;
-        let [lon, lat] = pair(record.at.lon_deg(), record.at.lat_deg());
-        put("lon", json!(lon));
-        put("lat", json!(lat));
-        put("sign", words[0].number(what.sign.word()));
-        put("animal", words[1].number(what.animal.as_ref().map_or("not said", |a| a.word())));
-        put("season", words[2].number(season.as_deref().unwrap_or("no season")));
-        put("day", json!(what.date.map(|d| d.to_string())));
-        put("count", json!(what.count));
-    }
-    let names = ["lon", "lat", "sign", "animal", "season", "day", "count"];
-    let mut out: Map<String, Value> =
-        names.iter().map(|n| (n.to_string(), json!(columns.remove(n).unwrap_or_default()))).collect();
-    for (name, words) in ["signs", "animals", "seasons"].into_iter().zip(words) {
-        out.insert(name.to_string(), json!(words.0));
-    }
-    Value::Object(out)
+/// The sign, in columns; words are numbered.
+#[derive(Default, Serialize)]
+struct Records {
+    lon: Vec<f64>,
+    lat: Vec<f64>,
+    sign: Vec<usize>,
+    animal: Vec<usize>,
+    season: Vec<usize>,
+    day: Vec<Option<Date>>,
+    count: Vec<f64>,
+    signs: Words,
+    animals: Words,
+    seasons: Words,
 }
 
-/// Words in the order of their first use.
-#[derive(Default)]
-struct Words(Vec<String>);
-
-impl Words {
-    fn number(&mut self, word: &str) -> Value {
-        let known = self.0.iter().position(|w| w == word);
-        json!(known.unwrap_or_else(|| {
-            self.0.push(word.to_string());
-            self.0.len() - 1
-        }))
+impl Records {
+    fn of(material: &Material) -> Self {
+        let mut told = Records::default();
+        for (record, season) in &material.records {
+            let what = &record.what;
+            let [lon, lat] = pair(record.at.lon_deg(), record.at.lat_deg());
+            told.lon.push(lon);
+            told.lat.push(lat);
+            told.sign.push(told.signs.number(what.sign.word()));
+            let animal = what.animal.as_ref().map_or("not said", |a| a.word());
+            told.animal.push(told.animals.number(animal));
+            told.season.push(told.seasons.number(season.as_deref().unwrap_or("no season")));
+            told.day.push(what.date);
+            told.count.push(what.count);
+        }
+        told
     }
 }
 
@@ -259,36 +283,8 @@ fn node(f: &Feature) -> Option<Value> {
     }))
 }
 
-fn candidates(features: &[Feature]) -> Value {
-    let (mut lines, mut parts) = (Words::default(), BTreeMap::<String, Vec<Value>>::new());
-    let (mut lon, mut lat, mut score, mut line, mut why) = (vec![], vec![], vec![], vec![], vec![]);
-    // The input line that a candidate stands on, and where: names may be shared by lines.
-    let (mut from, mut froms, mut along) = (vec![], Words::default(), vec![]);
-    for f in features {
-        let Some(at) = f.place() else { continue };
-        let [x, y] = pair(at.lon_deg(), at.lat_deg());
-        lon.push(x);
-        lat.push(y);
-        score.push(f.number("score").unwrap_or(0.0));
-        line.push(lines.number(f.text("line").unwrap_or("")));
-        from.push(froms.number(f.text("line_from").unwrap_or("")));
-        along.push(f.number("chainage_m").map(|m| round_to(m, 1)));
-        why.push(f.text("why_not").map_or_else(
-            || f.text("site_id").map(|id| format!("chosen: {id}")).unwrap_or_default(),
-            str::to_string,
-        ));
-        for (name, part) in f.properties.get("parts").and_then(Value::as_object).into_iter().flatten() {
-            let value =
-                if part.is_object() { part.get("value").cloned().unwrap_or_default() } else { part.clone() };
-            parts.entry(name.clone()).or_default().push(value);
-        }
-    }
-    json!({ "lon": lon, "lat": lat, "score": score, "parts": parts, "line": line, "lines": lines.0, "why": why,
-        "from": from, "froms": froms.0, "along": along })
-}
-
 /// A site as the page shows it.
-fn site(material: &Material, f: &Feature) -> Option<Value> {
+fn site(material: &Material, starts: &Starts, f: &Feature) -> Option<Value> {
     let at = f.place()?;
     let side = f.text("side").unwrap_or("left");
     let (bearing, offset) = (f.number("bearing_deg").unwrap_or(0.0), f.number("offset_m").unwrap_or(0.0));
@@ -314,7 +310,7 @@ fn site(material: &Material, f: &Feature) -> Option<Value> {
         "foot": [round_to(foot.lon_deg(), 8), round_to(foot.lat_deg(), 8)],
         "line": f.text("line").unwrap_or(""), "kind": f.text("kind").unwrap_or("other"),
         "chainage_m": f.number("chainage_m").unwrap_or(0.0), "from": f.text("line_from").unwrap_or(""),
-        "start": super::start_of(material, f),
+        "start": starts.of(f),
         "side": side, "offset_m": offset, "bearing_deg": bearing,
         "nearest_site_m": f.value("nearest_site_m"), "cluster": f.value("cluster_id"),
         "keep_out": f.value("keep_out"),

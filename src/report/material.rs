@@ -3,7 +3,7 @@
 use geo_types::{Geometry, MultiPolygon};
 use serde_json::{Map, Value, json};
 
-use super::{Field, Ramp};
+use super::{Candidates, Field, Ramp};
 use crate::frame::{Frame, LonLat, Placed, Traced};
 use crate::record::{KeepOut, Line, Record, Station};
 
@@ -75,7 +75,7 @@ pub struct Layers {
     /// `sites.geojson`, by rank.
     pub sites: Vec<Feature>,
     /// `candidates.geojson`.
-    pub candidates: Vec<Feature>,
+    pub candidates: Candidates,
     /// `change-areas.geojson`.
     pub change_areas: Vec<Feature>,
     /// `activity-lines.geojson`.

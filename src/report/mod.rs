@@ -10,6 +10,7 @@
 )]
 
 mod along;
+mod candidates;
 mod field_sheet;
 mod figure;
 mod label;
@@ -24,9 +25,10 @@ mod rose;
 mod season;
 mod start;
 
+pub use candidates::Candidates;
 pub use field_sheet::field_sheet;
 pub use figure::{figures, overview_svg};
-pub use map::{map_page, page_data};
+pub use map::map_page;
 pub use material::{Feature, Layers, Material, Shown};
 pub use notice::{
     NOTICE_COLUMNS, Notice, NoticeKind, Parcel, Peg, entrances, notice_row, parcel_notices, parcel_shape,
@@ -37,4 +39,4 @@ pub use picture::{BANDS, Field, Picture, Ramp};
 pub use qr::{geo_uri, qr_svg};
 pub use rose::rose_svg;
 pub use season::season_report;
-pub use start::{compass, start_of};
+pub use start::{Starts, compass};

@@ -14,8 +14,9 @@ use crate::record::{Line, LineKind};
 
 /// Feet are stepped along the lines at this share of the spacing.
 const STEPS_A_SPACING: f64 = 20.0;
-/// More candidates than this would not fit with their conflicts.
-const MOST_CANDIDATES: u64 = 400_000;
+/// A state of 200,000 km at a spacing of 5 km has 800,000, which with their conflicts and all else fit
+/// in 8 GiB; more are refused.
+const MOST_CANDIDATES: u64 = 1_000_000;
 /// Two feet of one edge closer than this, in metres, are one.
 const SAME_FOOT_M: f64 = 0.5;
 /// A fixed place this far from any line that bears candidates, in metres, has no foot.

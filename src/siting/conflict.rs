@@ -2,6 +2,7 @@
 
 use std::collections::HashMap;
 
+use super::select::{Conflicts, Later};
 use crate::frame::GroundPoint;
 use crate::network::{Foot, TravelGraph};
 
@@ -35,74 +36,94 @@ impl Apart {
     }
 }
 
-/// Pairs (a, b), a < b, of feet that are too near each other, sorted. `apart` says for each
-/// foot how far it keeps.
+/// Which feet are too near each other. `apart` says for each foot how far it keeps.
 ///
 /// Cost: one search a foot, bounded by the greatest travel distance; a second one, twice as
 /// wide, only from feet that have another within the straight-line distance and beyond it.
-pub fn conflicts(graph: &TravelGraph, feet: &[Foot], apart: &[Apart]) -> Vec<(u32, u32)> {
-    let Some(widest) = apart.iter().copied().reduce(Apart::wider) else { return Vec::new() };
+/// What is reached is judged search by search, since all distances together would take many
+/// times the memory of the conflicts.
+pub fn conflicts(graph: &TravelGraph, feet: &[Foot], apart: &[Apart]) -> Conflicts {
+    let Some(widest) = apart.iter().copied().reduce(Apart::wider) else { return Conflicts::default() };
     let between = |a: u32, b: u32| apart[a as usize].wider(apart[b as usize]);
-    let near = graph.distances(feet, feet, widest.travel_m);
-    let mut pairs: Vec<(u32, u32)> = Vec::new();
-    for a in 0..feet.len() as u32 {
-        let too_near = near.row(a as usize).filter(|&(b, d)| b > a && d < between(a, b).travel_m);
-        pairs.extend(too_near.map(|(b, _)| (a, b)));
-    }
-    if widest.straight_m > 0.0 {
-        let in_doubt = |&(a, b): &(u32, u32)| {
-            let rule = between(a, b);
-            let joined = near.get(a as usize, b as usize).is_some_and(|d| d <= 2.0 * rule.travel_m);
-            !joined && feet[a as usize].at.distance_m(feet[b as usize].at) < rule.straight_m
+    let lattice = Lattice::new(feet, widest.straight_m);
+    let near = graph.each_row(feet, feet, widest.travel_m, |a, row| {
+        let after = &row[row.partition_point(|&(b, _)| b as usize <= a)..];
+        let is_near = |&&(b, d): &&(u32, f64)| d < between(a as u32, b).travel_m;
+        let later = Later::new(after.iter().filter(is_near).map(|&(b, _)| b));
+        let in_doubt = |&b: &u32| {
+            let rule = between(a as u32, b);
+            let known = after.binary_search_by_key(&b, |&(b, _)| b).ok().map(|k| after[k].1);
+            let joined = known.is_some_and(|d| d <= 2.0 * rule.travel_m);
+            !joined && feet[a].at.distance_m(feet[b as usize].at) < rule.straight_m
         };
-        let beyond: Vec<(u32, u32)> =
-            close_pairs(feet, widest.straight_m).into_iter().filter(in_doubt).collect();
-        let within_m = |a: u32, b: u32| 2.0 * between(a, b).travel_m;
-        pairs.extend(unjoined(graph, feet, &beyond, within_m, 2.0 * widest.travel_m));
-        pairs.sort_unstable();
+        let mut doubt: Vec<u32> = lattice.after(feet, a).into_iter().filter(in_doubt).collect();
+        doubt.shrink_to_fit();
+        (later, doubt)
+    });
+    let (mut later, doubts): (Vec<Later>, Vec<Vec<u32>>) = near.into_iter().unzip();
+    let within_m = |a: u32, b: u32| 2.0 * between(a, b).travel_m;
+    for (a, beyond) in unjoined(graph, feet, &doubts, within_m, 2.0 * widest.travel_m) {
+        later[a as usize].join(&beyond);
     }
-    pairs
+    drop(doubts);
+    Conflicts::from_later(&later)
 }
 
-/// Of some pairs those that no way of at most `within_m` joins; `widest_m` is the greatest
-/// of those.
+/// Of the feet in doubt beside each foot those that no way of at most `within_m` joins to it;
+/// `widest_m` is the greatest of those.
 fn unjoined(
     graph: &TravelGraph,
     feet: &[Foot],
-    pairs: &[(u32, u32)],
-    within_m: impl Fn(u32, u32) -> f64,
+    doubts: &[Vec<u32>],
+    within_m: impl Fn(u32, u32) -> f64 + Sync,
     widest_m: f64,
-) -> Vec<(u32, u32)> {
-    let mut sources: Vec<u32> = pairs.iter().map(|&(a, _)| a).collect();
-    sources.sort_unstable();
-    sources.dedup();
+) -> Vec<(u32, Later)> {
+    let sources: Vec<u32> = (0..).zip(doubts).filter(|(_, d)| !d.is_empty()).map(|(a, _)| a).collect();
     let from: Vec<Foot> = sources.iter().map(|&a| feet[a as usize]).collect();
-    let wide = graph.distances(&from, feet, widest_m);
-    let joined = |&(a, b): &(u32, u32)| {
-        let row = sources.binary_search(&a).ok();
-        row.and_then(|row| wide.get(row, b as usize)).is_some_and(|d| d <= within_m(a, b))
-    };
-    pairs.iter().copied().filter(|pair| !joined(pair)).collect()
+    graph.each_row(&from, feet, widest_m, |k, row| {
+        let a = sources[k];
+        let joined = |b: u32| {
+            let known = row.binary_search_by_key(&b, |&(b, _)| b).ok();
+            known.is_some_and(|k| row[k].1 <= within_m(a, b))
+        };
+        (a, Later::new(doubts[a as usize].iter().copied().filter(|&b| !joined(b))))
+    })
 }
 
-/// Pairs (a, b), a < b, of feet closer than `straight_m` in a straight line, sorted. A grid
-/// of that cell size finds them; cost grows with the pairs in neighbouring cells.
-fn close_pairs(feet: &[Foot], straight_m: f64) -> Vec<(u32, u32)> {
-    let cell = |p: GroundPoint| ((p.x_m / straight_m).floor() as i64, (p.y_m / straight_m).floor() as i64);
-    let mut cells: HashMap<(i64, i64), Vec<u32>> = HashMap::new();
-    for (i, foot) in feet.iter().enumerate() {
-        cells.entry(cell(foot.at)).or_default().push(i as u32);
-    }
-    let mut pairs = Vec::new();
-    for (a, foot) in feet.iter().enumerate() {
-        let (x, y) = cell(foot.at);
-        let around = (-1..=1).flat_map(|dx| (-1..=1).map(move |dy| (x + dx, y + dy)));
-        for b in around.filter_map(|key| cells.get(&key)).flatten() {
-            if *b as usize > a && foot.at.distance_m(feet[*b as usize].at) < straight_m {
-                pairs.push((a as u32, *b));
+/// Feet by the cell of a lattice that they lie in.
+struct Lattice {
+    cell_m: f64,
+    cells: HashMap<(i64, i64), Vec<u32>>,
+}
+
+impl Lattice {
+    /// With cells as wide as the distance asked for later; of no width, it finds nothing.
+    fn new(feet: &[Foot], cell_m: f64) -> Self {
+        let mut lattice = Self { cell_m, cells: HashMap::new() };
+        if cell_m > 0.0 {
+            for (i, foot) in (0..).zip(feet) {
+                lattice.cells.entry(lattice.cell(foot.at)).or_default().push(i);
             }
         }
+        lattice
     }
-    pairs.sort_unstable();
-    pairs
+
+    fn cell(&self, at: GroundPoint) -> (i64, i64) {
+        ((at.x_m / self.cell_m).floor() as i64, (at.y_m / self.cell_m).floor() as i64)
+    }
+
+    /// The feet of a greater number than `a` and closer to it in a straight line than a cell is
+    /// wide, ascending. Cost grows with the feet in neighbouring cells.
+    fn after(&self, feet: &[Foot], a: usize) -> Vec<u32> {
+        if self.cells.is_empty() {
+            return Vec::new();
+        }
+        let (x, y) = self.cell(feet[a].at);
+        let around = (-1..=1).flat_map(|dx| (-1..=1).map(move |dy| (x + dx, y + dy)));
+        let close = |&b: &u32| b as usize > a && feet[a].at.distance_m(feet[b as usize].at) < self.cell_m;
+        let found = around.filter_map(|key| self.cells.get(&key)).flatten().copied();
+        let mut after: Vec<u32> = found.filter(close).collect();
+        after.sort_unstable();
+        after
+    }
 }

@@ -82,7 +82,7 @@ pub(super) fn tell_fates(
         if fates[i] != Fate::NoScore {
             continue;
         }
-        let against = field.near.of(p as u32).iter().filter_map(|&q| site_at[q as usize]).min();
+        let against = field.near.of(p as u32).filter_map(|q| site_at[q as usize]).min();
         fates[i] = match (field.blocked[p].first(), against) {
             (Some(&station), _) => Fate::NearStation(station as usize),
             (None, Some(site)) => Fate::WithinSpacing(site),

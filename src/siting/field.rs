@@ -1,11 +1,13 @@
 //! What stands on the property: the candidates that may be chosen, hot nodes, and who is too
 //! near whom, stations in the ground included.
 
+use std::sync::Arc;
+
 use super::candidate::Candidate;
 use super::cluster::{HotNode, Item};
 use super::conflict::{Apart, conflicts};
 use super::layout::Layout;
-use super::select::Conflicts;
+use super::select::{Conflicts, Later};
 use crate::frame::GroundPoint;
 use crate::network::{Edge, Foot, Network, TravelGraph};
 
@@ -60,14 +62,13 @@ impl Field {
         let of_hot = |h: &HotNode| h.members.iter().map(|&i| apart[i]).reduce(Apart::wider);
         let apart: Vec<Apart> =
             standing.iter().map(|&i| apart[i]).chain(hot.iter().filter_map(of_hot)).collect();
-        let pairs = conflicts(travel, &feet, &apart);
         let mut blocked = vec![Vec::new(); feet.len()];
         for (s, station) in stations.iter().enumerate() {
             for p in too_near(station, &feet, travel, &apart) {
                 blocked[p].push(s as u32);
             }
         }
-        Self { near: Conflicts::from_pairs(feet.len(), &pairs), standing, hot, blocked }
+        Self { near: conflicts(travel, &feet, &apart), standing, hot, blocked }
     }
 
     /// The position of a candidate that stands.
@@ -93,19 +94,23 @@ impl Field {
         }
         for &p in &fixed_at {
             shut[p] = true;
-            self.near.of(p as u32).iter().for_each(|&q| shut[q as usize] = true);
+            self.near.of(p as u32).for_each(|q| shut[q as usize] = true);
         }
         let (items, counts_from) = self.items(&shut);
         let mut at_position: Vec<Vec<u32>> = vec![Vec::new(); shut.len()];
         for (k, &p) in counts_from.iter().enumerate() {
             at_position[p].push(k as u32);
         }
-        let mut pairs = Vec::new();
-        for (k, &p) in counts_from.iter().enumerate() {
-            let others = std::iter::once(p as u32).chain(self.near.of(p as u32).iter().copied());
-            pairs.extend(others.flat_map(|q| &at_position[q as usize]).map(|&other| (k as u32, other)));
-        }
-        let conflicts = Conflicts::from_pairs(items.len(), &pairs);
+        // Items are numbered in the order of the positions that they count from.
+        let later: Vec<Later> = (0..)
+            .zip(&counts_from)
+            .map(|(k, &p)| {
+                let after = self.near.of(p as u32).skip_while(|&q| q < p as u32);
+                let others = std::iter::once(p as u32).chain(after).flat_map(|q| &at_position[q as usize]);
+                Later::new(others.copied().filter(|&other| other > k))
+            })
+            .collect();
+        let conflicts = Arc::new(Conflicts::from_later(&later));
         Layout { items, conflicts, fixed: fixed.to_vec(), budget }
     }
 

@@ -1,5 +1,7 @@
 //! The choice of sites as a problem for the solver.
 
+use std::sync::Arc;
+
 use super::cluster::Item;
 use super::select::{Conflicts, Limits, Problem, select};
 
@@ -8,7 +10,7 @@ pub struct Layout {
     /// What can be chosen.
     pub items: Vec<Item>,
     /// Conflicts among the items.
-    pub conflicts: Conflicts,
+    pub conflicts: Arc<Conflicts>,
     /// Candidates that are in every choice; nothing among the items is against them.
     pub fixed: Vec<usize>,
     /// Most sites, the fixed ones counted.

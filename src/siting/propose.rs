@@ -25,6 +25,10 @@ use crate::record::Station;
 pub(super) const REWEIGHTED_TOLERANCE: f64 = 0.005;
 /// The work that may go into one such choice.
 const REWEIGHTED_WORK: u64 = 30_000_000;
+/// Where nothing is found within reach, the reach grows by this factor.
+const REACH_GROWS: f64 = 4.0;
+/// After growing to this many times the first reach, everything is searched.
+const MOST_GROWN: f64 = 64.0;
 /// Added to every distance that is to hold in the written files, in metres: coordinates are
 /// rounded there, of the sites and of the lines.
 pub const WRITING_MARGIN_M: f64 = 0.25;
@@ -237,11 +241,7 @@ fn sites(from: &Choosing, ranked: &[(usize, i64, Option<u32>)], stations: &[Stan
     let sides = sides(from, &chosen);
     let mut feet: Vec<Foot> = chosen.iter().map(|&i| from.candidates[i].foot).collect();
     feet.extend(stations.iter().filter_map(|s| s.foot));
-    let distances = from.travel.distances(&feet[..chosen.len()], &feet, f64::INFINITY);
-    let nearest = |s: usize| {
-        let others = distances.row(s).filter(|&(k, _)| k as usize != s);
-        others.map(|(_, d)| d).min_by(f64::total_cmp)
-    };
+    let nearest = nearest_m(from.travel, &feet, chosen.len(), 2.0 * from.settings.spacing_m);
     let mut sites = Vec::with_capacity(chosen.len());
     for (s, (&(candidate, gain, cluster), (side, same_side_because))) in ranked.iter().zip(sides).enumerate()
     {
@@ -252,10 +252,35 @@ fn sites(from: &Choosing, ranked: &[(usize, i64, Option<u32>)], stations: &[Stan
             cluster,
             side,
             same_side_because,
-            nearest_site_m: nearest(s),
+            nearest_site_m: nearest[s],
             keep_out: from.ground.keep_outs.nearest(place),
             stability: None,
         });
     }
     sites
+}
+
+/// How far the nearest other foot is from each of the first `count`, in frame metres; `None` where
+/// no way leads to one.
+///
+/// The reach begins at `first_m` and grows until something is found: all distances among twenty
+/// thousand sites would take gigabytes, and each site has a neighbour within a few spacings.
+fn nearest_m(travel: &TravelGraph, feet: &[Foot], count: usize, first_m: f64) -> Vec<Option<f64>> {
+    let mut nearest = vec![None; count];
+    let mut open: Vec<usize> = (0..count).collect();
+    let mut reach_m = first_m;
+    while !open.is_empty() {
+        let sources: Vec<Foot> = open.iter().map(|&s| feet[s]).collect();
+        let found = travel.each_row(&sources, feet, reach_m, |k, row| {
+            let others = row.into_iter().filter(|&(other, _)| other as usize != open[k]);
+            others.map(|(_, d)| d).min_by(f64::total_cmp)
+        });
+        open.iter().zip(found).for_each(|(&s, d)| nearest[s] = d);
+        if reach_m == f64::INFINITY {
+            break;
+        }
+        open.retain(|&s| nearest[s].is_none());
+        reach_m = if reach_m < first_m * MOST_GROWN { reach_m * REACH_GROWS } else { f64::INFINITY };
+    }
+    nearest
 }

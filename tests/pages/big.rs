@@ -191,7 +191,12 @@ fn big_page() {
         spacing_m: Some(500.0),
         placement_error_m: 10.0,
         rasters: vec![surface()],
-        layers: Layers { sites, candidates, network: network(&frame), ..Layers::default() },
+        layers: Layers {
+            sites,
+            candidates: candidates.into_iter().collect(),
+            network: network(&frame),
+            ..Layers::default()
+        },
         wind: None,
         compare: None,
         notices: Vec::new(),

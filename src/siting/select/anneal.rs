@@ -103,7 +103,7 @@ pub(super) fn anneal(
         if walk.place[item as usize] != OUT {
             continue;
         }
-        let against = problem.conflicts.of(item).iter().copied();
+        let against = problem.conflicts.of(item);
         out.clear();
         out.extend(against.filter(|&other| walk.place[other as usize] != OUT));
         if walk.chosen.len() + 1 > room.saturating_add(out.len()) {

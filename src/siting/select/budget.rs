@@ -21,15 +21,16 @@ const SHARES_OF_FREE: i64 = 2;
 
 /// A graph with what the budget needs to know.
 pub(super) struct Budgeted<'a> {
-    pub graph: &'a Graph,
+    pub graph: Graph,
     pub cost: &'a [u32],
 }
 
 /// Finds the best choice that costs at most `budget`.
-pub(super) fn solve_within(problem: &Budgeted, budget: i64, ask: Ask, effort: &mut Effort) -> Outcome {
-    let mut search = Search { problem, best: vec![false; problem.graph.len()], total: 0, ask };
-    let root = Node { graph: problem.graph.clone(), taken: Vec::new(), constant: 0, budget };
-    let start = first_price(problem, budget);
+pub(super) fn solve_within(problem: Budgeted, budget: i64, ask: Ask, effort: &mut Effort) -> Outcome {
+    let start = first_price(&problem, budget);
+    let Budgeted { graph, cost } = problem;
+    let mut search = Search { cost, best: vec![false; graph.len()], total: 0, ask };
+    let root = Node { graph, taken: Vec::new(), constant: 0, budget };
     let bound = search.explore(root, start, effort);
     Outcome { chosen: search.best, total: search.total, bound: bound.max(search.total) }
 }
@@ -37,7 +38,7 @@ pub(super) fn solve_within(problem: &Budgeted, budget: i64, ask: Ask, effort: &m
 /// A price near the best one: what the last item costs that greedy choice fits in; zero if all of it
 /// does.
 fn first_price(problem: &Budgeted, budget: i64) -> i64 {
-    let graph = problem.graph;
+    let graph = &problem.graph;
     let greedy = Choice::greedy(graph, |v| graph.w(v) as f64 / f64::from(problem.cost[v as usize].max(1)));
     let mut paid: Vec<(i64, i64)> = (0..graph.len())
         .filter(|&v| greedy.chosen[v])
@@ -55,7 +56,7 @@ fn first_price(problem: &Budgeted, budget: i64) -> i64 {
 }
 
 struct Search<'a> {
-    problem: &'a Budgeted<'a>,
+    cost: &'a [u32],
     best: Vec<bool>,
     total: i64,
     ask: Ask,
@@ -170,7 +171,7 @@ impl Search<'_> {
     }
 
     fn with(&self, node: &Node, v: u32) -> Option<Node> {
-        let cost = i64::from(self.problem.cost[v as usize]);
+        let cost = i64::from(self.cost[v as usize]);
         if cost > node.budget {
             return None;
         }
@@ -187,7 +188,7 @@ impl Search<'_> {
     fn at_price(&self, node: &Node, price: i64, effort: &mut Effort) -> (Pick, i64) {
         let mut graph = node.graph.clone();
         for v in node.graph.vertices() {
-            graph.weight[v as usize] -= price * i64::from(self.problem.cost[v as usize]);
+            graph.weight[v as usize] -= price * i64::from(self.cost[v as usize]);
         }
         let ask = Ask {
             allowance: self.ask.allowance.max(self.ask.grain / 8),
@@ -206,7 +207,7 @@ impl Search<'_> {
     fn pick(&self, node: &Node, chosen: Vec<bool>) -> Pick {
         let members = || (0..chosen.len()).filter(|&v| chosen[v]);
         let weight = members().map(|v| node.graph.weight[v]).sum();
-        let cost = members().map(|v| i64::from(self.problem.cost[v])).sum();
+        let cost = members().map(|v| i64::from(self.cost[v])).sum();
         Pick { chosen, weight, cost }
     }
 
@@ -254,7 +255,7 @@ impl Search<'_> {
         let change = |piece: &[u32]| {
             piece.iter().fold((0_i64, 0_i64), |(w, c), &v| {
                 let sign = if over.chosen[v as usize] { 1 } else { -1 };
-                (w + sign * node.graph.w(v), c + sign * i64::from(self.problem.cost[v as usize]))
+                (w + sign * node.graph.w(v), c + sign * i64::from(self.cost[v as usize]))
             })
         };
         let changes: Vec<(i64, i64)> = pieces.iter().map(|piece| change(piece)).collect();
@@ -273,9 +274,9 @@ impl Search<'_> {
     /// Adds what fits, the most weight for its cost first.
     fn fill(&self, node: &Node, pick: &mut Pick) {
         let mut order = node.graph.vertices();
-        order.sort_by_key(|&v| (-node.graph.w(v) / i64::from(self.problem.cost[v as usize]), v));
+        order.sort_by_key(|&v| (-node.graph.w(v) / i64::from(self.cost[v as usize]), v));
         for v in order {
-            let cost = i64::from(self.problem.cost[v as usize]);
+            let cost = i64::from(self.cost[v as usize]);
             let free = || node.graph.neighbours(v).all(|u| !pick.chosen[u as usize]);
             if !pick.chosen[v as usize] && node.graph.w(v) > 0 && pick.cost + cost <= node.budget && free() {
                 pick.chosen[v as usize] = true;

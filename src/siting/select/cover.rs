@@ -5,6 +5,7 @@
 //! prices of the demands, then of the relaxation, both of which prove one whatever they are. The two
 //! go on side by side, in rounds.
 
+use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use super::anneal::anneal;
@@ -34,7 +35,7 @@ pub struct Coverage {
     /// The demands that each item reaches, ascending.
     pub reaches: Vec<Vec<u32>>,
     /// Who may not stand beside whom.
-    pub conflicts: Conflicts,
+    pub conflicts: Arc<Conflicts>,
     /// Most items.
     pub budget: Option<u32>,
 }

@@ -29,6 +29,8 @@ pub(super) fn solve(mut graph: Graph, ask: Ask, effort: &mut Effort) -> Outcome 
     let mut chosen = vec![false; graph.len()];
     let members = graph.components();
     let parts: Vec<Graph> = members.iter().map(|part| graph.induced(part)).collect();
+    // A second copy of everything, held through the search, would be most of the memory.
+    drop(graph);
     let quick: Vec<i64> = parts.iter().map(quick_bound).collect();
     let mut open: i64 = quick.iter().sum();
     let (mut total, mut bound) = (trail.constant, trail.constant);

@@ -1,5 +1,7 @@
 //! The conflict graph: which items may not be chosen together, with their weights.
 
+use super::conflicts::Conflicts;
+
 /// Neighbours of a vertex, itself included, as 64-bit words of a bit set: (word, mask),
 /// sorted by word, no mask empty. Items numbered along the lines have neighbours in few
 /// words, so that subset tests touch little memory.
@@ -16,12 +18,12 @@ pub(super) struct Graph {
 }
 
 impl Graph {
-    /// A graph from weights and neighbour lists, which must be sorted, symmetric and free
-    /// of loops and repeats.
-    pub fn new<'a>(weight: Vec<i64>, neighbours: impl Fn(u32) -> &'a [u32]) -> Self {
+    /// A graph from weights and who stands against whom.
+    pub fn new(weight: Vec<i64>, conflicts: &Conflicts) -> Self {
         let n = weight.len() as u32;
-        let rows: Vec<Row> = (0..n).map(|v| closed_row(v, neighbours(v))).collect();
-        let degree = (0..n).map(|v| neighbours(v).len() as u32).collect();
+        let rows: Vec<Row> = (0..n).map(|v| closed_row(v, conflicts)).collect();
+        let size = |row: &Row| row.iter().map(|(_, mask)| mask.count_ones()).sum::<u32>();
+        let degree = rows.iter().map(|row| size(row) - 1).collect();
         Self { weight, rows, alive: vec![true; n as usize], degree }
     }
 
@@ -119,16 +121,17 @@ impl Graph {
     }
 }
 
-fn closed_row(v: u32, neighbours: &[u32]) -> Row {
-    let mut row = Row::new();
-    let split = neighbours.partition_point(|&u| u < v);
-    for &u in neighbours[..split].iter().chain([&v]).chain(&neighbours[split..]) {
-        push_bit(&mut row, u);
-    }
+fn closed_row(v: u32, conflicts: &Conflicts) -> Row {
+    let words = conflicts.words(v);
+    // Its own word may be one more.
+    let mut row = Row::with_capacity(words.len() + 1);
+    row.extend(words);
+    row_set(&mut row, v);
     row
 }
 
-fn push_bit(row: &mut Row, v: u32) {
+/// Adds a member greater than all others.
+pub(super) fn push_bit(row: &mut Row, v: u32) {
     match row.last_mut() {
         Some((word, mask)) if *word == v / 64 => *mask |= 1 << (v % 64),
         _ => row.push((v / 64, 1 << (v % 64))),
@@ -145,6 +148,13 @@ pub(super) struct Bits<'a> {
     row: &'a [(u32, u64)],
     base: u32,
     mask: u64,
+}
+
+impl Bits<'_> {
+    /// The members of a single word.
+    pub fn of(word: u32, mask: u64) -> Self {
+        Self { row: &[], base: word * 64, mask }
+    }
 }
 
 impl Iterator for Bits<'_> {

@@ -11,6 +11,7 @@ mod anneal;
 mod ask;
 mod budget;
 mod clique;
+mod conflicts;
 mod cover;
 mod demand_price;
 mod free;
@@ -22,47 +23,16 @@ mod reduce;
 mod relax;
 mod shares;
 
+use std::sync::Arc;
 use std::time::{Duration, Instant};
 
+pub use conflicts::{Conflicts, Later};
 pub use cover::{Coverage, cover};
 
 use ask::{Ask, Effort, NO_FLOOR};
 use budget::{Budgeted, solve_within};
 use graph::Graph;
 use local::Choice;
-
-/// Pairs of items that may not be chosen together, as sorted neighbour lists.
-#[derive(Clone, PartialEq, Eq, Debug, Default)]
-pub struct Conflicts {
-    start: Vec<usize>,
-    with: Vec<u32>,
-}
-
-impl Conflicts {
-    /// From pairs in any order, repeats and loops allowed, among `items` items.
-    pub fn from_pairs(items: usize, pairs: &[(u32, u32)]) -> Self {
-        let mut both: Vec<(u32, u32)> =
-            pairs.iter().filter(|(a, b)| a != b).flat_map(|&(a, b)| [(a, b), (b, a)]).collect();
-        both.sort_unstable();
-        both.dedup();
-        let mut start = vec![0; items + 1];
-        both.iter().for_each(|&(a, _)| start[a as usize + 1] += 1);
-        for i in 0..items {
-            start[i + 1] += start[i];
-        }
-        Self { start, with: both.into_iter().map(|(_, b)| b).collect() }
-    }
-
-    /// The items that conflict with an item, ascending.
-    pub fn of(&self, item: u32) -> &[u32] {
-        &self.with[self.start[item as usize]..self.start[item as usize + 1]]
-    }
-
-    /// Number of conflicting pairs.
-    pub fn pairs(&self) -> usize {
-        self.with.len() / 2
-    }
-}
 
 /// What to choose from.
 #[derive(Clone, Debug)]
@@ -72,7 +42,7 @@ pub struct Problem {
     /// What each item takes from the budget, at least 1; read only if there is a budget.
     pub costs: Vec<u32>,
     /// Who may not stand beside whom.
-    pub conflicts: Conflicts,
+    pub conflicts: Arc<Conflicts>,
     /// The most that the chosen items may cost together.
     pub budget: Option<u32>,
 }
@@ -122,33 +92,19 @@ impl Selection {
 /// gap by their tolerance; with one, likewise, though a gap takes more branching to close.
 pub fn select(problem: &Problem, limits: Limits) -> Selection {
     let scale = scale(&problem.weights);
-    let graph = Graph::new(problem.weights.iter().map(|w| w * scale).collect(), |v| problem.conflicts.of(v));
+    let graph = Graph::new(problem.weights.iter().map(|w| w * scale).collect(), &problem.conflicts);
     let mut effort = Effort {
         left: limits.work.min(i64::MAX as u64) as i64,
         deadline: limits.seconds.map(|s| Instant::now() + Duration::from_secs_f64(s.max(0.0))),
     };
-    let greedy = Choice::greedy(&graph, |v| graph.w(v) as f64);
     let allowance = |total: i64| (limits.tolerance * total as f64) as i64;
     let grain = grain(&problem.weights) * scale;
-    let ask = Ask { allowance: allowance(greedy.total), floor: NO_FLOOR, grain, polish: true };
+    let total = greedy_total(&graph, problem.budget);
+    let ask = Ask { allowance: allowance(total), floor: NO_FLOOR, grain, polish: true };
     let outcome = match problem.budget {
         Some(budget) => {
-            // Greedy within the budget bounds the total from below, so the gap stays in it.
-            let mut heaviest: Vec<i64> = graph
-                .vertices()
-                .into_iter()
-                .filter(|&v| greedy.chosen[v as usize])
-                .map(|v| graph.w(v))
-                .collect();
-            heaviest.sort_unstable_by_key(|&w| std::cmp::Reverse(w));
-            let total = heaviest.iter().take(budget as usize).sum();
-            let ask = Ask { allowance: allowance(total), ..ask };
-            solve_within(
-                &Budgeted { graph: &graph, cost: &problem.costs },
-                i64::from(budget),
-                ask,
-                &mut effort,
-            )
+            let problem = Budgeted { graph, cost: &problem.costs };
+            solve_within(problem, i64::from(budget), ask, &mut effort)
         }
         None => free::solve(graph, ask, &mut effort),
     };
@@ -158,6 +114,17 @@ pub fn select(problem: &Problem, limits: Limits) -> Selection {
         total: outcome.total / scale,
         upper_bound: outcome.bound.div_euclid(grain) * (grain / scale),
     }
+}
+
+/// What a greedy choice reaches, within the budget if there is one. It bounds the total from below,
+/// so a gap that is a share of it stays that share.
+fn greedy_total(graph: &Graph, budget: Option<u32>) -> i64 {
+    let greedy = Choice::greedy(graph, |v| graph.w(v) as f64);
+    let Some(budget) = budget else { return greedy.total };
+    let chosen = graph.vertices().into_iter().filter(|&v| greedy.chosen[v as usize]);
+    let mut heaviest: Vec<i64> = chosen.map(|v| graph.w(v)).collect();
+    heaviest.sort_unstable_by_key(|&w| std::cmp::Reverse(w));
+    heaviest.iter().take(budget as usize).sum()
 }
 
 /// What weights are multiplied with inside, so that prices have digits to spare.

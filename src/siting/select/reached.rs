@@ -61,7 +61,7 @@ impl<'a> Reached<'a> {
         for &j in &self.problem.reaches[item] {
             self.times[j as usize] = step(self.times[j as usize]);
         }
-        for &other in self.problem.conflicts.of(item as u32) {
+        for other in self.problem.conflicts.of(item as u32) {
             self.against[other as usize] = step(self.against[other as usize]);
         }
     }

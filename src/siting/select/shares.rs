@@ -62,7 +62,7 @@ impl Relaxed {
             }
         }
         let reached_by = Lists::new(first.iter().map(|&d| reached_by.of(d as usize)));
-        let graph = Graph::new(vec![1; items], |v| problem.conflicts.of(v));
+        let graph = Graph::new(vec![1; items], &problem.conflicts);
         let cover = edge_cover(&graph);
         let members = Lists::new(cover.iter().filter(|clique| clique.len() > 1).map(Vec::as_slice));
         let relaxed = Self {

@@ -6,8 +6,7 @@ use super::*;
 /// The best total over all choices, by trying them all.
 fn brute_force(problem: &Problem) -> i64 {
     let n = problem.weights.len();
-    let masks: Vec<u32> =
-        (0..n as u32).map(|v| problem.conflicts.of(v).iter().fold(0, |m, &u| m | 1 << u)).collect();
+    let masks: Vec<u32> = (0..n as u32).map(|v| problem.conflicts.of(v).fold(0, |m, u| m | 1 << u)).collect();
     let mut best = 0;
     for set in 0..1_u32 << n {
         let members = (0..n).filter(|&v| set >> v & 1 == 1);
@@ -28,7 +27,7 @@ fn check(problem: &Problem, selection: &Selection) {
     let total: i64 = selection.chosen.iter().map(|&v| problem.weights[v as usize]).sum();
     assert_eq!(total, selection.total);
     for &a in &selection.chosen {
-        for &b in problem.conflicts.of(a) {
+        for b in problem.conflicts.of(a) {
             assert!(!selection.chosen.contains(&b), "{a} and {b} conflict");
         }
     }
@@ -54,7 +53,7 @@ fn random_problem(rng: &mut ChaCha8Rng, n: usize) -> Problem {
     Problem {
         weights: (0..n).map(|_| rng.random_range(1..40)).collect(),
         costs: vec![1; n],
-        conflicts: Conflicts::from_pairs(n, &pairs),
+        conflicts: Conflicts::from_pairs(n, &pairs).into(),
         budget: None,
     }
 }
@@ -124,7 +123,7 @@ fn spaced(points: &[(f64, f64)], weights: &[i64], apart_m: f64, budget: Option<u
     let problem = Problem {
         weights: weights.to_vec(),
         costs: vec![1; weights.len()],
-        conflicts: Conflicts::from_pairs(points.len(), &closer_than(points, apart_m)),
+        conflicts: Conflicts::from_pairs(points.len(), &closer_than(points, apart_m)).into(),
         budget,
     };
     let selection = select(&problem, Limits::default());
@@ -229,7 +228,7 @@ fn maximal_covering() {
         let problem = Coverage {
             demand: DEMAND.to_vec(),
             reaches: POINTS.iter().map(within).collect(),
-            conflicts: Conflicts::from_pairs(15, &[]),
+            conflicts: Conflicts::from_pairs(15, &[]).into(),
             budget: Some(budget),
         };
         let selection = cover(&problem, Limits::default());
@@ -264,7 +263,8 @@ fn coverage_bound_is_never_below_the_best() {
         };
         let allowed = |set: &u32| {
             let members: Vec<u32> = (0..n as u32).filter(|i| set >> i & 1 == 1).collect();
-            let clash = members.iter().any(|&a| members.iter().any(|b| problem.conflicts.of(a).contains(b)));
+            let clash =
+                members.iter().any(|&a| members.iter().any(|b| problem.conflicts.of(a).any(|c| c == *b)));
             members.len() <= problem.budget.unwrap() as usize && !clash
         };
         let best = (0..1_u32 << n).filter(allowed).map(reached).max().unwrap();

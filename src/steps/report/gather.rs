@@ -12,7 +12,7 @@ use crate::files::{
 use crate::frame::Placed;
 use crate::plan::Plan;
 use crate::record::Record;
-use crate::report::{Feature, Field, Layers, Material, Ramp, Shown};
+use crate::report::{Candidates, Feature, Field, Layers, Material, Ramp, Shown};
 use crate::siting::{SitingSettings, cautions};
 use crate::steps::check_rows::read_checks;
 use crate::steps::sign::choice_of;
@@ -93,6 +93,18 @@ fn season_of(plan: &Plan, record: &Record) -> Option<String> {
 
 fn layers(folder: &Path) -> Result<Layers, StepError> {
     let of = |name| features(&folder.join(name), ReadAs::Points);
+    // Of what there is most, no more is held than is drawn.
+    let only = |name, kept: &[&str]| {
+        let mut found = Vec::new();
+        each_feature(&folder.join(name), ReadAs::Points, |mut f| {
+            let all = std::mem::take(&mut f.properties).into_iter();
+            f.properties = all.filter(|(name, _)| kept.contains(&name.as_str())).collect();
+            found.push(f);
+        })?;
+        Ok::<_, StepError>(found)
+    };
+    let mut candidates = Candidates::default();
+    each_feature(&folder.join("candidates.geojson"), ReadAs::Points, |f| candidates.push(&f))?;
     let mut sites = of("sites.geojson")?;
     sites.sort_by(|a, b| {
         let rank = |f: &Feature| f.number("rank").unwrap_or(f64::INFINITY);
@@ -100,11 +112,11 @@ fn layers(folder: &Path) -> Result<Layers, StepError> {
     });
     Ok(Layers {
         hot_areas: of("hot-areas.geojson")?,
-        nodes: of("nodes.geojson")?,
-        network: of("network.geojson")?,
+        nodes: only("nodes.geojson", &["node_id", "node_kind", "ways", "convergence"])?,
+        network: only("network.geojson", &["kind", "from_node", "to_node", "length_m"])?,
         near_misses: of("near-misses.geojson")?,
         sites,
-        candidates: of("candidates.geojson")?,
+        candidates,
         change_areas: of("change-areas.geojson")?,
         activity_lines: of("activity-lines.geojson")?,
         change_lines: of("change-lines.geojson")?,
@@ -116,17 +128,27 @@ fn layers(folder: &Path) -> Result<Layers, StepError> {
 /// The features of a file, none where there is no such file.
 pub(super) fn features(path: &Path, options: impl Into<ReadOptions>) -> Result<Vec<Feature>, StepError> {
     let mut found = Vec::new();
+    each_feature(path, options, |feature| found.push(feature))?;
+    Ok(found)
+}
+
+/// Gives the features of a file one by one, none where there is no such file.
+fn each_feature(
+    path: &Path,
+    options: impl Into<ReadOptions>,
+    mut take: impl FnMut(Feature),
+) -> Result<(), StepError> {
     if !path.exists() {
-        return Ok(found);
+        return Ok(());
     }
     read_features(path, path, options, &mut |raw: RawFeature| {
         if let RawShape::Shape(geometry) = raw.shape {
             let id = raw.source.id.map(|id| id.to_string()).unwrap_or_default();
-            found.push(Feature { id, geometry, properties: raw.properties.to_map() });
+            take(Feature { id, geometry, properties: raw.properties.to_map() });
         }
     })
-    .map_err(|e| StepError::Files(vec![e]))?;
-    Ok(found)
+    .map(drop)
+    .map_err(|e| StepError::Files(vec![e]))
 }
 
 fn summary(folder: &Path, name: &str) -> Result<Option<Value>, StepError> {

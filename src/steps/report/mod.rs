@@ -41,11 +41,15 @@ pub fn reopen(dir: &Path) -> Result<(OutputSet, Plan), StepError> {
 pub fn report(desk: &Desk, set: &mut OutputSet) -> Result<Outcome, StepError> {
     let mut outcome = desk.outcome();
     desk.progress.stage("drawing the map and the field sheet", None);
-    let material = gather::material(desk, set.staging(), &mut outcome)?;
+    let mut material = gather::material(desk, set.staging(), &mut outcome)?;
     let page =
         |e: crate::report::PageError| StepError::Request { files: "templates".into(), what: e.to_string() };
     let map = map_page(&material).map_err(page)?;
     set.write("map.html", |out| out.write_all(map.as_bytes()))?;
+    // What only the map shows is most of what there is.
+    let map_bytes = map.len();
+    drop(map);
+    (material.layers.candidates, material.layers.network) = Default::default();
     let sheet = field_sheet(&material).map_err(page)?;
     set.write("field-sheet.html", |out| out.write_all(sheet.as_bytes()))?;
     if let Some(seasons) = season_report(&material).map_err(page)? {
@@ -65,7 +69,7 @@ pub fn report(desk: &Desk, set: &mut OutputSet) -> Result<Outcome, StepError> {
     outcome.set(
         "report",
         serde_json::json!({ "sites": material.layers.sites.len(), "stations": material.stations.len(),
-            "parcels": parcels, "entrances": entrances, "map_bytes": map.len() }),
+            "parcels": parcels, "entrances": entrances, "map_bytes": map_bytes }),
     );
     Ok(outcome)
 }
