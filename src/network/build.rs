@@ -10,6 +10,7 @@ use super::node::describe_nodes;
 use super::report::Report;
 use super::snap_round::node;
 use super::strand::{Strands, way_length_m};
+use super::strips::Strips;
 use super::{NearMissKind, NetworkError, NetworkSettings};
 use crate::frame::{Placed, Traced};
 use crate::record::{Gate, Line};
@@ -71,7 +72,7 @@ impl Network {
         };
         gaps.connect(&mut strands, &lattice);
         strands.places = Vec::new();
-        let mut noded = node(&strands)?;
+        let mut noded = node(&strands, &Strips::new(&strands))?;
         let parted = separate_levels(&mut noded, &strands);
         let mut made = make_edges(&noded, &strands, &lattice, &gaps.overshoots, settings.snap_m);
         let near_miss_ends = gaps.ends.clone();

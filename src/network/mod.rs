@@ -29,6 +29,7 @@ mod meeting;
 mod merge;
 mod net;
 mod node;
+mod noded;
 mod report;
 mod rows;
 mod search;

@@ -117,6 +117,19 @@ impl Strands {
         self.starts[strand] as usize..self.starts[strand + 1] as usize
     }
 
+    /// The strands in parts of about so many vertices.
+    pub(crate) fn parts(&self, vertices: usize) -> Vec<std::ops::Range<usize>> {
+        let mut parts = Vec::new();
+        let mut from = 0;
+        for to in 1..=self.len() {
+            if to == self.len() || (self.starts[to] - self.starts[from]) as usize >= vertices {
+                parts.push(from..to);
+                from = to;
+            }
+        }
+        parts
+    }
+
     /// The strand that a vertex belongs to.
     pub(crate) fn strand_of(&self, vertex: u32) -> usize {
         self.starts.partition_point(|&s| s <= vertex) - 1
