@@ -54,11 +54,12 @@ pub(crate) fn make_edges(
     let pieces = chains.pieces(&ranges);
     let mut assembly = Assembly::new(&chains, pieces.len());
     pieces.iter().for_each(|piece| assembly.add(piece));
-    let Assembly { node_of, nodes, mut edges, first_piece, edge_of_piece, .. } = assembly;
+    let Assembly { node_of, nodes, mut edges, edge_of_piece, .. } = assembly;
     let by_place = node_of.into_iter().filter(|&n| n != NO_NODE).collect();
-    let stretches = chains.stretches(&pieces, &first_piece, &edge_of_piece);
-    let paths = chains.paths(&pieces, &first_piece);
-    edges.par_iter_mut().enumerate().for_each(|(k, e)| e.length_m = way_length_m(paths.row(k)));
+    let pieces_of = Rows::sorted(edges.len(), 0, |add| {
+        (0..).zip(&edge_of_piece).for_each(|(piece, &edge)| add(edge, piece));
+    });
+    let (paths, stretches) = chains.fill(&mut edges, &pieces, &pieces_of);
     Edges { edges, paths, stretches, nodes, by_place, cut, cut_m, crossings: meetings.crossings }
 }
 
@@ -76,6 +77,12 @@ struct Piece {
     from: u32,
     to: u32,
     strand: u32,
+}
+
+impl Piece {
+    fn visits(&self) -> Range<usize> {
+        self.from as usize..self.to as usize + 1
+    }
 }
 
 /// Pieces or edges that a thread works on at a time.
@@ -163,60 +170,48 @@ impl ChainsAtNodes<'_> {
         ((visits[from], visits[from + 1]), (visits[to], visits[to - 1]))
     }
 
-    /// The stretches of input lines on every edge.
-    fn stretches(&self, pieces: &[Piece], first_piece: &[u32], edge_of_piece: &[u32]) -> Rows<Stretch> {
-        let numbered = || pieces.iter().zip(edge_of_piece);
-        let carried = |piece: &Piece| &self.strands.strands[piece.strand as usize].carried;
-        let all_pieces = pieces;
-        let all: Vec<Stretch> = pieces
-            .par_chunks(AT_A_TIME)
-            .zip(edge_of_piece.par_chunks(AT_A_TIME))
-            .flat_map_iter(|(pieces, edges)| {
-                pieces.iter().zip(edges).flat_map(|(piece, &edge)| {
-                    let first = &all_pieces[first_piece[edge as usize] as usize];
-                    let same_way = self.directions(piece).0 == self.directions(first).0;
-                    carried(piece).iter().map(move |c| self.stretch(piece, c, same_way))
-                })
+    /// Gives the edges their lengths; also the way of every edge, which is that of its first piece,
+    /// and the stretches of input lines on it.
+    fn fill(
+        &self,
+        edges: &mut [Edge],
+        pieces: &[Piece],
+        pieces_of: &Rows<u32>,
+    ) -> (Rows<GroundPoint>, Rows<Stretch>) {
+        let (paths, stretches) = edges
+            .par_chunks_mut(AT_A_TIME)
+            .enumerate()
+            .map(|(part, edges)| {
+                let of = |k: usize| pieces_of.row(part * AT_A_TIME + k);
+                let first = |k: usize| &pieces[of(k)[0] as usize];
+                let points = (0..edges.len()).map(|k| first(k).visits().len()).sum();
+                let mut paths = Rows::with_capacity(edges.len(), points);
+                let mut stretches = Rows::with_capacity(edges.len(), edges.len());
+                for (k, edge) in edges.iter_mut().enumerate() {
+                    paths.push(self.path(first(k).visits()));
+                    edge.length_m = way_length_m(paths.row(k));
+                    let pieces = of(k).iter().map(|&p| &pieces[p as usize]);
+                    stretches.push(pieces.flat_map(|piece| self.stretches(piece, first(k))));
+                }
+                (paths, stretches)
             })
-            .collect();
-        let blank = Stretch { line: 0, start_m: 0.0, end_m: 0.0 };
-        Rows::sorted(first_piece.len(), blank, |add| {
-            let mut stretches = all.iter();
-            for (piece, &edge) in numbered() {
-                stretches.by_ref().take(carried(piece).len()).for_each(|&s| add(edge, s));
-            }
-        })
+            .unzip();
+        (Rows::joined(paths), Rows::joined(stretches))
     }
 
-    /// Where on a carried line a piece begins and ends, in the direction of its edge.
-    fn stretch(&self, piece: &Piece, carried: &Carried, same_way: bool) -> Stretch {
-        let chainage_m = |visit: u32| {
-            let at = self.noded.at(self.noded.visits[visit as usize], self.strands);
-            let segment = self.noded.segments[visit as usize];
-            self.strands.chainage_m(piece.strand as usize, carried, segment, at)
-        };
+    /// Where on the lines that it carries a piece begins and ends, in the direction of the edge,
+    /// which is that of its first piece.
+    fn stretches(&self, piece: &Piece, first: &Piece) -> impl Iterator<Item = Stretch> + use<'_> {
+        let strand = piece.strand as usize;
+        let same_way = self.directions(piece).0 == self.directions(first).0;
         let (from, to) = if same_way { (piece.from, piece.to) } else { (piece.to, piece.from) };
-        Stretch { line: carried.line, start_m: chainage_m(from), end_m: chainage_m(to) }
-    }
-
-    /// The places that the edges' visits stand for.
-    fn paths(&self, pieces: &[Piece], first_piece: &[u32]) -> Rows<GroundPoint> {
-        let visits = |&first: &u32| {
-            let piece = &pieces[first as usize];
-            piece.from as usize..piece.to as usize + 1
-        };
-        let mut starts = Vec::with_capacity(first_piece.len() + 1);
-        let mut total = 0;
-        starts.push(0);
-        for first in first_piece {
-            total += visits(first).len() as u32;
-            starts.push(total);
-        }
-        let points = first_piece
-            .par_chunks(AT_A_TIME)
-            .flat_map_iter(|edges| edges.iter().flat_map(|first| self.path(visits(first))))
-            .collect();
-        Rows::from_parts(starts, points)
+        self.strands.strands[strand].carried.iter().map(move |carried| {
+            let chainage_m = |visit: u32| {
+                let at = self.noded.at(self.noded.visits[visit as usize], self.strands);
+                self.strands.chainage_m(strand, carried, self.noded.segments[visit as usize], at)
+            };
+            Stretch { line: carried.line, start_m: chainage_m(from), end_m: chainage_m(to) }
+        })
     }
 }
 
@@ -226,8 +221,6 @@ struct Assembly<'a> {
     node_of: Vec<u32>,
     nodes: Vec<Pixel>,
     edges: Vec<Edge>,
-    /// The piece that each edge was made of.
-    first_piece: Vec<u32>,
     edge_of_piece: Vec<u32>,
     /// The edge of every piece that another strand may share, by its key.
     shared: HashMap<(Visit, Visit), u32, BuildHasherDefault<Mix>>,
@@ -242,7 +235,6 @@ impl<'a> Assembly<'a> {
             node_of: vec![NO_NODE; chains.noded.pixels.len()],
             nodes: Vec::new(),
             edges: Vec::with_capacity(pieces),
-            first_piece: Vec::with_capacity(pieces),
             edge_of_piece: Vec::with_capacity(pieces),
             shared: HashMap::default(),
         }
@@ -259,7 +251,6 @@ impl<'a> Assembly<'a> {
         let what = &self.chains.strands.strands[piece.strand as usize];
         if edge == fresh {
             let (from, to) = (self.node(forward.0), self.node(backward.0));
-            self.first_piece.push(self.edge_of_piece.len() as u32);
             self.edges.push(Edge { from, to, length_m: 0.0, kind: what.kind, kinds: what.kinds });
         } else {
             let kinds = &mut self.edges[edge as usize].kinds;

@@ -7,6 +7,7 @@
 )]
 
 mod align;
+mod arms;
 mod build;
 mod check;
 mod component;

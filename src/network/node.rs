@@ -3,7 +3,7 @@
 use rayon::prelude::*;
 
 use super::rows::Rows;
-use super::ways::ways_of;
+use super::ways::{WayArms, ways_of};
 use super::{KindSet, Network};
 use crate::frame::{GroundPoint, Placed};
 use crate::record::{Gate, LineKind};
@@ -74,15 +74,18 @@ pub(crate) fn describe_nodes(
     by_place: &[u32],
 ) {
     let mut nodes = std::mem::take(&mut network.nodes);
-    for (k, node) in nodes.iter_mut().enumerate() {
+    nodes.par_iter_mut().enumerate().for_each(|(k, node)| {
         let ends = network.ends_at(k as u32);
         node.degree = ends.len() as u32;
         node.kinds =
             ends.iter().fold(KindSet::EMPTY, |set, e| set.with(network.edges()[e.edge as usize].kinds));
-    }
+    });
     mark_gates(network, &mut nodes, gates);
     network.nodes = nodes;
-    let found: Vec<Rows<f64>> = by_place.par_chunks(AT_A_TIME).map(|nodes| ways_of(network, nodes)).collect();
+    let arms = WayArms::new(network, by_place);
+    let found: Vec<Rows<f64>> =
+        by_place.par_chunks(AT_A_TIME).map(|nodes| ways_of(network, &arms, nodes)).collect();
+    drop(arms);
     let ways = Rows::sorted(network.nodes.len(), 0.0, |add| {
         for (nodes, rows) in by_place.chunks(AT_A_TIME).zip(&found) {
             for (k, &node) in nodes.iter().enumerate() {

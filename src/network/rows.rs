@@ -16,10 +16,16 @@ impl<T> Rows<T> {
         Self { starts, items: Vec::with_capacity(items) }
     }
 
-    /// Rows that were laid out elsewhere: `starts` ascends from 0 to the number of items.
-    pub(crate) fn from_parts(starts: Vec<u32>, items: Vec<T>) -> Self {
-        debug_assert_eq!(starts.last().copied(), Some(items.len() as u32));
-        Self { starts, items }
+    /// The rows of all parts, one part after another.
+    pub(crate) fn joined(parts: Vec<Self>) -> Self {
+        let rows = parts.iter().map(Self::len).sum();
+        let mut all = Self::with_capacity(rows, parts.iter().map(|p| p.items.len()).sum());
+        for part in parts {
+            let base = all.items.len() as u32;
+            all.starts.extend(part.starts[1..].iter().map(|end| base + end));
+            all.items.extend(part.items);
+        }
+        all
     }
 
     /// Adds a row.
