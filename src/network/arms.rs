@@ -30,8 +30,8 @@ impl Arm {
 
 /// The arms of all nodes.
 pub(crate) struct Arms {
-    /// The row of each node.
-    row_of: Vec<u32>,
+    /// The row of each node: its position by place.
+    pub row_of: Vec<u32>,
     rows: Rows<Arm>,
 }
 

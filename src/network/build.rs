@@ -89,11 +89,10 @@ impl Network {
         // The graph needs none of these, and they are large.
         drop((strands, noded));
         let line_lengths_m = lines.iter().map(|l| way_length_m(&l.ground)).collect();
-        let (nodes, by_place) = (std::mem::take(&mut made.nodes), std::mem::take(&mut made.by_place));
-        let places = nodes.iter().map(|&p| lattice.ground(p)).collect();
+        let pixels = std::mem::take(&mut made.nodes);
+        let places = pixels.iter().map(|&p| lattice.ground(p)).collect();
         let mut network = Network::assemble(places, made, line_lengths_m, near_misses, report, *settings);
-        let ends: Vec<bool> = nodes.iter().map(|p| near_miss_ends.binary_search(p).is_ok()).collect();
-        describe_nodes(&mut network, gates, &ends, &by_place);
+        describe_nodes(&mut network, gates, &pixels, &near_miss_ends);
         Ok(network)
     }
 }

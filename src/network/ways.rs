@@ -3,6 +3,8 @@
 use std::cmp::Reverse;
 use std::collections::BinaryHeap;
 
+use rayon::prelude::*;
+
 use super::arms::Arms;
 use super::rows::Rows;
 use super::strand::step_m;
@@ -23,7 +25,11 @@ const SAME_WAY_DEG: f64 = 10.0;
 /// A dead end is a way of its own if it leads at least this share of the reach away.
 const SPUR_SHARE: f64 = 0.5;
 
-/// The grid bearings of the ways of some nodes, ascending for each.
+/// Nodes whose ways are found at a time.
+const AT_A_TIME: usize = 4096;
+
+/// The grid bearings of the ways of all nodes, ascending for each. `by_place` lists the nodes so
+/// that neighbours come together.
 ///
 /// A node's ways are found at the reach: the places at exactly that travel distance from the
 /// node, and dead ends before it that lead at least half as far away. Seen from the node, places
@@ -35,13 +41,25 @@ const SPUR_SHARE: f64 = 0.5;
 /// apart at the distance of the last of these instead.
 ///
 /// Cost: for each node the edges within reach, in logarithmic steps.
-pub(crate) fn ways_of(network: &Network, arms: &WayArms, nodes: &[u32]) -> Rows<f64> {
-    let mut ways = Rows::with_capacity(nodes.len(), 4 * nodes.len());
-    let mut around = Around::new(network, arms);
-    for &node in nodes {
-        ways.push(around.ways_deg(node).iter().copied());
-    }
-    ways
+pub(crate) fn ways_of_all(network: &Network, by_place: &[u32]) -> Rows<f64> {
+    let arms = WayArms::new(network, by_place);
+    let found: Vec<Rows<f64>> = by_place
+        .par_chunks(AT_A_TIME)
+        .map(|nodes| {
+            let mut ways = Rows::with_capacity(nodes.len(), 4 * nodes.len());
+            let mut around = Around::new(network, &arms);
+            nodes.iter().for_each(|&node| ways.push(around.ways_deg(node).iter().copied()));
+            ways
+        })
+        .collect();
+    let by_node = arms.travel.row_of.par_chunks(AT_A_TIME).map(|rows| {
+        let mut ways = Rows::with_capacity(rows.len(), 4 * rows.len());
+        for row in rows.iter().map(|&row| row as usize) {
+            ways.push(found[row / AT_A_TIME].row(row % AT_A_TIME).iter().copied());
+        }
+        ways
+    });
+    Rows::joined(by_node.collect())
 }
 
 /// The arms that ways lead along.
