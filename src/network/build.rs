@@ -66,13 +66,14 @@ impl Network {
                 first: first.what.source.clone(),
             });
         }
+        let mut strips = Strips::new(&strands);
         let gaps = match settings.snap_m {
             0.0 => Gaps::default(),
-            snap_m => find_gaps(&strands, &lattice, snap_m)?,
+            snap_m => find_gaps(&strands, &strips, &lattice, snap_m)?,
         };
-        gaps.connect(&mut strands, &lattice);
+        gaps.connect(&mut strands, &mut strips, &lattice);
         strands.places = Vec::new();
-        let mut noded = node(&strands, &Strips::new(&strands))?;
+        let mut noded = node(&strands, strips)?;
         let parted = separate_levels(&mut noded, &strands);
         let mut made = make_edges(&noded, &strands, &lattice, &gaps.overshoots, settings.snap_m);
         let near_miss_ends = gaps.ends.clone();

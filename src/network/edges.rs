@@ -178,25 +178,28 @@ impl ChainsAtNodes<'_> {
         pieces: &[Piece],
         pieces_of: &Rows<u32>,
     ) -> (Rows<GroundPoint>, Rows<Stretch>) {
-        let (paths, stretches) = edges
-            .par_chunks_mut(AT_A_TIME)
-            .enumerate()
-            .map(|(part, edges)| {
-                let of = |k: usize| pieces_of.row(part * AT_A_TIME + k);
-                let first = |k: usize| &pieces[of(k)[0] as usize];
-                let points = (0..edges.len()).map(|k| first(k).visits().len()).sum();
-                let mut paths = Rows::with_capacity(edges.len(), points);
-                let mut stretches = Rows::with_capacity(edges.len(), edges.len());
-                for (k, edge) in edges.iter_mut().enumerate() {
-                    paths.push(self.path(first(k).visits()));
-                    edge.length_m = way_length_m(paths.row(k));
-                    let pieces = of(k).iter().map(|&p| &pieces[p as usize]);
-                    stretches.push(pieces.flat_map(|piece| self.stretches(piece, first(k))));
+        let of = |edge: usize| pieces_of.row(edge).iter().map(|&p| &pieces[p as usize]);
+        let first = |edge: usize| &pieces[pieces_of.row(edge)[0] as usize];
+        let carried = |piece: &Piece| self.strands.strands[piece.strand as usize].carried.len();
+        let (point, stretch) = (GroundPoint::new(0.0, 0.0), Stretch { line: 0, start_m: 0.0, end_m: 0.0 });
+        let mut paths = Rows::blank((0..edges.len()).map(|edge| first(edge).visits().len()), point);
+        let mut stretches = Rows::blank((0..edges.len()).map(|edge| of(edge).map(carried).sum()), stretch);
+        let parts: Vec<_> = edges.chunks_mut(AT_A_TIME).collect();
+        let parts = parts.into_par_iter().zip(paths.parts_mut(AT_A_TIME)).zip(stretches.parts_mut(AT_A_TIME));
+        parts.enumerate().for_each(|(part, ((edges, mut points), mut stretches))| {
+            for (k, edge) in (part * AT_A_TIME..).zip(edges) {
+                let (path, later) = std::mem::take(&mut points).split_at_mut(first(k).visits().len());
+                points = later;
+                path.iter_mut().zip(self.path(first(k).visits())).for_each(|(slot, p)| *slot = p);
+                edge.length_m = way_length_m(path);
+                for piece in of(k) {
+                    let (own, later) = std::mem::take(&mut stretches).split_at_mut(carried(piece));
+                    stretches = later;
+                    own.iter_mut().zip(self.stretches(piece, first(k))).for_each(|(slot, s)| *slot = s);
                 }
-                (paths, stretches)
-            })
-            .unzip();
-        (Rows::joined(paths), Rows::joined(stretches))
+            }
+        });
+        (paths, stretches)
     }
 
     /// Where on the lines that it carries a piece begins and ends, in the direction of the edge,

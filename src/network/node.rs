@@ -51,7 +51,7 @@ pub struct Node {
     pub kinds: KindSet,
     /// Whether a gate stands there, so that a fence joins what it crosses.
     pub gate: bool,
-    /// Whether a line ends there with a gap, closed or not.
+    /// Whether a line ends there with a gap, closed or not, and no other line meets it there.
     pub near_miss: bool,
 }
 
@@ -75,7 +75,7 @@ pub(crate) fn describe_nodes(
         node.degree = edge_ends.len() as u32;
         let kinds = edge_ends.iter().map(|e| network.edges()[e.edge as usize].kinds);
         node.kinds = kinds.fold(KindSet::EMPTY, KindSet::with);
-        node.near_miss = ends.binary_search(pixel).is_ok();
+        node.near_miss = node.degree <= 2 && ends.binary_search(pixel).is_ok();
     });
     mark_gates(network, &mut nodes, gates);
     network.nodes = nodes;

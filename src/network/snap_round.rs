@@ -23,8 +23,9 @@ use super::strips::{Strips, check_pairs};
 ///
 /// # Errors
 /// [`NetworkError::TooManyCrossings`].
-pub(crate) fn node(strands: &Strands, strips: &Strips) -> Result<Noded, NetworkError> {
-    let (passes, pixels) = find_passes(strands, strips)?;
+pub(crate) fn node(strands: &Strands, strips: Strips) -> Result<Noded, NetworkError> {
+    let (passes, pixels) = find_passes(strands, &strips)?;
+    drop(strips);
     Ok(chains(strands, &passes, pixels))
 }
 

@@ -141,9 +141,9 @@ impl Strands {
         (self.vertices[segment as usize], self.vertices[segment as usize + 1])
     }
 
-    /// Every segment, in order.
-    pub(crate) fn segments(&self) -> impl Iterator<Item = u32> + '_ {
-        self.starts.windows(2).flat_map(|w| w[0]..w[1] - 1)
+    /// Every segment of the strands from a first one on, in order.
+    pub(crate) fn segments_from(&self, first: usize) -> impl Iterator<Item = u32> + '_ {
+        self.starts[first..].windows(2).flat_map(|w| w[0]..w[1] - 1)
     }
 
     /// Chainage on a carried line of a lattice point that the segment passes, in frame

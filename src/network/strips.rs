@@ -15,10 +15,9 @@ use super::strand::Strands;
 pub(crate) const PAIR_LIMIT: u64 = 5_000_000_000;
 
 /// All segments, by strip.
+#[derive(Clone)]
 pub(crate) struct Strips {
     south: i64,
-    /// How many rows beyond a strip still count to it.
-    pad: i64,
     /// A strip is two to this power rows high.
     shift: u32,
     /// First entry of each strip, and the entry count at the end.
@@ -51,15 +50,15 @@ impl Swept {
 impl Strips {
     /// Sorts the segments into the strips that they meet.
     pub(crate) fn new(strands: &Strands) -> Self {
-        Self::padded(strands, 0)
+        Self::at_least(strands, 1)
     }
 
-    /// Sorts the segments into the strips to which they come within `pad` rows.
-    pub(crate) fn padded(strands: &Strands, pad: i64) -> Self {
+    /// As [`Strips::new`], with strips at least about so many rows high.
+    pub(crate) fn at_least(strands: &Strands, rows: i64) -> Self {
         let (south, north) =
             strands.vertices.iter().fold((i32::MAX, i32::MIN), |(s, n), v| (s.min(v.y), n.max(v.y)));
         let (mut count, mut length) = (0_u64, 0.0);
-        for s in strands.segments() {
+        for s in strands.segments_from(0) {
             let (a, b) = strands.segment(s);
             let (dx, dy) = ((b.x - a.x) as f64, (b.y - a.y) as f64);
             length += (dx * dx + dy * dy).sqrt();
@@ -67,38 +66,51 @@ impl Strips {
         }
         let extent = if count == 0 { 0.0 } else { north as f64 - south as f64 };
         // No more strips than segments, and few strips a segment, whatever the lines.
-        let height =
-            (1.5 * length / count.max(1) as f64).max(extent / (count + 1) as f64).max(pad as f64).max(1.0);
+        let height = (1.5 * length / count.max(1) as f64).max(extent / (count + 1) as f64).max(rows as f64);
+        let shift = height.log2().round() as u32;
         let mut strips = Self {
             south: if count == 0 { 0 } else { south as i64 },
-            pad,
-            shift: height.log2().round() as u32,
-            starts: Vec::new(),
+            shift,
+            starts: vec![0; (extent as usize >> shift) + 2],
             segments: Vec::new(),
         };
-        strips.starts = vec![0; (extent as usize >> strips.shift) + 2];
-        strips.fill(strands);
+        strips.add_strands(strands, 0);
         strips
     }
 
-    fn fill(&mut self, strands: &Strands) {
-        for s in strands.segments() {
+    /// Adds the segments of the strands from a first one on, which must be the last ones.
+    pub(crate) fn add_strands(&mut self, strands: &Strands, first: usize) {
+        if first == strands.len() {
+            return;
+        }
+        let mut starts = vec![0_u32; self.starts.len()];
+        for s in strands.segments_from(first) {
             let (low, high) = self.span(strands.segment(s));
-            self.starts[low + 1..=high + 1].iter_mut().for_each(|count| *count += 1);
+            starts[low + 1..=high + 1].iter_mut().for_each(|count| *count += 1);
         }
-        for i in 1..self.starts.len() {
-            self.starts[i] += self.starts[i - 1];
+        for i in 1..starts.len() {
+            starts[i] += starts[i - 1] + self.starts[i] - self.starts[i - 1];
         }
-        let mut next = self.starts.clone();
-        let total = self.starts.last().copied().unwrap_or(0) as usize;
-        self.segments = vec![0; total];
-        for s in strands.segments() {
+        let mut next = starts.clone();
+        let mut segments = vec![0; starts.last().copied().unwrap_or(0) as usize];
+        for (strip, next) in next[..self.len()].iter_mut().enumerate() {
+            let known = self.segments(strip);
+            segments[*next as usize..][..known.len()].copy_from_slice(known);
+            *next += known.len() as u32;
+        }
+        for s in strands.segments_from(first) {
             let (low, high) = self.span(strands.segment(s));
             for next in &mut next[low..=high] {
-                self.segments[*next as usize] = s;
+                segments[*next as usize] = s;
                 *next += 1;
             }
         }
+        (self.starts, self.segments) = (starts, segments);
+    }
+
+    /// How many rows of the lattice a strip holds.
+    pub(crate) fn height(&self) -> i64 {
+        1 << self.shift
     }
 
     /// How many strips there are.
@@ -120,7 +132,7 @@ impl Strips {
     /// The first and last strip of a segment.
     #[inline]
     fn span(&self, (a, b): (Pixel, Pixel)) -> (usize, usize) {
-        (self.of_row(a.y.min(b.y) as i64 - self.pad), self.of_row(a.y.max(b.y) as i64 + self.pad))
+        (self.of_row(a.y.min(b.y) as i64), self.of_row(a.y.max(b.y) as i64))
     }
 
     /// The segments of a strip by their west ends in it.
@@ -149,8 +161,8 @@ impl Strips {
     /// The x-range of a segment over the rows of a strip and one row more on either side,
     /// widened by a step against rounding.
     fn cut(&self, a: Pixel, b: Pixel, strip: usize) -> (i32, i32) {
-        let bottom = (self.south + ((strip as i64) << self.shift) - self.pad - 1) as f64;
-        let top = bottom + ((1_i64 << self.shift) + 2 * self.pad) as f64 + 1.0;
+        let bottom = (self.south + ((strip as i64) << self.shift) - 1) as f64;
+        let top = bottom + self.height() as f64 + 1.0;
         let slope = (b.x as f64 - a.x as f64) / (b.y as f64 - a.y as f64);
         let x_at =
             |y: f64| a.x as f64 + (y.clamp(a.y.min(b.y) as f64, a.y.max(b.y) as f64) - a.y as f64) * slope;
