@@ -1,5 +1,7 @@
 //! The whole chain from lines to a network.
 
+use rayon::prelude::*;
+
 use super::edges::make_edges;
 use super::gap::{Gaps, find_gaps};
 use super::lattice::Lattice;
@@ -89,7 +91,7 @@ impl Network {
         };
         // The graph needs none of these, and they are large.
         drop((strands, noded));
-        let line_lengths_m = lines.iter().map(|l| way_length_m(&l.ground)).collect();
+        let line_lengths_m = lines.par_iter().map(|l| way_length_m(&l.ground)).collect();
         let pixels = std::mem::take(&mut made.nodes);
         let places = pixels.iter().map(|&p| lattice.ground(p)).collect();
         let mut network = Network::assemble(places, made, line_lengths_m, near_misses, report, *settings);

@@ -5,6 +5,7 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use super::exact::{Hit, crossing, hit, in_box};
 use super::lattice::Pixel;
 use super::noded::{Manner, Pass};
+use super::spread::sort_spread;
 use super::strand::Strands;
 use super::strips::{PAIR_LIMIT, Strips, Swept, ordered, reaches};
 
@@ -168,7 +169,7 @@ fn crossings_in(swept: &[Swept], reaches: &[u32], strips: &Strips, strip: usize)
 fn unique(pixels: Vec<Pixel>) -> Vec<Pixel> {
     let key = |p: Pixel| (ordered(p.x) as u64) << 32 | ordered(p.y) as u64;
     let mut keys: Vec<u64> = pixels.into_iter().map(key).collect();
-    keys.sort_unstable();
+    sort_spread(&mut keys);
     keys.dedup();
     let pixel = |key: u64| Pixel::new(ordered((key >> 32) as i32) as i32, ordered(key as i32) as i32);
     keys.into_iter().map(pixel).collect()

@@ -37,6 +37,7 @@ mod search;
 mod settings;
 mod sieve;
 mod snap_round;
+mod spread;
 mod strand;
 mod strips;
 mod track;

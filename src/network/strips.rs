@@ -6,8 +6,13 @@
 //! their west ends ([`Strips::sweep`]), so that a forward scan finds all whose x-ranges
 //! overlap; a strip's share fits the near caches, so every strip is worked on by itself.
 
+use std::ops::Range;
+
+use rayon::prelude::*;
+
 use super::NetworkError;
 use super::lattice::Pixel;
+use super::spread::sort_spread;
 use super::strand::Strands;
 
 /// Most pairs of segments with overlapping x-ranges in one strip that are looked at. Ordinary
@@ -55,15 +60,10 @@ impl Strips {
 
     /// As [`Strips::new`], with strips at least about so many rows high.
     pub(crate) fn at_least(strands: &Strands, rows: i64) -> Self {
-        let (south, north) =
-            strands.vertices.iter().fold((i32::MAX, i32::MIN), |(s, n), v| (s.min(v.y), n.max(v.y)));
-        let (mut count, mut length) = (0_u64, 0.0);
-        for s in strands.segments_from(0) {
-            let (a, b) = strands.segment(s);
-            let (dx, dy) = ((b.x - a.x) as f64, (b.y - a.y) as f64);
-            length += (dx * dx + dy * dy).sqrt();
-            count += 1;
-        }
+        let parts = strands.parts(AT_A_TIME).into_par_iter().map(|part| Extent::of(strands, part));
+        // Put together in order: a sum must not hang on the threads.
+        let parts: Vec<Extent> = parts.collect();
+        let Extent { south, north, count, length } = parts.into_iter().fold(Extent::NONE, Extent::with);
         let extent = if count == 0 { 0.0 } else { north as f64 - south as f64 };
         // No more strips than segments, and few strips a segment, whatever the lines.
         let height = (1.5 * length / count.max(1) as f64).max(extent / (count + 1) as f64).max(rows as f64);
@@ -146,7 +146,7 @@ impl Strips {
         // Small keys sort faster; of equals the lower segment comes first.
         let mut order: Vec<u64> =
             unsorted.iter().enumerate().map(|(k, s)| (ordered(s.west) as u64) << 32 | k as u64).collect();
-        order.sort_unstable();
+        sort_spread(&mut order);
         order.into_iter().map(|key| unsorted[key as u32 as usize]).collect()
     }
 
@@ -168,6 +168,45 @@ impl Strips {
             |y: f64| a.x as f64 + (y.clamp(a.y.min(b.y) as f64, a.y.max(b.y) as f64) - a.y as f64) * slope;
         let (p, q) = (x_at(bottom), x_at(top));
         ((p.min(q).floor() as i32 - 1).max(a.x.min(b.x)), (p.max(q).ceil() as i32 + 1).min(a.x.max(b.x)))
+    }
+}
+
+/// Vertices whose extent a thread finds at a time.
+const AT_A_TIME: usize = 1 << 15;
+
+/// The rows that segments cover, their number, and their length in steps of the lattice.
+struct Extent {
+    south: i32,
+    north: i32,
+    count: u64,
+    length: f64,
+}
+
+impl Extent {
+    const NONE: Extent = Extent { south: i32::MAX, north: i32::MIN, count: 0, length: 0.0 };
+
+    fn of(strands: &Strands, part: Range<usize>) -> Self {
+        part.fold(Self::NONE, |extent, strand| {
+            let vertices = &strands.vertices[strands.range(strand)];
+            let (south, north) = vertices
+                .iter()
+                .fold((extent.south, extent.north), |(south, north), v| (south.min(v.y), north.max(v.y)));
+            let length = vertices.windows(2).map(|w| {
+                let (dx, dy) = ((w[1].x - w[0].x) as f64, (w[1].y - w[0].y) as f64);
+                (dx * dx + dy * dy).sqrt()
+            });
+            let count = extent.count + vertices.len() as u64 - 1;
+            Self { south, north, count, length: extent.length + length.sum::<f64>() }
+        })
+    }
+
+    fn with(self, other: Extent) -> Self {
+        Self {
+            south: self.south.min(other.south),
+            north: self.north.max(other.north),
+            count: self.count + other.count,
+            length: self.length + other.length,
+        }
     }
 }
 
