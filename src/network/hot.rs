@@ -12,8 +12,8 @@ use super::strips::{PAIR_LIMIT, Strips, Swept, ordered, reaches};
 /// What one strip holds. Hot pixels are numbered within the strip.
 #[derive(Default)]
 pub(crate) struct HotStrip {
-    /// The hot pixels whose row is in the strip, by x, then y; each once. Those that nothing but
-    /// one vertex inside a strand visits are left out: most vertices are.
+    /// The hot pixels whose row is in the strip, by x, then y; each once. Left out are vertices to
+    /// which nothing else comes near: in ordinary networks most are.
     pub pixels: Vec<Pixel>,
     /// Who visits them.
     pub passes: Vec<Pass>,
@@ -32,10 +32,10 @@ impl HotStrip {
         if pairs.fetch_add(own, Ordering::Relaxed) + own > PAIR_LIMIT {
             return Self::default();
         }
-        let mut hot = vertices_in(strands, strips, strip);
-        hot.extend(crossings_in(&swept, &reaches, strips, strip));
+        let (mut hot, met) = crossings_in(&swept, &reaches, strips, strip);
+        hot.extend(vertices_in(strands, strips, strip, &met));
         let pixels = unique(hot);
-        let (passes, visitors) = find_passes(&swept, &pixels);
+        let (passes, visitors) = find_passes(swept.iter().filter(|s| met[s.place as usize]), &pixels);
         Self::of_shared(&pixels, &passes, &visitors)
     }
 
@@ -92,7 +92,7 @@ impl Visitors {
 }
 
 /// Who visits which of the pixels of a strip; a vertex between two segments is listed twice.
-fn find_passes(swept: &[Swept], pixels: &[Pixel]) -> (Vec<Pass>, Vec<Visitors>) {
+fn find_passes<'a>(swept: impl Iterator<Item = &'a Swept>, pixels: &[Pixel]) -> (Vec<Pass>, Vec<Visitors>) {
     let mut passes = Vec::with_capacity(3 * pixels.len());
     let mut visitors = vec![Visitors::default(); pixels.len()];
     let mut first = 0;
@@ -125,19 +125,20 @@ fn find_passes(swept: &[Swept], pixels: &[Pixel]) -> (Vec<Pass>, Vec<Visitors>) 
     (passes, visitors)
 }
 
-/// The vertices whose row is in a strip: the first of every segment, and the last of every strand.
-fn vertices_in(strands: &Strands, strips: &Strips, strip: usize) -> Vec<Pixel> {
+/// The vertices whose row is in a strip of the segments that are not left out.
+fn vertices_in(strands: &Strands, strips: &Strips, strip: usize, met: &[bool]) -> Vec<Pixel> {
     let segments = strips.segments(strip);
-    let mut found = Vec::with_capacity(segments.len() * 5 / 4);
+    let mut found = Vec::with_capacity(segments.len());
     let mut add = |p: Pixel| {
         if strips.of_row(p.y as i64) == strip {
             found.push(p);
         }
     };
-    for (k, &segment) in segments.iter().enumerate() {
+    for (k, &segment) in segments.iter().enumerate().filter(|&(k, _)| met[k]) {
         let (a, b) = strands.segment(segment);
         add(a);
-        if segments.get(k + 1) != Some(&(segment + 1)) {
+        let next_adds_b = segments.get(k + 1) == Some(&(segment + 1)) && met[k + 1];
+        if !next_adds_b {
             add(b);
         }
     }
@@ -146,15 +147,22 @@ fn vertices_in(strands: &Strands, strips: &Strips, strip: usize) -> Vec<Pixel> {
 
 /// Every crossing interior to two segments whose rounded row is in the strip. Both segments meet
 /// the strip of that row, so each crossing is found once.
-fn crossings_in(swept: &[Swept], reaches: &[u32], strips: &Strips, strip: usize) -> Vec<Pixel> {
+///
+/// Also, by place in the strip, which segments have boxes that meet the box of another; one that
+/// merely goes on from them does not count. What meets no other box passes no hot pixel in this
+/// strip save those of its own vertices, and nothing else passes those: it can be left out.
+fn crossings_in(swept: &[Swept], reaches: &[u32], strips: &Strips, strip: usize) -> (Vec<Pixel>, Vec<bool>) {
     let mut found = Vec::new();
+    let mut met = vec![false; swept.len()];
     for (i, first) in swept.iter().enumerate() {
         let (south, north) = first.rows();
         for second in &swept[i + 1..reaches[i] as usize] {
             let (low, high) = second.rows();
-            if low > north || high < south {
+            if low > north || high < south || first.goes_on_with(second) {
                 continue;
             }
+            met[first.place as usize] = true;
+            met[second.place as usize] = true;
             let crossed = crossing(first.a, first.b, second.a, second.b);
             found.extend(crossed.filter(|p| strips.of_row(p.y as i64) == strip));
         }
@@ -162,7 +170,7 @@ fn crossings_in(swept: &[Swept], reaches: &[u32], strips: &Strips, strip: usize)
             found = unique(found);
         }
     }
-    found
+    (found, met)
 }
 
 /// Pixels by x, then y, each once.

@@ -94,7 +94,7 @@ struct Chains {
     ends: Vec<u32>,
     visits: Vec<Visit>,
     segments: Vec<u32>,
-    /// The visits without a number at which a strand turns back on itself: they are nodes.
+    /// The visits without a number at which a strand ends or turns back on itself: they are nodes.
     tips: Vec<usize>,
     /// The pixels along one segment.
     along: Vec<u32>,
@@ -117,6 +117,9 @@ impl Chains {
                 }
             }
         }
+        let last = self.visits.len() - 1;
+        let lone_ends = [first, last].into_iter().filter(|&k| self.visits[k].pixel().is_none());
+        self.tips.extend(lone_ends);
         self.ends.push(self.visits.len() as u32);
     }
 

@@ -42,9 +42,22 @@ pub(crate) struct Swept {
     pub east: i32,
     /// The segment.
     pub segment: u32,
+    /// Its position among the segments of the strip.
+    pub place: u32,
 }
 
 impl Swept {
+    /// Whether two segments follow each other on a strand and go on east, west, north or south, so
+    /// that their boxes share the vertex between them, and nothing else of either.
+    #[inline]
+    pub(crate) fn goes_on_with(&self, other: &Swept) -> bool {
+        let on = |a: i32, b: i32, c: i32| (a < b && b < c) || (a > b && b > c);
+        let onward = |p: &Swept, q: &Swept| {
+            p.segment + 1 == q.segment && (on(p.a.x, p.b.x, q.b.x) || on(p.a.y, p.b.y, q.b.y))
+        };
+        onward(self, other) || onward(other, self)
+    }
+
     /// Its lowest and highest row.
     #[inline]
     pub(crate) fn rows(&self) -> (i32, i32) {
@@ -137,12 +150,12 @@ impl Strips {
 
     /// The segments of a strip by their west ends in it.
     pub(crate) fn sweep(&self, strands: &Strands, strip: usize) -> Vec<Swept> {
-        let of_segment = |&segment: &u32| {
+        let of_segment = |(place, &segment): (u32, &u32)| {
             let (a, b) = strands.segment(segment);
             let (west, east) = self.x_range(a, b, strip);
-            Swept { a, b, west, east, segment }
+            Swept { a, b, west, east, segment, place }
         };
-        let unsorted: Vec<Swept> = self.segments(strip).iter().map(of_segment).collect();
+        let unsorted: Vec<Swept> = (0..).zip(self.segments(strip)).map(of_segment).collect();
         // Small keys sort faster; of equals the lower segment comes first.
         let mut order: Vec<u64> =
             unsorted.iter().enumerate().map(|(k, s)| (ordered(s.west) as u64) << 32 | k as u64).collect();
