@@ -11,7 +11,7 @@ use super::lattice::{Lattice, Pixel};
 use super::meeting::Meetings;
 use super::noded::{Noded, Visit};
 use super::rows::Rows;
-use super::strand::{Carried, Strands, way_length_m};
+use super::strand::{Strands, way_length_m};
 use super::{Edge, Stretch};
 use crate::frame::GroundPoint;
 
@@ -59,6 +59,7 @@ pub(crate) fn make_edges(
     let pieces_of = Rows::sorted(edges.len(), 0, |add| {
         (0..).zip(&edge_of_piece).for_each(|(piece, &edge)| add(edge, piece));
     });
+    drop(edge_of_piece);
     let (paths, stretches) = chains.fill(&mut edges, &pieces, &pieces_of);
     Edges { edges, paths, stretches, nodes, by_place, cut, cut_m, crossings: meetings.crossings }
 }

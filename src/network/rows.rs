@@ -16,18 +16,6 @@ impl<T> Rows<T> {
         Self { starts, items: Vec::with_capacity(items) }
     }
 
-    /// The rows of all parts, one part after another.
-    pub(crate) fn joined(parts: Vec<Self>) -> Self {
-        let rows = parts.iter().map(Self::len).sum();
-        let mut all = Self::with_capacity(rows, parts.iter().map(|p| p.items.len()).sum());
-        for part in parts {
-            let base = all.items.len() as u32;
-            all.starts.extend(part.starts[1..].iter().map(|end| base + end));
-            all.items.extend(part.items);
-        }
-        all
-    }
-
     /// Adds a row.
     pub(crate) fn push(&mut self, row: impl IntoIterator<Item = T>) {
         self.items.extend(row);

@@ -52,14 +52,13 @@ pub(crate) fn ways_of_all(network: &Network, by_place: &[u32]) -> Rows<f64> {
             ways
         })
         .collect();
-    let by_node = arms.travel.row_of.par_chunks(AT_A_TIME).map(|rows| {
-        let mut ways = Rows::with_capacity(rows.len(), 4 * rows.len());
-        for row in rows.iter().map(|&row| row as usize) {
-            ways.push(found[row / AT_A_TIME].row(row % AT_A_TIME).iter().copied());
-        }
-        ways
+    let row_of = arms.travel.row_of;
+    let found_at = |&row: &u32| found[row as usize / AT_A_TIME].row(row as usize % AT_A_TIME);
+    let mut ways = Rows::blank(row_of.iter().map(|row| found_at(row).len()), 0.0);
+    ways.parts_mut(AT_A_TIME).into_par_iter().zip(row_of.par_chunks(AT_A_TIME)).for_each(|(part, rows)| {
+        part.iter_mut().zip(rows.iter().flat_map(found_at)).for_each(|(slot, &deg)| *slot = deg);
     });
-    Rows::joined(by_node.collect())
+    ways
 }
 
 /// The arms that ways lead along.
