@@ -42,7 +42,8 @@ fn tracks(segments: usize, km_per_km2: f64) -> Vec<Traced<Line>> {
         left -= count;
         let (mut x, mut y) = (rng.random_range(0.0..side_m), rng.random_range(0.0..side_m));
         let mut heading = rng.random_range(0.0..std::f64::consts::TAU);
-        let mut path = vec![GroundPoint::new(round(x), round(y))];
+        let mut path = Vec::with_capacity(count + 1);
+        path.push(GroundPoint::new(round(x), round(y)));
         for _ in 0..count {
             heading += 0.15 * normal(&mut rng);
             let step_m = rng.random_range(20.0..60.0);
@@ -66,7 +67,13 @@ fn read(file: &Path) -> Vec<Traced<Line>> {
         }
         lines[k].push(GroundPoint::new(x, y));
     }
-    lines.into_iter().map(line).collect()
+    lines
+        .into_iter()
+        .map(|mut path| {
+            path.shrink_to_fit();
+            line(path)
+        })
+        .collect()
 }
 
 fn line(ground: Vec<GroundPoint>) -> Traced<Line> {
@@ -80,8 +87,8 @@ fn settings(snap_m: f64, merge_m: f64) -> NetworkSettings {
     NetworkSettings { snap_m, merge_m, ..NetworkSettings::default() }
 }
 
-/// Noding alone, to edges between nodes with their degrees and ways.
-#[divan::bench(args = [(100_000, 20.0), (1_000_000, 20.0), (1_000_000, 2.0)], sample_count = 5, sample_size = 1)]
+/// Noding: edges between nodes with their degrees, and the input lines that edges carry.
+#[divan::bench(args = [(100_000, 20.0), (1_000_000, 20.0), (1_000_000, 2.0)], sample_count = 7, sample_size = 1)]
 fn noding(bencher: Bencher, (segments, density): (usize, f64)) {
     let lines = tracks(segments, density);
     bencher.bench_local(|| {
@@ -91,8 +98,19 @@ fn noding(bencher: Bencher, (segments, density): (usize, f64)) {
     });
 }
 
+/// With the ways at every node too.
+#[divan::bench(args = [(1_000_000, 20.0)], sample_count = 7, sample_size = 1)]
+fn noding_and_ways(bencher: Bencher, (segments, density): (usize, f64)) {
+    let lines = tracks(segments, density);
+    bencher.bench_local(|| {
+        let network = Network::build(&lines, &[], &settings(0.0, 0.0)).expect("a network");
+        assert!(!network.ways_deg(0).is_empty());
+        network
+    });
+}
+
 /// With gaps closed and overshoots cut at 5 m.
-#[divan::bench(args = [(1_000_000, 20.0)], sample_count = 5, sample_size = 1)]
+#[divan::bench(args = [(1_000_000, 20.0)], sample_count = 7, sample_size = 1)]
 fn noding_and_gaps(bencher: Bencher, (segments, density): (usize, f64)) {
     let lines = tracks(segments, density);
     bencher.bench_local(|| Network::build(&lines, &[], &settings(5.0, 0.0)).expect("a network"));

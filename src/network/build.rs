@@ -1,5 +1,7 @@
 //! The whole chain from lines to a network.
 
+use rayon::prelude::*;
+
 use super::edges::make_edges;
 use super::gap::{Gaps, find_gaps};
 use super::lattice::Lattice;
@@ -10,6 +12,7 @@ use super::node::describe_nodes;
 use super::report::Report;
 use super::snap_round::node;
 use super::strand::{Strands, way_length_m};
+use super::strips::Strips;
 use super::{NearMissKind, NetworkError, NetworkSettings};
 use crate::frame::{Placed, Traced};
 use crate::record::{Gate, Line};
@@ -65,13 +68,14 @@ impl Network {
                 first: first.what.source.clone(),
             });
         }
+        let mut strips = Strips::new(&strands);
         let gaps = match settings.snap_m {
             0.0 => Gaps::default(),
-            snap_m => find_gaps(&strands, &lattice, snap_m)?,
+            snap_m => find_gaps(&strands, &strips, &lattice, snap_m)?,
         };
-        gaps.connect(&mut strands, &lattice);
+        gaps.connect(&mut strands, &mut strips, &lattice);
         strands.places = Vec::new();
-        let mut noded = node(&strands)?;
+        let mut noded = node(&strands, strips)?;
         let parted = separate_levels(&mut noded, &strands);
         let mut made = make_edges(&noded, &strands, &lattice, &gaps.overshoots, settings.snap_m);
         let near_miss_ends = gaps.ends.clone();
@@ -87,12 +91,11 @@ impl Network {
         };
         // The graph needs none of these, and they are large.
         drop((strands, noded));
-        let line_lengths_m = lines.iter().map(|l| way_length_m(&l.ground)).collect();
-        let (nodes, by_place) = (std::mem::take(&mut made.nodes), std::mem::take(&mut made.by_place));
-        let places = nodes.iter().map(|&p| lattice.ground(p)).collect();
+        let line_lengths_m = lines.par_iter().map(|l| way_length_m(&l.ground)).collect();
+        let pixels = std::mem::take(&mut made.nodes);
+        let places = pixels.iter().map(|&p| lattice.ground(p)).collect();
         let mut network = Network::assemble(places, made, line_lengths_m, near_misses, report, *settings);
-        let ends: Vec<bool> = nodes.iter().map(|p| near_miss_ends.binary_search(p).is_ok()).collect();
-        describe_nodes(&mut network, gates, &ends, &by_place);
+        describe_nodes(&mut network, gates, &pixels, &near_miss_ends);
         Ok(network)
     }
 }

@@ -149,7 +149,7 @@ impl Network {
 
     /// Whether something converges at a node.
     fn converges(&self, node: u32) -> bool {
-        let kind = self.nodes()[node as usize].kind;
+        let kind = self.node_kind(node);
         self.ways_deg(node).len() >= 3 || kind == NodeKind::Crossing || kind == NodeKind::NearMiss
     }
 

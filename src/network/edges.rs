@@ -9,10 +9,10 @@ use rayon::prelude::*;
 use super::gap::{Overshoot, ROUND_OFF_M};
 use super::lattice::{Lattice, Pixel};
 use super::meeting::Meetings;
+use super::noded::{Noded, Visit};
 use super::rows::Rows;
-use super::snap_round::Noded;
 use super::strand::{Strands, way_length_m};
-use super::{Edge, KindSet, Stretch};
+use super::{Edge, Stretch};
 use crate::frame::GroundPoint;
 
 /// The edges, and what became of the ends to cut.
@@ -49,69 +49,75 @@ pub(crate) fn make_edges(
     snap_m: f64,
 ) -> Edges {
     let meetings = Meetings::find(noded, strands);
-    let mut assembly = Assembly::new(noded, strands, lattice, &meetings);
-    let mut overshoots = overshoots.iter().peekable();
-    for strand in 0..strands.len() {
-        let mut range = noded.range(strand);
-        if range.len() < 2 {
-            continue;
-        }
-        let mut own: Vec<&Overshoot> = Vec::new();
-        while let Some(over) = overshoots.next_if(|o| o.strand == strand) {
-            own.push(over);
-        }
-        if !own.is_empty() {
-            range = assembly.cut_overshoots(range, &own, snap_m);
-        }
-        assembly.strand(strand, range);
-    }
-    assembly.finish()
+    let chains = ChainsAtNodes { noded, strands, lattice, meetings: &meetings };
+    let (ranges, cut, cut_m) = chains.cut_overshoots(overshoots, snap_m);
+    let pieces = chains.pieces(&ranges);
+    let mut assembly = Assembly::new(&chains, pieces.len());
+    pieces.iter().for_each(|piece| assembly.add(piece));
+    let Assembly { node_of, nodes, mut edges, edge_of_piece, .. } = assembly;
+    let by_place = node_of.into_iter().filter(|&n| n != NO_NODE).collect();
+    let pieces_of = Rows::sorted(edges.len(), 0, |add| {
+        (0..).zip(&edge_of_piece).for_each(|(piece, &edge)| add(edge, piece));
+    });
+    drop(edge_of_piece);
+    let (paths, stretches) = chains.fill(&mut edges, &pieces, &pieces_of);
+    Edges { edges, paths, stretches, nodes, by_place, cut, cut_m, crossings: meetings.crossings }
 }
 
-/// The work in hand while strands are cut into pieces.
-struct Assembly<'a> {
+/// The chains of hot pixels and where they are to be cut.
+struct ChainsAtNodes<'a> {
     noded: &'a Noded,
     strands: &'a Strands,
     lattice: &'a Lattice,
     meetings: &'a Meetings,
-    node_of: Vec<u32>,
-    nodes: Vec<Pixel>,
-    edges: Vec<Edge>,
-    /// The visits that each edge was made of.
-    ways: Vec<Range<u32>>,
-    /// Edge and stretch, as they came.
-    stretches: Vec<(u32, Stretch)>,
-    /// The edge of every piece that another strand may share, by its key.
-    shared: HashMap<(u32, u32), u32, BuildHasherDefault<Mix>>,
-    cut: Vec<(usize, f64)>,
-    cut_m: f64,
 }
 
-const NO_NODE: u32 = u32::MAX;
+/// A piece of a strand between two nodes: its first and last visit.
+#[derive(Clone, Copy)]
+struct Piece {
+    from: u32,
+    to: u32,
+    strand: u32,
+}
 
-impl<'a> Assembly<'a> {
-    fn new(noded: &'a Noded, strands: &'a Strands, lattice: &'a Lattice, meetings: &'a Meetings) -> Self {
-        let pieces = noded.visits.iter().filter(|&&p| meetings.is_node(p)).count();
-        Self {
-            noded,
-            strands,
-            lattice,
-            meetings,
-            node_of: vec![NO_NODE; noded.pixels.len()],
-            nodes: Vec::new(),
-            edges: Vec::with_capacity(pieces),
-            ways: Vec::with_capacity(pieces),
-            stretches: Vec::with_capacity(pieces),
-            shared: HashMap::default(),
-            cut: Vec::new(),
-            cut_m: 0.0,
+impl Piece {
+    fn visits(&self) -> Range<usize> {
+        self.from as usize..self.to as usize + 1
+    }
+}
+
+/// Pieces or edges that a thread works on at a time.
+const AT_A_TIME: usize = 4096;
+
+impl ChainsAtNodes<'_> {
+    /// The visits of every strand that remain when overshoots are cut; what was cut, as entry of
+    /// the near-miss list and length; and how much in all.
+    fn cut_overshoots(
+        &self,
+        overshoots: &[Overshoot],
+        snap_m: f64,
+    ) -> (Vec<Range<u32>>, Vec<(usize, f64)>, f64) {
+        let mut ranges: Vec<Range<u32>> = self.noded.starts.windows(2).map(|w| w[0]..w[1]).collect();
+        let (mut cut, mut cut_m) = (Vec::new(), 0.0);
+        for own in overshoots.chunk_by(|p, q| p.strand == q.strand) {
+            let range = &mut ranges[own[0].strand];
+            let (rest, cuts) = self.cut_strand(range.start as usize..range.end as usize, own, snap_m);
+            *range = rest.start as u32..rest.end as u32;
+            cut_m += cuts.iter().map(|c| c.1).sum::<f64>();
+            cut.extend(cuts);
         }
+        (ranges, cut, cut_m)
     }
 
     /// Takes the overshooting tails off a strand's range of visits: each back to the first node
     /// from its end, if that is within the snap distance. Where no more than the snap distance
     /// would be left, nothing is cut: the line is short, not its tails.
-    fn cut_overshoots(&mut self, range: Range<usize>, own: &[&Overshoot], snap_m: f64) -> Range<usize> {
+    fn cut_strand(
+        &self,
+        range: Range<usize>,
+        own: &[Overshoot],
+        snap_m: f64,
+    ) -> (Range<usize>, Vec<(usize, f64)>) {
         let node = |v: &usize| self.meetings.is_node(self.noded.visits[*v]);
         let mut rest = range.clone();
         let mut cuts = Vec::new();
@@ -129,11 +135,9 @@ impl<'a> Assembly<'a> {
             }
         }
         if rest.len() < 2 || self.length_m(rest.clone()) <= snap_m + ROUND_OFF_M {
-            return range;
+            return (range, Vec::new());
         }
-        self.cut_m += cuts.iter().map(|c| c.1).sum::<f64>();
-        self.cut.extend(cuts);
-        rest
+        (rest, cuts)
     }
 
     fn length_m(&self, visits: Range<usize>) -> f64 {
@@ -141,94 +145,135 @@ impl<'a> Assembly<'a> {
     }
 
     fn path(&self, visits: Range<usize>) -> impl Iterator<Item = GroundPoint> + use<'_> {
-        self.noded.visits[visits].iter().map(|&p| self.lattice.ground(self.noded.pixels[p as usize]))
+        self.noded.visits[visits].iter().map(|&v| self.lattice.ground(self.noded.at(v, self.strands)))
     }
 
-    /// Cuts a strand's visits at nodes.
-    fn strand(&mut self, strand: usize, range: Range<usize>) {
-        let mut from = range.start;
-        for to in range.start + 1..range.end {
-            if self.meetings.is_node(self.noded.visits[to]) || to + 1 == range.end {
-                self.piece(strand, from, to);
-                from = to;
+    /// Cuts the visits of every strand at nodes.
+    fn pieces(&self, ranges: &[Range<u32>]) -> Vec<Piece> {
+        let of_strand = |strand: usize| {
+            let Range { start, end } = ranges[strand];
+            let mut from = start;
+            (start + 1..end).filter_map(move |to| {
+                let cut = to + 1 == end || self.meetings.is_node(self.noded.visits[to as usize]);
+                cut.then(|| Piece { from: std::mem::replace(&mut from, to), to, strand: strand as u32 })
+            })
+        };
+        let parts = self.strands.parts(AT_A_TIME);
+        parts.into_par_iter().flat_map_iter(|part| part.flat_map(of_strand)).collect()
+    }
+
+    /// The first two visits of a piece, and its last two backwards: coincident pieces have one of
+    /// them in common.
+    #[inline]
+    fn directions(&self, piece: &Piece) -> ((Visit, Visit), (Visit, Visit)) {
+        let visits = &self.noded.visits;
+        let (from, to) = (piece.from as usize, piece.to as usize);
+        ((visits[from], visits[from + 1]), (visits[to], visits[to - 1]))
+    }
+
+    /// Gives the edges their lengths; also the way of every edge, which is that of its first piece,
+    /// and the stretches of input lines on it.
+    fn fill(
+        &self,
+        edges: &mut [Edge],
+        pieces: &[Piece],
+        pieces_of: &Rows<u32>,
+    ) -> (Rows<GroundPoint>, Rows<Stretch>) {
+        let of = |edge: usize| pieces_of.row(edge).iter().map(|&p| &pieces[p as usize]);
+        let first = |edge: usize| &pieces[pieces_of.row(edge)[0] as usize];
+        let carried = |piece: &Piece| self.strands.strands[piece.strand as usize].carried.len();
+        let (point, stretch) = (GroundPoint::new(0.0, 0.0), Stretch { line: 0, start_m: 0.0, end_m: 0.0 });
+        let mut paths = Rows::blank((0..edges.len()).map(|edge| first(edge).visits().len()), point);
+        let mut stretches = Rows::blank((0..edges.len()).map(|edge| of(edge).map(carried).sum()), stretch);
+        let parts: Vec<_> = edges.chunks_mut(AT_A_TIME).collect();
+        let parts = parts.into_par_iter().zip(paths.parts_mut(AT_A_TIME)).zip(stretches.parts_mut(AT_A_TIME));
+        parts.enumerate().for_each(|(part, ((edges, mut points), mut stretches))| {
+            for (k, edge) in (part * AT_A_TIME..).zip(edges) {
+                let (path, later) = std::mem::take(&mut points).split_at_mut(first(k).visits().len());
+                points = later;
+                path.iter_mut().zip(self.path(first(k).visits())).for_each(|(slot, p)| *slot = p);
+                edge.length_m = way_length_m(path);
+                for piece in of(k) {
+                    let (own, later) = std::mem::take(&mut stretches).split_at_mut(carried(piece));
+                    stretches = later;
+                    own.iter_mut().zip(self.stretches(piece, first(k))).for_each(|(slot, s)| *slot = s);
+                }
             }
+        });
+        (paths, stretches)
+    }
+
+    /// Where on the lines that it carries a piece begins and ends, in the direction of the edge,
+    /// which is that of its first piece.
+    fn stretches(&self, piece: &Piece, first: &Piece) -> impl Iterator<Item = Stretch> + use<'_> {
+        let strand = piece.strand as usize;
+        let same_way = self.directions(piece).0 == self.directions(first).0;
+        let (from, to) = if same_way { (piece.from, piece.to) } else { (piece.to, piece.from) };
+        self.strands.strands[strand].carried.iter().map(move |carried| {
+            let chainage_m = |visit: u32| {
+                let at = self.noded.at(self.noded.visits[visit as usize], self.strands);
+                self.strands.chainage_m(strand, carried, self.noded.segments[visit as usize], at)
+            };
+            Stretch { line: carried.line, start_m: chainage_m(from), end_m: chainage_m(to) }
+        })
+    }
+}
+
+/// Edges and nodes while pieces are put together.
+struct Assembly<'a> {
+    chains: &'a ChainsAtNodes<'a>,
+    node_of: Vec<u32>,
+    nodes: Vec<Pixel>,
+    edges: Vec<Edge>,
+    edge_of_piece: Vec<u32>,
+    /// The edge of every piece that another strand may share, by its key.
+    shared: HashMap<(Visit, Visit), u32, BuildHasherDefault<Mix>>,
+}
+
+const NO_NODE: u32 = u32::MAX;
+
+impl<'a> Assembly<'a> {
+    fn new(chains: &'a ChainsAtNodes, pieces: usize) -> Self {
+        Self {
+            chains,
+            node_of: vec![NO_NODE; chains.noded.pixels.len()],
+            nodes: Vec::new(),
+            edges: Vec::with_capacity(pieces),
+            edge_of_piece: Vec::with_capacity(pieces),
+            shared: HashMap::default(),
         }
     }
 
-    /// One piece of a strand, from visit `from` to visit `to`, both at nodes.
-    fn piece(&mut self, strand: usize, from: usize, to: usize) {
-        let visits = &self.noded.visits;
-        let forward = (visits[from], visits[from + 1]);
-        let backward = (visits[to], visits[to - 1]);
-        // Coincident pieces visit all their pixels at least twice.
-        let may_be_shared = self.meetings.is_shared(forward.0) && self.meetings.is_shared(forward.1);
+    /// Makes an edge of a piece, or adds it to the one it coincides with.
+    fn add(&mut self, piece: &Piece) {
+        let (forward, backward) = self.chains.directions(piece);
+        let meetings = self.chains.meetings;
+        let may_be_shared = meetings.is_doubled(forward.0) && meetings.is_doubled(forward.1);
         let fresh = self.edges.len() as u32;
         let edge =
             if may_be_shared { *self.shared.entry(forward.min(backward)).or_insert(fresh) } else { fresh };
-        let what = &self.strands.strands[strand];
+        let what = &self.chains.strands.strands[piece.strand as usize];
         if edge == fresh {
-            let (from_node, to_node) = (self.node(forward.0), self.node(backward.0));
-            self.ways.push(from as u32..to as u32 + 1);
-            let (kind, kinds) = (what.kind, KindSet::EMPTY);
-            self.edges.push(Edge { from: from_node, to: to_node, length_m: 0.0, kind, kinds });
+            let (from, to) = (self.node(forward.0), self.node(backward.0));
+            self.edges.push(Edge { from, to, length_m: 0.0, kind: what.kind, kinds: what.kinds });
+        } else {
+            let kinds = &mut self.edges[edge as usize].kinds;
+            *kinds = kinds.with(what.kinds);
         }
-        let kinds = &mut self.edges[edge as usize].kinds;
-        *kinds = kinds.with(what.kinds);
-        self.add_stretches(strand, from, to, edge);
+        self.edge_of_piece.push(edge);
     }
 
-    fn node(&mut self, pixel: u32) -> u32 {
+    /// The number of the node at a visit.
+    fn node(&mut self, visit: Visit) -> u32 {
+        let noded = self.chains.noded;
+        debug_assert!(visit.pixel().is_some(), "nodes have numbered pixels");
+        let Some(pixel) = visit.pixel() else { return NO_NODE };
         let node = &mut self.node_of[pixel as usize];
         if *node == NO_NODE {
             *node = self.nodes.len() as u32;
-            self.nodes.push(self.noded.pixels[pixel as usize]);
+            self.nodes.push(noded.pixels[pixel as usize]);
         }
         *node
-    }
-
-    fn add_stretches(&mut self, strand: usize, from: usize, to: usize, edge: u32) {
-        let (visits, way) = (&self.noded.visits, &self.ways[edge as usize]);
-        let own = way.start as usize..way.end as usize;
-        let same_way = (visits[from], visits[from + 1]) == (visits[own.start], visits[own.start + 1]);
-        for carried in &self.strands.strands[strand].carried {
-            let chainage_m = |visit: usize| {
-                let at = self.noded.pixels[visits[visit] as usize];
-                self.strands.chainage_m(strand, carried, self.noded.segments[visit], at)
-            };
-            let (start_m, end_m) = (chainage_m(from), chainage_m(to));
-            let (start_m, end_m) = if same_way { (start_m, end_m) } else { (end_m, start_m) };
-            self.stretches.push((edge, Stretch { line: carried.line, start_m, end_m }));
-        }
-    }
-
-    fn finish(mut self) -> Edges {
-        let crossings = self.meetings.count_crossings(self.noded, self.strands);
-        let by_place = std::mem::take(&mut self.node_of).into_iter().filter(|&n| n != NO_NODE).collect();
-        let blank = Stretch { line: 0, start_m: 0.0, end_m: 0.0 };
-        let stretches = Rows::sorted(self.edges.len(), blank, |add| {
-            self.stretches.iter().for_each(|&(edge, stretch)| add(edge, stretch));
-        });
-        self.stretches = Vec::new();
-        let paths = self.paths();
-        self.edges.par_iter_mut().enumerate().for_each(|(k, e)| e.length_m = way_length_m(paths.row(k)));
-        let (cut, cut_m) = (self.cut, self.cut_m);
-        Edges { edges: self.edges, paths, stretches, nodes: self.nodes, by_place, cut, cut_m, crossings }
-    }
-
-    /// The places that the edges' visits stand for.
-    fn paths(&self) -> Rows<GroundPoint> {
-        let mut starts = Vec::with_capacity(self.ways.len() + 1);
-        let mut total = 0;
-        starts.push(0);
-        for way in &self.ways {
-            total += way.end - way.start;
-            starts.push(total);
-        }
-        let mut points = Vec::with_capacity(total as usize);
-        for way in &self.ways {
-            points.extend(self.path(way.start as usize..way.end as usize));
-        }
-        Rows::from_parts(starts, points)
     }
 }
 

@@ -5,6 +5,7 @@ use std::collections::HashSet;
 use super::gap_search::{Found, Search};
 use super::lattice::{Lattice, Pixel};
 use super::strand::{Strand, Strands};
+use super::strips::Strips;
 use super::{KindSet, NetworkError};
 use crate::frame::GroundPoint;
 
@@ -83,10 +84,15 @@ pub(crate) struct Overshoot {
 ///
 /// # Errors
 /// [`NetworkError::TooManyCrossings`].
-pub(crate) fn find_gaps(strands: &Strands, lattice: &Lattice, snap_m: f64) -> Result<Gaps, NetworkError> {
+pub(crate) fn find_gaps(
+    strands: &Strands,
+    strips: &Strips,
+    lattice: &Lattice,
+    snap_m: f64,
+) -> Result<Gaps, NetworkError> {
     let mut gaps = Gaps::default();
     let mut seen = HashSet::new();
-    for found in Search::new(strands, lattice, snap_m).run()? {
+    for found in Search::new(strands, strips, lattice, snap_m).run()? {
         gaps.add(strands, found, &mut seen);
     }
     gaps.ends.sort_unstable();
@@ -117,12 +123,15 @@ impl Gaps {
         });
     }
 
-    /// Adds the connectors to the strands, each of the kind of the line that ended short.
-    pub(crate) fn connect(&self, strands: &mut Strands, lattice: &Lattice) {
+    /// Adds the connectors to the strands and their strips, each of the kind of the line that ended
+    /// short.
+    pub(crate) fn connect(&self, strands: &mut Strands, strips: &mut Strips, lattice: &Lattice) {
+        let first = strands.len();
         for &(strand, end, foot) in &self.connectors {
             let kind = strands.strands[strand].kind;
             let connector = Strand { kind, kinds: KindSet::of(kind), level: 0, carried: Vec::new() };
             strands.push(lattice, connector, &[lattice.ground(end), lattice.ground(foot)]);
         }
+        strips.add_strands(strands, first);
     }
 }

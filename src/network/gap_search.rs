@@ -1,5 +1,6 @@
 //! The search for what line ends almost meet.
 
+use std::borrow::Cow;
 use std::sync::atomic::{AtomicU64, Ordering};
 
 use rayon::prelude::*;
@@ -34,8 +35,10 @@ fn micrometres(distance_m: f64) -> i64 {
 /// The search for what line ends almost meet.
 pub(crate) struct Search<'a> {
     strands: &'a Strands,
-    strips: Strips,
+    strips: Cow<'a, Strips>,
     lattice: &'a Lattice,
+    /// How far gaps are looked for, in steps of the lattice.
+    reach: i64,
     snap_m: f64,
 }
 
@@ -71,9 +74,15 @@ struct Candidate {
 const NEAR_LIMIT: u64 = 100_000_000;
 
 impl<'a> Search<'a> {
-    pub(crate) fn new(strands: &'a Strands, lattice: &'a Lattice, snap_m: f64) -> Self {
-        let strips = Strips::padded(strands, reach_steps(lattice, snap_m));
-        Self { strands, strips, lattice, snap_m }
+    /// `strips` are those of the strands.
+    pub(crate) fn new(strands: &'a Strands, strips: &'a Strips, lattice: &'a Lattice, snap_m: f64) -> Self {
+        let reach = reach_steps(lattice, snap_m);
+        let strips = if strips.height() < reach {
+            Cow::Owned(Strips::at_least(strands, reach))
+        } else {
+            Cow::Borrowed(strips)
+        };
+        Self { strands, strips, lattice, reach, snap_m }
     }
 
     /// What the ends of all strands find, in the order of the strands, starts before ends.
@@ -81,79 +90,89 @@ impl<'a> Search<'a> {
     /// # Errors
     /// [`NetworkError::TooManyCrossings`].
     pub(crate) fn run(&self) -> Result<Vec<Found>, NetworkError> {
-        let ends = self.ends_by_strip();
-        let pairs = AtomicU64::new(0);
-        let found: Vec<Vec<Found>> = (0..self.strips.len())
+        let ends = self.ends();
+        let by_strip = self.by_strip(&ends);
+        let count = AtomicU64::new(0);
+        let found: Vec<Vec<(u32, u32)>> = (0..self.strips.len())
             .into_par_iter()
-            .map(|strip| self.look_in(strip, ends.row(strip), &pairs))
+            .map(|strip| self.pairs_in(strip, &ends, by_strip.row(strip), &count))
             .collect();
-        if pairs.into_inner() > NEAR_LIMIT {
+        if count.into_inner() > NEAR_LIMIT {
             return Err(NetworkError::TooManyCrossings { pairs: NEAR_LIMIT });
         }
-        let mut found: Vec<Found> = found.into_iter().flatten().collect();
-        found.sort_unstable_by_key(|f| (f.strand, f.last));
-        Ok(found)
+        let mut pairs = found.concat();
+        pairs.par_sort_unstable();
+        pairs.dedup();
+        let groups: Vec<&[(u32, u32)]> = pairs.chunk_by(|p, q| p.0 == q.0).collect();
+        Ok(groups.into_par_iter().filter_map(|pairs| self.look(ends[pairs[0].0 as usize], pairs)).collect())
     }
 
-    /// The ends of strands that are no closed rings, by the strip of their row, west to east.
-    fn ends_by_strip(&self) -> Rows<End> {
+    /// The ends of strands that are no closed rings, in the order of the strands.
+    fn ends(&self) -> Vec<End> {
         let at = |vertex: u32| self.strands.vertices[vertex as usize];
-        let blank = End { strand: 0, last: false, vertex: 0 };
-        let mut ends = Rows::sorted(self.strips.len(), blank, |add| {
-            for strand in 0..self.strands.len() {
-                let range = self.strands.range(strand);
-                let (first, end) = (range.start as u32, range.end as u32 - 1);
-                if at(first) != at(end) {
-                    for (vertex, last) in [(first, false), (end, true)] {
-                        let strip = self.strips.of_row(at(vertex).y as i64) as u32;
-                        add(strip, End { strand, last, vertex });
-                    }
-                }
+        let mut ends = Vec::with_capacity(2 * self.strands.len());
+        for strand in 0..self.strands.len() {
+            let range = self.strands.range(strand);
+            let (first, end) = (range.start as u32, range.end as u32 - 1);
+            if at(first) != at(end) {
+                ends.push(End { strand, last: false, vertex: first });
+                ends.push(End { strand, last: true, vertex: end });
             }
-        });
-        ends.sort_rows_by(|p, q| at(p.vertex).cmp(&at(q.vertex)).then(p.vertex.cmp(&q.vertex)));
+        }
         ends
     }
 
-    fn look_in(&self, strip: usize, ends: &[End], pairs: &AtomicU64) -> Vec<Found> {
-        let Some(beside) = self.segments_beside(strip, ends, pairs) else { return Vec::new() };
-        ends.iter().enumerate().filter_map(|(k, &end)| self.look(end, beside.row(k))).collect()
+    fn at(&self, end: End) -> Pixel {
+        self.strands.vertices[end.vertex as usize]
     }
 
-    /// For each end in a strip the segments whose boxes come within reach; `None` where there
-    /// are too many.
-    fn segments_beside(&self, strip: usize, ends: &[End], pairs: &AtomicU64) -> Option<Rows<u32>> {
-        let reach = reach_steps(self.lattice, self.snap_m);
-        let at = |end: &End| self.strands.vertices[end.vertex as usize];
+    /// For every strip the ends within reach of it, from west to east.
+    fn by_strip(&self, ends: &[End]) -> Rows<u32> {
+        let mut by_strip = Rows::sorted(self.strips.len(), 0, |add| {
+            for (k, &end) in (0..).zip(ends) {
+                let y = self.at(end).y as i64;
+                for strip in self.strips.of_row(y - self.reach)..=self.strips.of_row(y + self.reach) {
+                    add(strip as u32, k);
+                }
+            }
+        });
+        by_strip.sort_rows_by(|&p, &q| (self.at(ends[p as usize]), p).cmp(&(self.at(ends[q as usize]), q)));
+        by_strip
+    }
+
+    /// Pairs of an end and a segment whose box comes within reach of it, as far as this shows in a
+    /// strip; none where there are too many.
+    fn pairs_in(&self, strip: usize, all: &[End], ends: &[u32], count: &AtomicU64) -> Vec<(u32, u32)> {
+        let reach = self.reach;
+        let at = |&end: &u32| self.at(all[end as usize]);
         let xs: Vec<i64> = ends.iter().map(|e| at(e).x as i64).collect();
+        let columns = Columns::new(&xs, reach);
         let mut ranges: Vec<(u32, usize, usize)> = Vec::new();
         for &segment in self.strips.segments(strip) {
             let (a, b) = self.strands.segment(segment);
             let (west, east) = self.strips.x_range(a, b, strip);
-            let from = xs.partition_point(|&x| x < west as i64 - reach);
-            let count = xs[from..].partition_point(|&x| x <= east as i64 + reach);
-            if count > 0 {
-                ranges.push((segment, from, from + count));
+            if columns.may_hold(west as i64, east as i64) {
+                let from = xs.partition_point(|&x| x < west as i64 - reach);
+                let to = xs.partition_point(|&x| x <= east as i64 + reach);
+                ranges.push((segment, from, to));
             }
         }
         let own: u64 = ranges.iter().map(|r| (r.2 - r.1) as u64).sum();
-        if pairs.fetch_add(own, Ordering::Relaxed) + own > NEAR_LIMIT {
-            return None;
+        if count.fetch_add(own, Ordering::Relaxed) + own > NEAR_LIMIT {
+            return Vec::new();
         }
-        Some(Rows::sorted(ends.len(), 0, |add| {
-            for &(segment, from, to) in &ranges {
-                let (a, b) = self.strands.segment(segment);
-                let (south, north) = (a.y.min(b.y) as i64 - reach, a.y.max(b.y) as i64 + reach);
-                for (k, end) in (from as u32..).zip(&ends[from..to]) {
-                    if (south..=north).contains(&(at(end).y as i64)) {
-                        add(k, segment);
-                    }
-                }
-            }
-        }))
+        let mut pairs = Vec::new();
+        for (segment, from, to) in ranges {
+            let (a, b) = self.strands.segment(segment);
+            let rows = a.y.min(b.y) as i64 - reach..=a.y.max(b.y) as i64 + reach;
+            let beside = ends[from..to].iter().filter(|end| rows.contains(&(at(end).y as i64)));
+            pairs.extend(beside.map(|&end| (end, segment)));
+        }
+        pairs
     }
 
-    fn look(&self, End { strand, last, vertex }: End, beside: &[u32]) -> Option<Found> {
+    /// What an end finds among its pairs.
+    fn look(&self, End { strand, last, vertex }: End, beside: &[(u32, u32)]) -> Option<Found> {
         let vertex = vertex as usize;
         let candidates = self.near(strand, vertex, beside)?;
         let nearest = *candidates.iter().min_by(|p, q| {
@@ -184,10 +203,10 @@ impl<'a> Search<'a> {
     }
 
     /// The segments near an end; `None` if one of them touches it.
-    fn near(&self, strand: usize, vertex: usize, beside: &[u32]) -> Option<Vec<Candidate>> {
+    fn near(&self, strand: usize, vertex: usize, beside: &[(u32, u32)]) -> Option<Vec<Candidate>> {
         let reach_m = LISTED_FACTOR * self.snap_m;
         let mut found: Vec<Candidate> = Vec::new();
-        for &segment in beside {
+        for &(_, segment) in beside {
             match self.candidate(strand, vertex, segment, reach_m) {
                 Meeting::Touches => return None,
                 Meeting::Near(c) => found.push(c),
@@ -269,6 +288,37 @@ impl<'a> Search<'a> {
             })
             .min_by_key(|&(gap_m, v)| (micrometres(gap_m), self.strands.vertices[v]))
             .map_or(nearest.foot, |(_, v)| self.strands.vertices[v])
+    }
+}
+
+/// Which columns of a strip hold an end within reach, as a quick sieve: column numbers are kept
+/// only up to a multiple of [`COLUMNS`].
+struct Columns {
+    shift: u32,
+    held: [u64; (COLUMNS / 64) as usize],
+}
+
+const COLUMNS: i64 = 4096;
+
+impl Columns {
+    /// A column is about two reaches wide.
+    fn new(xs: &[i64], reach: i64) -> Self {
+        let mut columns = Self { shift: (2 * reach).ilog2(), held: [0; (COLUMNS / 64) as usize] };
+        for &x in xs {
+            for column in (x - reach) >> columns.shift..=(x + reach) >> columns.shift {
+                columns.held[((column & (COLUMNS - 1)) / 64) as usize] |= 1 << (column & 63);
+            }
+        }
+        columns
+    }
+
+    /// False only if no end is within reach of the x-range.
+    #[inline]
+    fn may_hold(&self, west: i64, east: i64) -> bool {
+        let (first, last) = (west >> self.shift, east >> self.shift);
+        let held =
+            |column: i64| self.held[((column & (COLUMNS - 1)) / 64) as usize] >> (column & 63) & 1 != 0;
+        last - first >= COLUMNS || (first..=last).any(held)
     }
 }
 

@@ -1,24 +1,22 @@
 //! The hot pixels of one strip, and which segments pass them.
 
-use std::sync::atomic::{AtomicU32, AtomicU64, Ordering};
+use std::sync::atomic::{AtomicU64, Ordering};
 
 use super::exact::{Hit, crossing, hit, in_box};
 use super::lattice::Pixel;
+use super::noded::{Manner, Pass};
+use super::spread::sort_spread;
 use super::strand::Strands;
 use super::strips::{PAIR_LIMIT, Strips, Swept, ordered, reaches};
-
-/// A segment and the number of a hot pixel.
-pub(crate) type Pass = (u32, u32);
 
 /// What one strip holds. Hot pixels are numbered within the strip.
 #[derive(Default)]
 pub(crate) struct HotStrip {
-    /// The hot pixels whose row is in the strip, by x, then y; each once.
+    /// The hot pixels whose row is in the strip, by x, then y; each once. Left out are vertices to
+    /// which nothing else comes near: in ordinary networks most are.
     pub pixels: Vec<Pixel>,
-    /// The pixels that segments enter between their ends.
-    pub inner: Vec<Pass>,
-    /// The pixels that segments barely miss.
-    pub near: Vec<Pass>,
+    /// Who visits them.
+    pub passes: Vec<Pass>,
 }
 
 /// Most crossings kept at a time in one strip before repeated ones are dropped.
@@ -26,68 +24,121 @@ const CROSSINGS_KEPT: usize = 1 << 22;
 
 impl HotStrip {
     /// Finds the crossings and vertices in a strip and the segments that pass them. Adds the pairs
-    /// of segments it looks at to `pairs`, and gives up where they exceed the limit. Puts the
-    /// number of the hot pixel of every vertex in the strip in `of_vertex`.
-    pub(crate) fn find(
-        strands: &Strands,
-        strips: &Strips,
-        strip: usize,
-        pairs: &AtomicU64,
-        of_vertex: &[AtomicU32],
-    ) -> Self {
+    /// of segments it looks at to `pairs`, and gives up where they exceed the limit.
+    pub(crate) fn find(strands: &Strands, strips: &Strips, strip: usize, pairs: &AtomicU64) -> Self {
         let swept = strips.sweep(strands, strip);
         let reaches = reaches(&swept);
         let own: u64 = reaches.iter().enumerate().map(|(i, &to)| to as u64 - i as u64 - 1).sum();
         if pairs.fetch_add(own, Ordering::Relaxed) + own > PAIR_LIMIT {
             return Self::default();
         }
-        let mut hot = vertices_in(strands, strips, strip);
-        hot.extend(crossings_in(&swept, &reaches, strips, strip));
-        let mut found = Self { pixels: unique(hot), ..Self::default() };
-        found.find_passes(&swept, of_vertex);
-        found
+        let (mut hot, met) = crossings_in(&swept, &reaches, strips, strip);
+        hot.extend(vertices_in(strands, strips, strip, &met));
+        let pixels = unique(hot);
+        let (passes, visitors) = find_passes(swept.iter().filter(|s| met[s.place as usize]), &pixels);
+        Self::of_shared(&pixels, &passes, &visitors)
     }
 
-    fn find_passes(&mut self, swept: &[Swept], of_vertex: &[AtomicU32]) {
-        let mut first = 0;
-        for s in swept {
-            while first < self.pixels.len() && self.pixels[first].x < s.west {
-                first += 1;
-            }
-            let beside = self.pixels[first..].iter().take_while(|c| c.x <= s.east);
-            for (id, &c) in (first as u32..).zip(beside) {
-                if !in_box(s.a, s.b, c) {
-                    continue;
-                }
-                if c == s.a {
-                    of_vertex[s.segment as usize].store(id, Ordering::Relaxed);
-                } else if c == s.b {
-                    of_vertex[s.segment as usize + 1].store(id, Ordering::Relaxed);
-                } else {
-                    match hit(s.a, s.b, c) {
-                        Hit::Inside => self.inner.push((s.segment, id)),
-                        Hit::Near => self.near.push((s.segment, id)),
-                        Hit::Clear => {}
-                    }
-                }
+    /// Leaves out the pixels that only one vertex inside a strand visits, and numbers the others.
+    fn of_shared(pixels: &[Pixel], passes: &[Pass], visitors: &[Visitors]) -> Self {
+        let mut numbers = vec![NO_PIXEL; pixels.len()];
+        let mut shared = Vec::new();
+        for ((number, &pixel), by) in numbers.iter_mut().zip(pixels).zip(visitors) {
+            if !by.are_one_vertex_inside() {
+                *number = shared.len() as u32;
+                shared.push(pixel);
             }
         }
+        let renumbered = |p: &Pass| {
+            let number = numbers[p.pixel() as usize];
+            (number != NO_PIXEL).then(|| Pass::new(p.of(), p.manner(), number))
+        };
+        // Counted first: the list outlives the strip, so it should be no longer than it has to be.
+        let mut kept = Vec::with_capacity(passes.iter().filter_map(renumbered).count());
+        kept.extend(passes.iter().filter_map(renumbered));
+        Self { pixels: shared, passes: kept }
     }
 }
 
-/// The vertices whose row is in a strip: the first of every segment, and the last of every strand.
-fn vertices_in(strands: &Strands, strips: &Strips, strip: usize) -> Vec<Pixel> {
+const NO_PIXEL: u32 = u32::MAX;
+
+/// Who visits a hot pixel.
+#[derive(Clone, Copy, Default)]
+struct Visitors {
+    /// The vertex of the first segment end that lies there.
+    vertex: u32,
+    /// How many ends of segments lie there; [`MANY`] if they belong to different vertices, or if
+    /// a segment passes.
+    ends: u32,
+}
+
+/// More segment ends than one vertex has.
+const MANY: u32 = 3;
+
+impl Visitors {
+    #[inline]
+    fn add_end(&mut self, vertex: u32) {
+        match self.ends {
+            0 => *self = Self { vertex, ends: 1 },
+            1 if self.vertex == vertex => self.ends = 2,
+            _ => self.ends = MANY,
+        }
+    }
+
+    /// Whether both segments of one vertex end there and nothing else comes near.
+    fn are_one_vertex_inside(&self) -> bool {
+        self.ends == 2
+    }
+}
+
+/// Who visits which of the pixels of a strip; a vertex between two segments is listed twice.
+fn find_passes<'a>(swept: impl Iterator<Item = &'a Swept>, pixels: &[Pixel]) -> (Vec<Pass>, Vec<Visitors>) {
+    let mut passes = Vec::with_capacity(3 * pixels.len());
+    let mut visitors = vec![Visitors::default(); pixels.len()];
+    let mut first = 0;
+    for s in swept {
+        while first < pixels.len() && pixels[first].x < s.west {
+            first += 1;
+        }
+        for (k, &c) in (first..).zip(&pixels[first..]) {
+            if c.x > s.east {
+                break;
+            }
+            if !in_box(s.a, s.b, c) {
+                continue;
+            }
+            if c == s.a || c == s.b {
+                let vertex = s.segment + u32::from(c == s.b);
+                visitors[k].add_end(vertex);
+                passes.push(Pass::new(vertex, Manner::Vertex, k as u32));
+                continue;
+            }
+            let manner = match hit(s.a, s.b, c) {
+                Hit::Inside => Manner::Inner,
+                Hit::Near => Manner::Near,
+                Hit::Clear => continue,
+            };
+            visitors[k].ends = MANY;
+            passes.push(Pass::new(s.segment, manner, k as u32));
+        }
+    }
+    (passes, visitors)
+}
+
+/// The vertices whose row is in a strip of the segments that are not left out.
+fn vertices_in(strands: &Strands, strips: &Strips, strip: usize, met: &[bool]) -> Vec<Pixel> {
     let segments = strips.segments(strip);
-    let mut found = Vec::with_capacity(segments.len() * 5 / 4);
+    let mut found = Vec::with_capacity(segments.len());
     let mut add = |p: Pixel| {
         if strips.of_row(p.y as i64) == strip {
             found.push(p);
         }
     };
-    for (k, &segment) in segments.iter().enumerate() {
+    for (k, &segment) in segments.iter().enumerate().filter(|&(k, _)| met[k]) {
         let (a, b) = strands.segment(segment);
         add(a);
-        if segments.get(k + 1) != Some(&(segment + 1)) {
+        let next_adds_b = segments.get(k + 1) == Some(&(segment + 1)) && met[k + 1];
+        if !next_adds_b {
             add(b);
         }
     }
@@ -96,15 +147,22 @@ fn vertices_in(strands: &Strands, strips: &Strips, strip: usize) -> Vec<Pixel> {
 
 /// Every crossing interior to two segments whose rounded row is in the strip. Both segments meet
 /// the strip of that row, so each crossing is found once.
-fn crossings_in(swept: &[Swept], reaches: &[u32], strips: &Strips, strip: usize) -> Vec<Pixel> {
+///
+/// Also, by place in the strip, which segments have boxes that meet the box of another; one that
+/// merely goes on from them does not count. What meets no other box passes no hot pixel in this
+/// strip save those of its own vertices, and nothing else passes those: it can be left out.
+fn crossings_in(swept: &[Swept], reaches: &[u32], strips: &Strips, strip: usize) -> (Vec<Pixel>, Vec<bool>) {
     let mut found = Vec::new();
+    let mut met = vec![false; swept.len()];
     for (i, first) in swept.iter().enumerate() {
         let (south, north) = first.rows();
         for second in &swept[i + 1..reaches[i] as usize] {
             let (low, high) = second.rows();
-            if low > north || high < south {
+            if low > north || high < south || first.goes_on_with(second) {
                 continue;
             }
+            met[first.place as usize] = true;
+            met[second.place as usize] = true;
             let crossed = crossing(first.a, first.b, second.a, second.b);
             found.extend(crossed.filter(|p| strips.of_row(p.y as i64) == strip));
         }
@@ -112,14 +170,14 @@ fn crossings_in(swept: &[Swept], reaches: &[u32], strips: &Strips, strip: usize)
             found = unique(found);
         }
     }
-    found
+    (found, met)
 }
 
 /// Pixels by x, then y, each once.
 fn unique(pixels: Vec<Pixel>) -> Vec<Pixel> {
     let key = |p: Pixel| (ordered(p.x) as u64) << 32 | ordered(p.y) as u64;
     let mut keys: Vec<u64> = pixels.into_iter().map(key).collect();
-    keys.sort_unstable();
+    sort_spread(&mut keys);
     keys.dedup();
     let pixel = |key: u64| Pixel::new(ordered((key >> 32) as i32) as i32, ordered(key as i32) as i32);
     keys.into_iter().map(pixel).collect()

@@ -35,6 +35,14 @@ pub(crate) struct Lattice {
     origin_y: i64,
 }
 
+/// The greatest whole number not above `v`, which is far below 2⁶³ in size. Faster than
+/// [`f64::floor`], which is a call where the processor is not known to round.
+#[inline]
+fn floor(v: f64) -> i64 {
+    let towards_zero = v as i64;
+    towards_zero - i64::from(towards_zero as f64 > v)
+}
+
 /// Extent limit in steps along either axis: 10,737 km at 1 cm.
 const EXTENT_LIMIT: i64 = 1 << 30;
 
@@ -87,7 +95,7 @@ impl Lattice {
 
     fn steps(&self, v_m: f64) -> i64 {
         let steps = self.per_m.map_or_else(|| v_m / self.step_m, |n| v_m * n);
-        (steps + 0.5).floor() as i64
+        floor(steps + 0.5)
     }
 
     fn metres(&self, steps: i64) -> f64 {

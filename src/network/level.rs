@@ -1,7 +1,7 @@
 //! Lines that cross at different levels: bridges, tunnels, layers.
 
 use super::lattice::Pixel;
-use super::snap_round::Noded;
+use super::noded::{Noded, Visit};
 use super::strand::Strands;
 
 /// Gives lines that only pass through a hot pixel on different levels a pixel each, so
@@ -10,7 +10,8 @@ use super::strand::Strands;
 ///
 /// Returns the pixels at which lines were parted.
 ///
-/// Cost: one look at every visit, and only if some line is off level 0.
+/// Cost: one look at every visit, and only if some line is off level 0. A pixel without a number has
+/// one visitor, so it is never parted.
 pub(crate) fn separate_levels(noded: &mut Noded, strands: &Strands) -> Vec<Pixel> {
     if strands.strands.iter().all(|s| s.level == 0) {
         return Vec::new();
@@ -29,9 +30,9 @@ pub(crate) fn separate_levels(noded: &mut Noded, strands: &Strands) -> Vec<Pixel
     for strand in 0..strands.len() {
         let level = strands.strands[strand].level;
         for visit in noded.range(strand) {
-            let key = (noded.visits[visit], level);
-            if let Ok(k) = copies.binary_search_by_key(&key, |c| c.0) {
-                noded.visits[visit] = copies[k].1;
+            let Some(pixel) = noded.visits[visit].pixel() else { continue };
+            if let Ok(k) = copies.binary_search_by_key(&(pixel, level), |c| c.0) {
+                noded.visits[visit] = Visit::to_pixel(copies[k].1);
             }
         }
     }
@@ -45,19 +46,20 @@ fn conflicts(noded: &Noded, strands: &Strands) -> Vec<(u32, i32)> {
     const END: u8 = 2;
     let mut marks = vec![0_u8; noded.pixels.len()];
     for strand in 0..strands.len() {
-        let range = noded.range(strand);
+        let visits = &noded.visits[noded.range(strand)];
         if strands.strands[strand].level != 0 {
-            noded.visits[range.clone()].iter().for_each(|&p| marks[p as usize] |= RAISED);
+            visits.iter().filter_map(|v| v.pixel()).for_each(|p| marks[p as usize] |= RAISED);
         }
-        for end in [range.start, range.end - 1] {
-            marks[noded.visits[end] as usize] |= END;
+        let ends = [visits.first(), visits.last()];
+        for pixel in ends.into_iter().flatten().filter_map(|v| v.pixel()) {
+            marks[pixel as usize] |= END;
         }
     }
     let mut found = Vec::new();
     for strand in 0..strands.len() {
         let level = strands.strands[strand].level;
-        let passed = noded.visits[noded.range(strand)].iter().filter(|&&p| marks[p as usize] == RAISED);
-        found.extend(passed.map(|&p| (p, level)));
+        let pixels = noded.visits[noded.range(strand)].iter().filter_map(|v| v.pixel());
+        found.extend(pixels.filter(|&p| marks[p as usize] == RAISED).map(|p| (p, level)));
     }
     found.sort_unstable();
     found.dedup();

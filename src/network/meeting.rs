@@ -1,94 +1,130 @@
 //! Where strands meet: which hot pixels are nodes.
 
-use super::snap_round::Noded;
+use std::ops::Range;
+
+use rayon::prelude::*;
+
+use super::noded::{Noded, Visit};
 use super::strand::Strands;
 
-/// What is known of every hot pixel.
+/// What is known of every hot pixel that has a number. The others are no nodes.
 pub(crate) struct Meetings {
     marks: Vec<u8>,
+    /// How many nodes two or more strands pass through, ends not counted.
+    pub crossings: usize,
 }
 
 /// A strand ends or turns back there, or it has more than two distinct neighbours.
 const NODE: u8 = 1;
-/// It is visited.
-const VISITED: u8 = 2;
-/// It is visited more than once, or is the tip of a spike, whose two sides coincide.
-const SHARED: u8 = 4;
-
-const NONE: u32 = u32::MAX;
+/// A neighbour is met there twice, or there are too many to tell.
+const DOUBLED: u8 = 2;
 
 impl Meetings {
     /// Finds the nodes in one pass over the visits.
     pub(crate) fn find(noded: &Noded, strands: &Strands) -> Self {
-        let mut marks = vec![0_u8; noded.pixels.len()];
-        // The first two distinct neighbours of each pixel.
-        let mut neighbours = vec![[NONE; 2]; noded.pixels.len()];
-        for strand in 0..strands.len() {
-            let visits = &noded.visits[noded.range(strand)];
-            if visits.len() < 2 {
-                continue;
-            }
-            let mut before = NONE;
-            for (i, &pixel) in visits.iter().enumerate() {
-                let after = visits.get(i + 1).copied().unwrap_or(NONE);
-                let mark = &mut marks[pixel as usize];
-                *mark |= if *mark & VISITED == 0 { VISITED } else { SHARED };
-                let known = &mut neighbours[pixel as usize];
-                if before == after {
-                    *mark |= NODE | SHARED;
-                }
-                if before == NONE || after == NONE || !(meets(known, before) && meets(known, after)) {
-                    *mark |= NODE;
-                }
-                before = pixel;
-            }
+        // Every thread looks at all visits, but only after its share of the pixels: the visits are
+        // read in order and fast, the pixels are not.
+        let share = noded.pixels.len().div_ceil(rayon::current_num_threads()).max(1);
+        let shares: Vec<Range<usize>> = (0..noded.pixels.len())
+            .step_by(share)
+            .map(|from| from..(from + share).min(noded.pixels.len()))
+            .collect();
+        let found: Vec<(Vec<u8>, usize)> =
+            shares.into_par_iter().map(|share| meetings_of(noded, strands, share)).collect();
+        let mut meetings = Self { marks: Vec::with_capacity(noded.pixels.len()), crossings: 0 };
+        for (marks, crossings) in found {
+            meetings.marks.extend(marks);
+            meetings.crossings += crossings;
         }
-        Self { marks }
+        meetings
     }
 
     #[inline]
-    pub(crate) fn is_node(&self, pixel: u32) -> bool {
-        self.marks[pixel as usize] & NODE != 0
+    pub(crate) fn is_node(&self, visit: Visit) -> bool {
+        self.has(visit, NODE)
     }
 
-    /// Whether pieces that coincide may go through a pixel.
+    /// Whether pieces that coincide may lead to this place.
     #[inline]
-    pub(crate) fn is_shared(&self, pixel: u32) -> bool {
-        self.marks[pixel as usize] & SHARED != 0
+    pub(crate) fn is_doubled(&self, visit: Visit) -> bool {
+        self.has(visit, DOUBLED)
     }
 
-    /// Nodes that two or more strands pass through, ends not counted.
-    pub(crate) fn count_crossings(&self, noded: &Noded, strands: &Strands) -> usize {
-        const SEVERAL: u32 = NONE - 1;
-        let mut passed_by = vec![NONE; noded.pixels.len()];
-        let mut crossings = 0;
-        for strand in 0..strands.len() {
-            let range = noded.range(strand);
-            let inside = noded.visits.get(range.start + 1..range.end.saturating_sub(1)).unwrap_or_default();
-            for &pixel in inside.iter().filter(|&&p| self.is_shared(p) && self.is_node(p)) {
-                let by = &mut passed_by[pixel as usize];
-                if *by == NONE {
-                    *by = strand as u32;
-                } else if *by != SEVERAL && *by != strand as u32 {
-                    *by = SEVERAL;
-                    crossings += 1;
-                }
-            }
-        }
-        crossings
+    #[inline]
+    fn has(&self, visit: Visit, mark: u8) -> bool {
+        visit.pixel().is_some_and(|pixel| self.marks[pixel as usize] & mark != 0)
     }
 }
 
-/// Whether a neighbour is among the two known, or there is room to note it.
-#[inline]
-fn meets(known: &mut [u32; 2], neighbour: u32) -> bool {
-    for slot in known {
-        if *slot == NONE {
-            *slot = neighbour;
+/// The marks of some hot pixels, and how many of them are nodes that several strands pass.
+fn meetings_of(noded: &Noded, strands: &Strands, pixels: Range<usize>) -> (Vec<u8>, usize) {
+    let mut found = vec![Meeting::BLANK; pixels.len()];
+    for strand in 0..strands.len() {
+        let visits = &noded.visits[noded.range(strand)];
+        if visits.len() < 2 {
+            continue;
         }
-        if *slot == neighbour {
-            return true;
+        for (i, &visit) in visits.iter().enumerate() {
+            let own = visit.pixel().and_then(|p| found.get_mut((p as usize).wrapping_sub(pixels.start)));
+            let Some(meeting) = own else { continue };
+            let before = if i == 0 { Visit::NONE } else { visits[i - 1] };
+            let after = visits.get(i + 1).copied().unwrap_or(Visit::NONE);
+            meeting.add(before, after, strand as u32);
         }
     }
-    false
+    let crossings = found.iter().filter(|m| m.marks & NODE != 0 && m.passed_by == SEVERAL).count();
+    (found.into_iter().map(|m| m.marks).collect(), crossings)
+}
+
+/// What is known of one hot pixel while visits are counted.
+#[derive(Clone, Copy)]
+struct Meeting {
+    /// The first distinct neighbours; a plain crossing has four.
+    neighbours: [Visit; 4],
+    /// The strand that passes through, [`NOBODY`] or [`SEVERAL`].
+    passed_by: u32,
+    marks: u8,
+}
+
+const NOBODY: u32 = u32::MAX;
+const SEVERAL: u32 = u32::MAX - 1;
+
+impl Meeting {
+    const BLANK: Meeting = Meeting { neighbours: [Visit::NONE; 4], passed_by: NOBODY, marks: 0 };
+
+    /// Counts a visit on the way from one neighbour to another; no neighbour where a strand ends.
+    #[inline]
+    fn add(&mut self, before: Visit, after: Visit, strand: u32) {
+        if before == Visit::NONE || after == Visit::NONE {
+            self.marks |= NODE;
+        } else if self.passed_by == NOBODY {
+            self.passed_by = strand;
+        } else if self.passed_by != strand {
+            self.passed_by = SEVERAL;
+        }
+        if before == after {
+            self.marks |= NODE;
+        }
+        self.meet(before);
+        self.meet(after);
+    }
+
+    #[inline]
+    fn meet(&mut self, neighbour: Visit) {
+        if neighbour == Visit::NONE {
+            return;
+        }
+        for (k, slot) in self.neighbours.iter_mut().enumerate() {
+            if *slot == Visit::NONE {
+                *slot = neighbour;
+                self.marks |= if k >= 2 { NODE } else { 0 };
+                return;
+            }
+            if *slot == neighbour {
+                self.marks |= DOUBLED;
+                return;
+            }
+        }
+        self.marks |= DOUBLED;
+    }
 }

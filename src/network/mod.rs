@@ -7,6 +7,7 @@
 )]
 
 mod align;
+mod arms;
 mod build;
 mod check;
 mod component;
@@ -29,12 +30,14 @@ mod meeting;
 mod merge;
 mod net;
 mod node;
+mod noded;
 mod report;
 mod rows;
 mod search;
 mod settings;
 mod sieve;
 mod snap_round;
+mod spread;
 mod strand;
 mod strips;
 mod track;

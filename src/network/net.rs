@@ -4,8 +4,9 @@ use std::sync::OnceLock;
 
 use super::edges::Edges;
 use super::index::SegmentIndex;
-use super::node::{Node, NodeKind};
+use super::node::Node;
 use super::rows::Rows;
+use super::ways::ways_of_all;
 use super::{Edge, EdgeEnd, LinePiece, NearMiss, NetworkSettings, Report, Stretch};
 use crate::frame::GroundPoint;
 use crate::record::LineKind;
@@ -13,8 +14,6 @@ use crate::record::LineKind;
 /// The noded network.
 pub struct Network {
     pub(super) nodes: Vec<Node>,
-    /// Grid bearings of the ways at every node.
-    pub(super) ways: Rows<f64>,
     pub(super) edges: Vec<Edge>,
     pub(super) paths: Rows<GroundPoint>,
     pub(super) stretches: Rows<Stretch>,
@@ -23,7 +22,11 @@ pub struct Network {
     near_misses: Vec<NearMiss>,
     report: Report,
     settings: NetworkSettings,
-    /// Made when first asked for: many a caller never does.
+    /// The nodes in an order in which neighbours come together.
+    by_place: Vec<u32>,
+    // What follows is made when first asked for: many a caller never does.
+    /// Grid bearings of the ways at every node.
+    ways: OnceLock<Rows<f64>>,
     pub(super) line_pieces: OnceLock<Rows<LinePiece>>,
     index: OnceLock<SegmentIndex>,
 }
@@ -38,7 +41,7 @@ impl Network {
         report: Report,
         settings: NetworkSettings,
     ) -> Self {
-        let Edges { edges, paths, stretches, .. } = made;
+        let Edges { edges, paths, stretches, by_place, .. } = made;
         let ends = Rows::sorted(nodes.len(), EdgeEnd { edge: 0, at_to: false }, |add| {
             for (edge, e) in (0..).zip(&edges) {
                 add(e.from, EdgeEnd { edge, at_to: false });
@@ -47,7 +50,6 @@ impl Network {
         });
         Self {
             nodes: nodes.into_iter().map(Node::bare).collect(),
-            ways: Rows::with_capacity(0, 0),
             edges,
             paths,
             stretches,
@@ -56,6 +58,8 @@ impl Network {
             near_misses,
             report,
             settings,
+            by_place,
+            ways: OnceLock::new(),
             line_pieces: OnceLock::new(),
             index: OnceLock::new(),
         }
@@ -67,8 +71,16 @@ impl Network {
     }
 
     /// Grid bearings of the ways at a node, in degrees clockwise from grid north, ascending.
+    ///
+    /// Those of all nodes are found when the first are asked for.
     pub fn ways_deg(&self, node: u32) -> &[f64] {
-        self.ways.row(node as usize)
+        let ways = self.ways.get().unwrap_or_else(|| {
+            // Found before the cell is locked: a thread that waited for it could hold up the
+            // threads that find them.
+            let found = ways_of_all(self, &self.by_place);
+            self.ways.get_or_init(|| found)
+        });
+        ways.row(node as usize)
     }
 
     /// Every edge; the position is the edge's number.
@@ -134,11 +146,6 @@ impl Network {
             histogram[d] += 1;
         }
         histogram
-    }
-
-    /// How many nodes there are of each kind, in the order of [`NodeKind::ALL`].
-    pub fn node_kind_counts(&self) -> [(NodeKind, usize); 5] {
-        NodeKind::ALL.map(|kind| (kind, self.nodes.iter().filter(|n| n.kind == kind).count()))
     }
 
     pub(super) fn index(&self) -> &SegmentIndex {

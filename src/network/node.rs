@@ -2,8 +2,7 @@
 
 use rayon::prelude::*;
 
-use super::rows::Rows;
-use super::ways::ways_of;
+use super::lattice::Pixel;
 use super::{KindSet, Network};
 use crate::frame::{GroundPoint, Placed};
 use crate::record::{Gate, LineKind};
@@ -41,72 +40,71 @@ impl NodeKind {
     }
 }
 
-/// A node of the network. Its ways are [`Network::ways_deg`].
+/// A node of the network. Its ways are [`Network::ways_deg`], its kind [`Network::node_kind`].
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct Node {
     /// Its place in the frame.
     pub at: GroundPoint,
-    /// What it is.
-    pub kind: NodeKind,
     /// Edge ends there, of all kinds; a loop counts twice.
     pub degree: u32,
     /// The kinds of all edges there.
     pub kinds: KindSet,
     /// Whether a gate stands there, so that a fence joins what it crosses.
     pub gate: bool,
+    /// Whether a line ends there with a gap, closed or not, and no other line meets it there.
+    pub near_miss: bool,
 }
 
 impl Node {
     pub(crate) fn bare(at: GroundPoint) -> Self {
-        Self { at, kind: NodeKind::Join, degree: 0, kinds: KindSet::EMPTY, gate: false }
+        Self { at, degree: 0, kinds: KindSet::EMPTY, gate: false, near_miss: false }
     }
 }
 
-/// Nodes whose ways are found at a time.
-const AT_A_TIME: usize = 4096;
-
-/// Fills in degree, kinds, gates, ways and kind of every node. `near_miss` says which nodes
-/// are line ends with a gap; `by_place` lists the nodes so that neighbours come together.
+/// Fills in degree, kinds, gates and gaps of every node; `ends` are the lattice points of line
+/// ends with a gap, sorted, and `pixels` those of the nodes.
 pub(crate) fn describe_nodes(
     network: &mut Network,
     gates: &[Placed<Gate>],
-    near_miss: &[bool],
-    by_place: &[u32],
+    pixels: &[Pixel],
+    ends: &[Pixel],
 ) {
     let mut nodes = std::mem::take(&mut network.nodes);
-    for (k, node) in nodes.iter_mut().enumerate() {
-        let ends = network.ends_at(k as u32);
-        node.degree = ends.len() as u32;
-        node.kinds =
-            ends.iter().fold(KindSet::EMPTY, |set, e| set.with(network.edges()[e.edge as usize].kinds));
-    }
+    nodes.par_iter_mut().zip(pixels).enumerate().for_each(|(k, (node, pixel))| {
+        let edge_ends = network.ends_at(k as u32);
+        node.degree = edge_ends.len() as u32;
+        let kinds = edge_ends.iter().map(|e| network.edges()[e.edge as usize].kinds);
+        node.kinds = kinds.fold(KindSet::EMPTY, KindSet::with);
+        node.near_miss = node.degree <= 2 && ends.binary_search(pixel).is_ok();
+    });
     mark_gates(network, &mut nodes, gates);
     network.nodes = nodes;
-    let found: Vec<Rows<f64>> = by_place.par_chunks(AT_A_TIME).map(|nodes| ways_of(network, nodes)).collect();
-    let ways = Rows::sorted(network.nodes.len(), 0.0, |add| {
-        for (nodes, rows) in by_place.chunks(AT_A_TIME).zip(&found) {
-            for (k, &node) in nodes.iter().enumerate() {
-                rows.row(k).iter().for_each(|&deg| add(node, deg));
-            }
-        }
-    });
-    for (k, node) in network.nodes.iter_mut().enumerate() {
-        node.kind = kind_of(node, ways.row(k).len(), near_miss[k]);
-    }
-    network.ways = ways;
 }
 
-fn kind_of(node: &Node, ways: usize, near_miss: bool) -> NodeKind {
-    if near_miss && node.degree <= 2 {
-        NodeKind::NearMiss
-    } else if ways >= 3 {
-        NodeKind::Junction
-    } else if node.degree >= 3 && node.kinds.len() >= 2 {
-        NodeKind::Crossing
-    } else if node.degree == 1 {
-        NodeKind::End
-    } else {
-        NodeKind::Join
+impl Network {
+    /// What kind of node a node is.
+    pub fn node_kind(&self, node: u32) -> NodeKind {
+        let (ways, node) = (self.ways_deg(node).len(), &self.nodes[node as usize]);
+        if node.near_miss && node.degree <= 2 {
+            NodeKind::NearMiss
+        } else if ways >= 3 {
+            NodeKind::Junction
+        } else if node.degree >= 3 && node.kinds.len() >= 2 {
+            NodeKind::Crossing
+        } else if node.degree == 1 {
+            NodeKind::End
+        } else {
+            NodeKind::Join
+        }
+    }
+
+    /// How many nodes there are of each kind, in the order of [`NodeKind::ALL`].
+    pub fn node_kind_counts(&self) -> [(NodeKind, usize); 5] {
+        let mut counts = NodeKind::ALL.map(|kind| (kind, 0));
+        for node in 0..self.nodes.len() as u32 {
+            counts[self.node_kind(node) as usize].1 += 1;
+        }
+        counts
     }
 }
 

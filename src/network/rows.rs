@@ -16,12 +16,6 @@ impl<T> Rows<T> {
         Self { starts, items: Vec::with_capacity(items) }
     }
 
-    /// Rows that were laid out elsewhere: `starts` ascends from 0 to the number of items.
-    pub(crate) fn from_parts(starts: Vec<u32>, items: Vec<T>) -> Self {
-        debug_assert_eq!(starts.last().copied(), Some(items.len() as u32));
-        Self { starts, items }
-    }
-
     /// Adds a row.
     pub(crate) fn push(&mut self, row: impl IntoIterator<Item = T>) {
         self.items.extend(row);
@@ -52,6 +46,31 @@ impl<T> Rows<T> {
 }
 
 impl<T: Copy> Rows<T> {
+    /// Rows of the lengths given, to be filled in.
+    pub(crate) fn blank(lengths: impl ExactSizeIterator<Item = usize>, blank: T) -> Self {
+        let mut starts = Vec::with_capacity(lengths.len() + 1);
+        let mut total = 0;
+        starts.push(0);
+        starts.extend(lengths.map(|length| {
+            total += length as u32;
+            total
+        }));
+        Self { starts, items: vec![blank; total as usize] }
+    }
+
+    /// The items of so many rows at a time.
+    pub(crate) fn parts_mut(&mut self, rows: usize) -> Vec<&mut [T]> {
+        let mut parts = Vec::with_capacity(self.len().div_ceil(rows));
+        let mut left = self.items.as_mut_slice();
+        for first in (0..self.starts.len() - 1).step_by(rows) {
+            let end = (first + rows).min(self.starts.len() - 1);
+            let (part, later) = left.split_at_mut((self.starts[end] - self.starts[first]) as usize);
+            parts.push(part);
+            left = later;
+        }
+        parts
+    }
+
     /// Sorts items into rows and keeps their order within each. `each` is called twice and
     /// gives every item with its row; `blank` fills the room in between.
     pub(crate) fn sorted(rows: usize, blank: T, each: impl Fn(&mut dyn FnMut(u32, T))) -> Self {

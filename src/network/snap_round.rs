@@ -7,142 +7,153 @@
 //!
 //! Cost: n log n for n segments plus the number of pairs whose boxes overlap.
 
-use std::sync::atomic::{AtomicU32, AtomicU64};
+use std::sync::atomic::AtomicU64;
 
 use rayon::prelude::*;
 
 use super::NetworkError;
 use super::exact::{Hit, hit, in_box};
-use super::hot::{HotStrip, Pass};
+use super::hot::HotStrip;
 use super::lattice::Pixel;
+use super::noded::{Manner, Noded, PIXEL_LIMIT, Pass, Visit};
 use super::strand::Strands;
 use super::strips::{Strips, check_pairs};
-
-/// Lines as chains of hot pixels.
-pub(crate) struct Noded {
-    /// The hot pixels, each once; the position is the pixel's id. By strip, then x, then y.
-    pub pixels: Vec<Pixel>,
-    /// First visit of each strand, and the visit count at the end.
-    pub starts: Vec<u32>,
-    /// The pixel ids that the strands visit, no two in a row the same.
-    pub visits: Vec<u32>,
-    /// For each visit a segment of the strand that enters the pixel.
-    pub segments: Vec<u32>,
-}
 
 /// Nodes the strands.
 ///
 /// # Errors
 /// [`NetworkError::TooManyCrossings`].
-pub(crate) fn node(strands: &Strands) -> Result<Noded, NetworkError> {
-    let (passes, pixels) = find_passes(strands)?;
-    Ok(passes.chains(strands, pixels))
+pub(crate) fn node(strands: &Strands, strips: Strips) -> Result<Noded, NetworkError> {
+    let (passes, pixels) = find_passes(strands, &strips)?;
+    drop(strips);
+    Ok(chains(strands, &passes, pixels))
 }
 
-/// Which segments pass which hot pixels.
-struct Passes {
-    /// The hot pixel of each vertex.
-    of_vertex: Vec<u32>,
-    /// (segment, hot pixel) for every pass between the segment's ends, sorted.
-    inner: Vec<Pass>,
-    /// (segment, hot pixel) for every pixel that a segment barely misses, sorted.
-    near: Vec<Pass>,
-}
-
-/// Works on every strip by itself and puts the results together; also gives the hot pixels.
-fn find_passes(strands: &Strands) -> Result<(Passes, Vec<Pixel>), NetworkError> {
-    let strips = Strips::new(strands);
+/// Works on every strip by itself and puts the results together: who comes to which hot pixel,
+/// sorted, and the hot pixels.
+fn find_passes(strands: &Strands, strips: &Strips) -> Result<(Vec<Pass>, Vec<Pixel>), NetworkError> {
     let pairs = AtomicU64::new(0);
-    let of_vertex: Vec<AtomicU32> =
-        (0..strands.vertices.len()).into_par_iter().map(|_| AtomicU32::new(u32::MAX)).collect();
     let found: Vec<HotStrip> = (0..strips.len())
         .into_par_iter()
-        .map(|strip| HotStrip::find(strands, &strips, strip, &pairs, &of_vertex))
+        .map(|strip| HotStrip::find(strands, strips, strip, &pairs))
         .collect();
     check_pairs(pairs.into_inner())?;
-    let total = |count: fn(&HotStrip) -> usize| found.iter().map(count).sum();
-    let mut pixels = Vec::with_capacity(total(|f| f.pixels.len()));
-    let (mut inner, mut near) =
-        (Vec::with_capacity(total(|f| f.inner.len())), Vec::with_capacity(total(|f| f.near.len())));
-    let mut bases = Vec::with_capacity(found.len());
+    let count: usize = found.iter().map(|f| f.pixels.len()).sum();
+    if count > PIXEL_LIMIT {
+        return Err(NetworkError::TooManyCrossings { pairs: PIXEL_LIMIT as u64 });
+    }
+    let mut pixels = Vec::with_capacity(count);
+    let mut passes = Vec::with_capacity(found.iter().map(|f| f.passes.len()).sum());
     for strip in found {
         let base = pixels.len() as u32;
-        bases.push(base);
         pixels.extend(strip.pixels);
-        inner.extend(strip.inner.into_iter().map(|(s, id)| (s, base + id)));
-        near.extend(strip.near.into_iter().map(|(s, id)| (s, base + id)));
+        passes.extend(strip.passes.into_iter().map(|p| p.from_base(base)));
     }
-    inner.par_sort_unstable();
-    near.par_sort_unstable();
-    let of_vertex = of_vertex
-        .into_par_iter()
-        .zip(&strands.vertices)
-        .map(|(id, v)| bases[strips.of_row(v.y as i64)] + id.into_inner())
-        .collect();
-    Ok((Passes { of_vertex, inner, near }, pixels))
+    passes.par_sort_unstable();
+    Ok((passes, pixels))
 }
 
-impl Passes {
-    /// The strands as chains of hot pixels.
-    fn chains(self, strands: &Strands, pixels: Vec<Pixel>) -> Noded {
-        let room = strands.vertices.len() + self.inner.len();
-        let mut noded = Noded {
-            pixels,
-            starts: Vec::with_capacity(strands.len() + 1),
-            visits: Vec::with_capacity(room),
-            segments: Vec::with_capacity(room),
-        };
-        noded.starts.push(0);
-        let (mut inner, mut near) = (self.inner.as_slice(), self.near.as_slice());
-        let mut along: Vec<u32> = Vec::new();
-        for strand in 0..strands.len() {
-            let range = strands.range(strand);
-            let first = noded.visits.len();
-            for v in range.start..range.end - 1 {
-                let segment = v as u32;
-                noded.visit(first, self.of_vertex[v], segment);
-                along.clear();
-                along.extend(take_segment(&mut inner, segment).iter().map(|p| p.1));
-                let missed = take_segment(&mut near, segment);
-                if along.is_empty() && missed.is_empty() {
-                    continue;
-                }
-                sort_along(&mut along, &noded.pixels, strands.segment(segment));
-                if !missed.is_empty() {
-                    let ends = (self.of_vertex[v], self.of_vertex[v + 1]);
-                    bend(&mut along, ends, missed, &noded.pixels);
-                }
-                for &id in &along {
-                    noded.visit(first, id, segment);
+/// Vertices whose strands are worked on at a time.
+const AT_A_TIME: usize = 1 << 15;
+
+/// The strands as chains of hot pixels.
+fn chains(strands: &Strands, passes: &[Pass], pixels: Vec<Pixel>) -> Noded {
+    let parts: Vec<Chains> = strands
+        .parts(AT_A_TIME)
+        .into_par_iter()
+        .map(|part| {
+            let first = passes.partition_point(|p| p.of() < strands.starts[part.start]);
+            let mut chains = Chains::default();
+            let mut left = &passes[first..];
+            part.for_each(|strand| chains.add(strands, strand, &mut left, &pixels));
+            chains
+        })
+        .collect();
+    let total = parts.iter().map(|p| p.visits.len()).sum();
+    let mut noded = Noded {
+        pixels,
+        starts: Vec::with_capacity(strands.len() + 1),
+        visits: Vec::with_capacity(total),
+        segments: Vec::with_capacity(total),
+    };
+    noded.starts.push(0);
+    for part in parts {
+        let base = noded.visits.len();
+        noded.starts.extend(part.ends.into_iter().map(|end| base as u32 + end));
+        noded.visits.extend(part.visits);
+        noded.segments.extend(part.segments);
+        part.tips.into_iter().for_each(|tip| noded.number(base + tip, strands));
+    }
+    noded
+}
+
+/// The chains of some strands in a row.
+#[derive(Default)]
+struct Chains {
+    /// Where the visits of each strand end.
+    ends: Vec<u32>,
+    visits: Vec<Visit>,
+    segments: Vec<u32>,
+    /// The visits without a number at which a strand ends or turns back on itself: they are nodes.
+    tips: Vec<usize>,
+    /// The pixels along one segment.
+    along: Vec<u32>,
+}
+
+impl Chains {
+    /// Adds a strand and takes its passes off the sorted list.
+    fn add(&mut self, strands: &Strands, strand: usize, passes: &mut &[Pass], pixels: &[Pixel]) {
+        let first = self.visits.len();
+        let range = strands.range(strand);
+        for v in range.start as u32..range.end as u32 {
+            let segment = v.min(range.end as u32 - 2);
+            let (at_vertex, on_segment) = take(passes, v);
+            let numbered = at_vertex.first().map(|p| Visit::to_pixel(p.pixel()));
+            self.visit(first, numbered.unwrap_or(Visit::lone(v)), segment);
+            if !on_segment.is_empty() {
+                self.pass(strands.segment(segment), on_segment, pixels);
+                for k in 0..self.along.len() {
+                    self.visit(first, Visit::to_pixel(self.along[k]), segment);
                 }
             }
-            noded.visit(first, self.of_vertex[range.end - 1], range.end as u32 - 2);
-            noded.starts.push(noded.visits.len() as u32);
         }
-        noded
+        let last = self.visits.len() - 1;
+        let lone_ends = [first, last].into_iter().filter(|&k| self.visits[k].pixel().is_none());
+        self.tips.extend(lone_ends);
+        self.ends.push(self.visits.len() as u32);
     }
-}
 
-impl Noded {
-    fn visit(&mut self, first: usize, id: u32, segment: u32) {
-        if self.visits.len() == first || self.visits.last() != Some(&id) {
-            self.visits.push(id);
+    fn visit(&mut self, first: usize, visit: Visit, segment: u32) {
+        if let [.., before, last] = &self.visits[first..]
+            && *before == visit
+            && last.pixel().is_none()
+        {
+            self.tips.push(self.visits.len() - 1);
+        }
+        if self.visits.len() == first || self.visits.last() != Some(&visit) {
+            self.visits.push(visit);
             self.segments.push(segment);
         }
     }
 
-    /// The visits of a strand.
-    pub(crate) fn range(&self, strand: usize) -> std::ops::Range<usize> {
-        self.starts[strand] as usize..self.starts[strand + 1] as usize
+    /// Lists the pixels that a segment passes between its ends, in order.
+    fn pass(&mut self, (a, b): (Pixel, Pixel), passes: &[Pass], pixels: &[Pixel]) {
+        let inner = passes.partition_point(|p| p.manner() == Manner::Inner);
+        self.along.clear();
+        self.along.extend(passes[..inner].iter().map(|p| p.pixel()));
+        sort_along(&mut self.along, pixels, (a, b));
+        if inner < passes.len() {
+            bend(&mut self.along, (a, b), &passes[inner..], pixels);
+        }
     }
 }
 
-/// Takes the leading pairs of a segment off a sorted list.
-fn take_segment<'a>(list: &mut &'a [Pass], segment: u32) -> &'a [Pass] {
-    let count = list.iter().take_while(|p| p.0 == segment).count();
+/// Takes the leading passes of a vertex and of the segment that begins there off a sorted list.
+fn take<'a>(list: &mut &'a [Pass], vertex: u32) -> (&'a [Pass], &'a [Pass]) {
+    let count = list.iter().take_while(|p| p.of() == vertex).count();
     let (head, tail) = list.split_at(count);
     *list = tail;
-    head
+    head.split_at(head.iter().take_while(|p| p.manner() == Manner::Vertex).count())
 }
 
 /// Orders hot pixels along a segment; pixels abreast of each other from west to east.
@@ -159,18 +170,18 @@ fn sort_along(ids: &mut [u32], pixels: &[Pixel], (a, b): (Pixel, Pixel)) {
 
 /// Bends a chain further, through pixels that the straight segment missed but the bent
 /// chain enters, until there are none.
-fn bend(along: &mut Vec<u32>, (from, to): (u32, u32), missed: &[Pass], pixels: &[Pixel]) {
+fn bend(along: &mut Vec<u32>, (from, to): (Pixel, Pixel), missed: &[Pass], pixels: &[Pixel]) {
     let at = |id: u32| pixels[id as usize];
     loop {
         let mut inserted = false;
-        for &(_, id) in missed {
+        for id in missed.iter().map(|p| p.pixel()) {
             let c = at(id);
             if along.contains(&id) {
                 continue;
             }
             let piece = (0..=along.len()).find(|&k| {
-                let a = at(if k == 0 { from } else { along[k - 1] });
-                let b = at(if k == along.len() { to } else { along[k] });
+                let a = if k == 0 { from } else { at(along[k - 1]) };
+                let b = if k == along.len() { to } else { at(along[k]) };
                 in_box(a, b, c) && hit(a, b, c) == Hit::Inside
             });
             if let Some(k) = piece {

@@ -1,5 +1,7 @@
 //! Working lines on the lattice: what noding, gap closing and merging act on.
 
+use rayon::prelude::*;
+
 use super::KindSet;
 use super::lattice::{Lattice, Pixel};
 use crate::frame::{GroundPoint, Traced};
@@ -41,6 +43,9 @@ pub(crate) struct Strands {
     pub vanished: Vec<u32>,
 }
 
+/// How many parts lines are worked on in; enough for any number of threads.
+const PARTS: usize = 64;
+
 impl Strands {
     /// An empty set with room for a number of vertices.
     pub(crate) fn with_capacity(strands: usize, vertices: usize) -> Self {
@@ -60,18 +65,38 @@ impl Strands {
     /// The input lines as they are, one strand a line. Consecutive vertices that round to
     /// the same lattice point become one; a line of which only one is left vanishes.
     pub(crate) fn from_lines(lattice: &Lattice, lines: &[Traced<Line>], respect_levels: bool) -> Self {
-        let total = lines.iter().map(|l| l.ground.len()).sum();
+        let at_a_time = lines.len().div_ceil(PARTS).max(1);
+        let parts: Vec<Self> = lines
+            .par_chunks(at_a_time)
+            .enumerate()
+            .map(|(k, lines)| Self::from_some(lattice, lines, (k * at_a_time) as u32, respect_levels))
+            .collect();
+        let total = parts.iter().map(|p| p.vertices.len()).sum();
         let mut all = Self::with_capacity(lines.len(), total);
-        for (index, line) in lines.iter().enumerate() {
+        for part in parts {
+            let base = all.vertices.len() as u32;
+            all.strands.extend(part.strands);
+            all.starts.extend(part.starts[1..].iter().map(|end| base + end));
+            all.vertices.extend(part.vertices);
+            all.places.extend(part.places);
+            all.vanished.extend(part.vanished);
+        }
+        all
+    }
+
+    /// As [`Strands::from_lines`], for lines of which the first has a number.
+    fn from_some(lattice: &Lattice, lines: &[Traced<Line>], first: u32, respect_levels: bool) -> Self {
+        let mut all = Self::with_capacity(lines.len(), lines.iter().map(|l| l.ground.len()).sum());
+        for (index, line) in (first..).zip(lines) {
             let level = if respect_levels { level_of(&line.what) } else { 0 };
             let strand = Strand {
                 kind: line.what.kind,
                 kinds: KindSet::of(line.what.kind),
                 level,
-                carried: vec![Carried { line: index as u32, chainage_m: chainages_m(&line.ground) }],
+                carried: vec![Carried { line: index, chainage_m: chainages_m(&line.ground) }],
             };
             if !all.push(lattice, strand, &line.ground) {
-                all.vanished.push(index as u32);
+                all.vanished.push(index);
             }
         }
         all
@@ -117,6 +142,19 @@ impl Strands {
         self.starts[strand] as usize..self.starts[strand + 1] as usize
     }
 
+    /// The strands in parts of about so many vertices.
+    pub(crate) fn parts(&self, vertices: usize) -> Vec<std::ops::Range<usize>> {
+        let mut parts = Vec::new();
+        let mut from = 0;
+        for to in 1..=self.len() {
+            if to == self.len() || (self.starts[to] - self.starts[from]) as usize >= vertices {
+                parts.push(from..to);
+                from = to;
+            }
+        }
+        parts
+    }
+
     /// The strand that a vertex belongs to.
     pub(crate) fn strand_of(&self, vertex: u32) -> usize {
         self.starts.partition_point(|&s| s <= vertex) - 1
@@ -128,9 +166,9 @@ impl Strands {
         (self.vertices[segment as usize], self.vertices[segment as usize + 1])
     }
 
-    /// Every segment, in order.
-    pub(crate) fn segments(&self) -> impl Iterator<Item = u32> + '_ {
-        self.starts.windows(2).flat_map(|w| w[0]..w[1] - 1)
+    /// Every segment of the strands from a first one on, in order.
+    pub(crate) fn segments_from(&self, first: usize) -> impl Iterator<Item = u32> + '_ {
+        self.starts[first..].windows(2).flat_map(|w| w[0]..w[1] - 1)
     }
 
     /// Chainage on a carried line of a lattice point that the segment passes, in frame

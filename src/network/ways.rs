@@ -3,9 +3,12 @@
 use std::cmp::Reverse;
 use std::collections::BinaryHeap;
 
+use rayon::prelude::*;
+
+use super::arms::Arms;
 use super::rows::Rows;
 use super::strand::step_m;
-use super::{KindSet, Network};
+use super::{KindSet, Network, Node};
 use crate::frame::GroundPoint;
 use crate::record::LineKind;
 
@@ -22,7 +25,11 @@ const SAME_WAY_DEG: f64 = 10.0;
 /// A dead end is a way of its own if it leads at least this share of the reach away.
 const SPUR_SHARE: f64 = 0.5;
 
-/// The grid bearings of the ways of some nodes, ascending for each.
+/// Nodes whose ways are found at a time.
+const AT_A_TIME: usize = 4096;
+
+/// The grid bearings of the ways of all nodes, ascending for each. `by_place` lists the nodes so
+/// that neighbours come together.
 ///
 /// A node's ways are found at the reach: the places at exactly that travel distance from the
 /// node, and dead ends before it that lead at least half as far away. Seen from the node, places
@@ -34,13 +41,49 @@ const SPUR_SHARE: f64 = 0.5;
 /// apart at the distance of the last of these instead.
 ///
 /// Cost: for each node the edges within reach, in logarithmic steps.
-pub(crate) fn ways_of(network: &Network, nodes: &[u32]) -> Rows<f64> {
-    let mut ways = Rows::with_capacity(nodes.len(), 4 * nodes.len());
-    let mut around = Around::new(network);
-    for &node in nodes {
-        ways.push(around.ways_deg(node).iter().copied());
-    }
+pub(crate) fn ways_of_all(network: &Network, by_place: &[u32]) -> Rows<f64> {
+    let arms = WayArms::new(network, by_place);
+    let found: Vec<Rows<f64>> = by_place
+        .par_chunks(AT_A_TIME)
+        .map(|nodes| {
+            let mut ways = Rows::with_capacity(nodes.len(), 4 * nodes.len());
+            let mut around = Around::new(network, &arms);
+            nodes.iter().for_each(|&node| ways.push(around.ways_deg(node).iter().copied()));
+            ways
+        })
+        .collect();
+    let row_of = arms.travel.row_of;
+    let found_at = |&row: &u32| found[row as usize / AT_A_TIME].row(row as usize % AT_A_TIME);
+    let mut ways = Rows::blank(row_of.iter().map(|row| found_at(row).len()), 0.0);
+    ways.parts_mut(AT_A_TIME).into_par_iter().zip(row_of.par_chunks(AT_A_TIME)).for_each(|(part, rows)| {
+        part.iter_mut().zip(rows.iter().flat_map(found_at)).for_each(|(slot, &deg)| *slot = deg);
+    });
     ways
+}
+
+/// The arms that ways lead along.
+pub(crate) struct WayArms {
+    travel: Arms,
+    /// With those of fences, for nodes with a gate, if there are any.
+    gated: Option<Arms>,
+}
+
+impl WayArms {
+    /// `by_place` lists the nodes so that neighbours come together.
+    pub(crate) fn new(network: &Network, by_place: &[u32]) -> Self {
+        let travel = network.settings().travel;
+        let any_gate = network.nodes().iter().any(|n| n.gate);
+        let with_fences = || Arms::new(network, travel.with(KindSet::of(LineKind::Fence)), by_place);
+        Self { travel: Arms::new(network, travel, by_place), gated: any_gate.then(with_fences) }
+    }
+
+    /// The arms for ways from a node.
+    fn from(&self, node: &Node) -> &Arms {
+        match &self.gated {
+            Some(gated) if node.gate => gated,
+            _ => &self.travel,
+        }
+    }
 }
 
 fn same_way_deg(snap_m: f64, reach_m: f64) -> f64 {
@@ -50,6 +93,7 @@ fn same_way_deg(snap_m: f64, reach_m: f64) -> f64 {
 /// The surroundings of one node after another.
 struct Around<'a> {
     network: &'a Network,
+    arms: &'a WayArms,
     same_way_deg: f64,
     settled: Settled,
     /// Distance as ordered bits (distances are not negative), and node.
@@ -103,10 +147,11 @@ impl Settled {
 }
 
 impl<'a> Around<'a> {
-    fn new(network: &'a Network) -> Self {
+    fn new(network: &'a Network, arms: &'a WayArms) -> Self {
         let settings = network.settings();
         Self {
             network,
+            arms,
             same_way_deg: same_way_deg(settings.snap_m, settings.reach_m),
             settled: Settled::new(network.nodes().len()),
             open: BinaryHeap::new(),
@@ -116,17 +161,15 @@ impl<'a> Around<'a> {
     }
 
     fn ways_deg(&mut self, node: u32) -> &[f64] {
-        let travel = self.network.settings().travel;
-        let gate = self.network.nodes()[node as usize].gate;
-        let kinds = if gate { travel.with(KindSet::of(LineKind::Fence)) } else { travel };
-        let reach_m = self.search(node, kinds);
-        self.look_out(node, kinds, reach_m);
+        let arms = self.arms.from(&self.network.nodes()[node as usize]);
+        let reach_m = self.search(node, arms);
+        self.look_out(node, arms, reach_m);
         distinct_bearings_deg(&mut self.bearings, self.same_way_deg, &mut self.groups);
         &self.bearings
     }
 
     /// A bounded search (Dijkstra 1959); gives the distance up to which all nodes were settled.
-    fn search(&mut self, node: u32, kinds: KindSet) -> f64 {
+    fn search(&mut self, node: u32, arms: &Arms) -> f64 {
         let Self { network, settled, open, .. } = self;
         let reach_m = network.settings().reach_m;
         settled.clear();
@@ -141,13 +184,10 @@ impl<'a> Around<'a> {
                 return d;
             }
             settled.push(n, d);
-            for end in network.ends_at(n) {
-                let edge = &network.edges()[end.edge as usize];
-                let other = if end.at_to { edge.from } else { edge.to };
-                let other_m = d + edge.length_m;
-                let near = other_m < reach_m && edge.kinds.meets(kinds);
-                if near && settled.distance_m(other).is_none() {
-                    open.push(Reverse((other_m.to_bits(), other)));
+            for arm in arms.at(n) {
+                let other_m = d + arm.length_m;
+                if other_m < reach_m && settled.distance_m(arm.other).is_none() {
+                    open.push(Reverse((other_m.to_bits(), arm.other)));
                 }
             }
         }
@@ -155,28 +195,25 @@ impl<'a> Around<'a> {
     }
 
     /// Notes the bearings of the places at exactly the reach, and of dead ends before it.
-    fn look_out(&mut self, node: u32, kinds: KindSet, reach_m: f64) {
+    fn look_out(&mut self, node: u32, arms: &Arms, reach_m: f64) {
         let network = self.network;
         let at = network.nodes()[node as usize].at;
         self.bearings.clear();
         for &(n, d) in &self.settled.list {
-            let ends = network.ends_at(n);
-            for end in ends {
-                let edge = &network.edges()[end.edge as usize];
-                if !edge.kinds.meets(kinds) || d + edge.length_m < reach_m {
-                    continue;
-                }
-                let other = if end.at_to { edge.from } else { edge.to };
-                let other_m = self.settled.distance_m(other).unwrap_or(f64::INFINITY);
-                if d + edge.length_m + other_m < 2.0 * reach_m {
+            let beside = arms.at(n);
+            for arm in beside.iter().filter(|arm| d + arm.length_m >= reach_m) {
+                let other_m = self.settled.distance_m(arm.other).unwrap_or(f64::INFINITY);
+                if d + arm.length_m + other_m < 2.0 * reach_m {
                     continue; // met from the other end before
                 }
-                let along_m = if end.at_to { edge.length_m - (reach_m - d) } else { reach_m - d };
-                self.bearings.push(bearing_deg(at, network.point_at(end.edge, along_m)));
+                let along_m = arm.along_edge_m(reach_m - d);
+                self.bearings.push(bearing_deg(at, network.point_at(arm.edge(), along_m)));
             }
-            let dead_end = network.nodes()[n as usize].at;
-            if ends.len() == 1 && n != node && step_m(dead_end, at) >= SPUR_SHARE * reach_m {
-                self.bearings.push(bearing_deg(at, dead_end));
+            if beside.len() <= 1 && n != node && network.ends_at(n).len() == 1 {
+                let dead_end = network.nodes()[n as usize].at;
+                if step_m(dead_end, at) >= SPUR_SHARE * reach_m {
+                    self.bearings.push(bearing_deg(at, dead_end));
+                }
             }
         }
     }

@@ -199,7 +199,7 @@ fn lay_feet(ground: &Ground, settings: &SitingSettings, step_m: f64) -> Vec<Laid
             // Beside a junction a foot on each way, far enough out for a site to belong to it.
             let out_m = 2.0 * settings.offset_m;
             let near = if along_m == 0.0 { out_m } else { along_m - out_m };
-            if network.nodes()[node as usize].kind == NodeKind::Junction && edge.length_m > 2.0 * out_m {
+            if network.node_kind(node) == NodeKind::Junction && edge.length_m > 2.0 * out_m {
                 along.push((near, Some(node)));
             }
         }

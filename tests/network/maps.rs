@@ -85,7 +85,7 @@ fn two_tracks_that_cross_make_a_junction_of_four_ways() {
     assert_eq!(counts(&network), (5, 4));
     let crossing = node_at(&network, CROSS.ground('x')).unwrap();
     let node = &network.nodes()[crossing as usize];
-    assert_eq!((node.kind, node.degree), (NodeKind::Junction, 4));
+    assert_eq!((network.node_kind(crossing), node.degree), (NodeKind::Junction, 4));
     let ways: Vec<f64> = network.ways_deg(crossing).iter().map(|w| w.round()).collect();
     assert_eq!(ways, [0.0, 90.0, 180.0, 270.0]);
     assert_eq!(network.report().crossings, 1);
@@ -98,7 +98,7 @@ fn a_fence_or_creek_crosses_a_track_without_joining_its_ways() {
         let crossing = node_at(&network, CROSS.ground('x')).unwrap();
         let node = &network.nodes()[crossing as usize];
         let ways = network.ways_deg(crossing).len();
-        assert_eq!((node.kind, node.degree, ways), (NodeKind::Crossing, 4, 2));
+        assert_eq!((network.node_kind(crossing), node.degree, ways), (NodeKind::Crossing, 4, 2));
     }
 }
 
@@ -115,7 +115,7 @@ fn a_gate_joins_the_fence_to_the_track() {
     let crossing = node_at(&network, CROSS.ground('x')).unwrap();
     let node = &network.nodes()[crossing as usize];
     assert!(node.gate);
-    assert_eq!((node.kind, network.ways_deg(crossing).len()), (NodeKind::Junction, 4));
+    assert_eq!((network.node_kind(crossing), network.ways_deg(crossing).len()), (NodeKind::Junction, 4));
     let far = Network::build(&lines, &[gate(x_m + 6.0, y_m)], &settings()).unwrap();
     assert!(far.nodes().iter().all(|n| !n.gate));
 }
@@ -166,10 +166,14 @@ fn a_gap_within_the_snap_distance_closes_and_is_listed() {
     let [miss] = network.near_misses() else { panic!("one near miss") };
     assert_eq!((miss.kind, miss.closed, miss.line, miss.other), (NearMissKind::Gap, true, 1, 0));
     assert!((miss.gap_m - 3.0).abs() < 1e-9);
-    let end = &network.nodes()[node_at(&network, GroundPoint::new(100.0, 3.0)).unwrap() as usize];
-    assert_eq!((end.kind, end.degree), (NodeKind::NearMiss, 2), "the end keeps its place");
-    let foot = &network.nodes()[node_at(&network, GroundPoint::new(100.0, 0.0)).unwrap() as usize];
-    assert_eq!((foot.kind, foot.degree), (NodeKind::Junction, 3));
+    let kind_and_degree = |at| {
+        let node = node_at(&network, at).unwrap();
+        (network.node_kind(node), network.nodes()[node as usize].degree)
+    };
+    let end = kind_and_degree(GroundPoint::new(100.0, 3.0));
+    assert_eq!(end, (NodeKind::NearMiss, 2), "the end keeps its place");
+    let foot = kind_and_degree(GroundPoint::new(100.0, 0.0));
+    assert_eq!(foot, (NodeKind::Junction, 3));
     let connector = (0..).find(|&e| network.stretches(e).is_empty()).unwrap();
     let connector = network.edges()[connector as usize];
     assert_eq!((connector.length_m, connector.kind), (3.0, Track));
@@ -184,7 +188,7 @@ fn larger_gaps_are_listed_up_to_three_times_the_snap_distance_and_left_open() {
         assert!(network.near_misses().iter().all(|m| !m.closed));
         let kind = if listed == 1 { NodeKind::NearMiss } else { NodeKind::End };
         let end = node_at(&network, GroundPoint::new(100.0, gap_m)).unwrap();
-        assert_eq!(network.nodes()[end as usize].kind, kind, "{gap_m} m");
+        assert_eq!(network.node_kind(end), kind, "{gap_m} m");
     }
 }
 
@@ -299,7 +303,7 @@ fn a_dog_leg_is_one_place_of_four_ways_and_a_doubled_line_is_one_way() {
     let network = sound(&doubled, &NetworkSettings { merge_m: 0.0, ..settings() });
     let fork = node_at(&network, GroundPoint::new(0.0, 0.0)).unwrap();
     let node = &network.nodes()[fork as usize];
-    assert_eq!((node.degree, network.ways_deg(fork).len(), node.kind), (3, 2, NodeKind::Join));
+    assert_eq!((node.degree, network.ways_deg(fork).len(), network.node_kind(fork)), (3, 2, NodeKind::Join));
 }
 
 #[test]

@@ -62,7 +62,7 @@ pub(super) fn write_nodes(desk: &Desk, done: &NetworkDone, set: &mut OutputSet) 
             let bearings: Vec<f64> = ways_deg.iter().map(|w| true_bearing(*w, to_true_deg)).collect();
             let properties = members(json!({
                 "node_id": node_id(k),
-                "node_kind": node.kind.word(),
+                "node_kind": done.network.node_kind(k).word(),
                 "degree": node.degree,
                 "ways": ways_deg.len(),
                 "kinds": words(node.kinds),
