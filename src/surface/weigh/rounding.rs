@@ -79,6 +79,7 @@ pub fn coarse_step_m(records: &[&Placed<Record>]) -> Option<f64> {
 mod tests {
     use super::super::tests::record;
     use super::*;
+    use crate::frame::GroundPoint;
     use crate::frame::LonLat;
     use crate::record::Sign;
 
