@@ -210,7 +210,10 @@ mod tests {
         Traced { what, path, ground }
     }
 
-    fn gathered(lines: &[Traced<Line>], looks: Looks) -> Result<Vec<((i32, i32), u32)>, NetworkError> {
+    /// The cells that a line has samples in, and the line.
+    type Told = Vec<((i32, i32), u32)>;
+
+    fn gathered(lines: &[Traced<Line>], looks: Looks) -> Result<Told, NetworkError> {
         let lengths_m: Vec<f64> = lines.iter().map(|l| way_length_m(&l.ground)).collect();
         Ok(gather(lines, &lengths_m, 5.0, looks)?.iter().map(|s| (s.cell, s.line)).collect())
     }
