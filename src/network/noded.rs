@@ -51,7 +51,7 @@ impl Pass {
 
     /// The same with pixels counted from a base.
     #[inline]
-    pub(crate) fn from_base(self, base: u32) -> Self {
+    pub(crate) fn counted_from(self, base: u32) -> Self {
         Self(self.0 + u64::from(base))
     }
 }

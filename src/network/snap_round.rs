@@ -47,7 +47,7 @@ fn find_passes(strands: &Strands, strips: &Strips) -> Result<(Vec<Pass>, Vec<Pix
     for strip in found {
         let base = pixels.len() as u32;
         pixels.extend(strip.pixels);
-        passes.extend(strip.passes.into_iter().map(|p| p.from_base(base)));
+        passes.extend(strip.passes.into_iter().map(|p| p.counted_from(base)));
     }
     passes.par_sort_unstable();
     Ok((passes, pixels))
