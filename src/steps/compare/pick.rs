@@ -123,11 +123,8 @@ fn season<'j>(
 }
 
 fn carries(record: &Record, label: &str) -> bool {
-    record
-        .occasion
-        .season
-        .as_ref()
-        .is_some_and(|own| own.trim().to_lowercase() == label.trim().to_lowercase())
+    let same = |own: &Arc<str>| own.trim().to_lowercase() == label.trim().to_lowercase();
+    record.occasion.season.as_ref().is_some_and(same)
 }
 
 fn unknown_season(plan: &Plan, chosen: &[&Placed<Record>], name: &str) -> String {

@@ -57,14 +57,14 @@ impl Grouped {
 pub(super) fn find(records: &[&Placed<Record>], accuracy_m: f64) -> Grouped {
     let dated = sorted(records, accuracy_m);
     let mut first_of: Vec<u32> = (0..records.len() as u32).collect();
-    let mut places: Vec<Vec<Dated>> = Vec::new();
+    let mut before: Vec<Dated> = Vec::new();
     for day in dated.chunk_by(|a, b| a.sign_and_day == b.sign_and_day) {
         let today = distinct(day, &mut first_of);
         join_within(&today, &mut first_of);
-        if let Some(before) = places.pop().filter(|before| follows(before, &today)) {
+        if follows(&before, &today) {
             join_between(&before, &today, &mut first_of);
         }
-        places.push(today);
+        before = today;
     }
     grouped(first_of)
 }
