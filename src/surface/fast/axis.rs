@@ -38,6 +38,6 @@ impl Axis {
     pub fn locate<const M: usize>(&self, position_m: f64) -> (isize, f64) {
         let steps = (position_m - self.first_m) * self.steps_a_metre;
         let before = steps.floor();
-        (before as isize + 1 - (M / 2) as isize, steps - before)
+        ((before as isize).saturating_sub((M / 2) as isize - 1), steps - before)
     }
 }

@@ -3,9 +3,9 @@
 use pulp::{Arch, NullaryFnOnce};
 use rayon::prelude::*;
 
-use super::super::{Grid, Kernel, M2_PER_KM2, WeightedPoint};
+use super::super::{ErrorBound, Grid, Kernel, M2_PER_KM2, WeightedPoint};
 use super::strips::Strips;
-use super::window::BlockRows;
+use super::window::{self, BlockRows};
 
 /// Rows of a block: so few that their running sums stay in cache.
 const HEIGHT: usize = 16;
@@ -35,6 +35,14 @@ pub(super) fn add(points: &[WeightedPoint], grid: &Grid, bandwidth_m: f64, value
         }
         changes.summed(scale, out);
     });
+}
+
+/// Bound of the error: rounding, and what a running sum along a row keeps of it.
+pub(super) fn error_bound(points: usize, peak_per_km2: f64) -> ErrorBound {
+    ErrorBound {
+        absolute_per_km2: points as f64 * f64::EPSILON * peak_per_km2,
+        ..window::error_bound(Kernel::Uniform, peak_per_km2)
+    }
 }
 
 /// Changes of the running sums along some rows of cells.

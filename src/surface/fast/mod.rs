@@ -9,7 +9,8 @@
 //!
 //! Compact kernels take the same way with a transform between spreading and interpolation
 //! where the points are many; where they are few, and for narrow kernels, every point is
-//! added to the cells around it, exactly. The uniform kernel is always exact.
+//! added to the cells around it, exactly: the uniform kernel by chords, as it is the same
+//! all over its disc.
 //!
 //! The way is the particle-mesh idea (Hockney & Eastwood 1988; Essmann et al. 1995,
 //! J. Chem. Phys. 103:8577) with the Gaussian's own separability in place of a transform.
@@ -42,9 +43,12 @@ pub(super) const ORDER: usize = 8;
 /// Coarse steps to a bandwidth. With order eight the error is below 1.1e-5 of the local
 /// value out to 6.5 bandwidths from the nearest point.
 pub(super) const STEPS_A_BANDWIDTH: f64 = 5.4;
-/// Kernel values up to which a compact kernel is summed exactly, cell by cell: its other way
-/// is only good to a share of a point's peak.
+/// Kernel values, or chords, up to which a compact kernel is summed exactly: its other way is
+/// only good to a share of a point's peak.
 const CHEAP_VALUES: f64 = 1e8;
+/// Multiply-adds that take as long as a chord: a root, and two additions at places of memory
+/// that lie apart.
+const CHORD_COST: f64 = 10.0;
 /// Bandwidths after which the Gaussian is cut: e^(−7.5²/2) is 6e-13 of its centre.
 const REACH_BANDWIDTHS: f64 = 7.5;
 
@@ -62,8 +66,6 @@ enum Wide {
     Coarse(CoarseGrid),
     /// Spread, transform, interpolate.
     Compact(Box<CompactGrid>),
-    /// Add chords of discs.
-    Disc,
 }
 
 impl Smoother {
@@ -75,11 +77,9 @@ impl Smoother {
         if !(bandwidth_m.is_finite() && bandwidth_m > 0.0) {
             return Err(SurfaceError::Bandwidth { bandwidth_m });
         }
-        let wide = match kernel {
-            Kernel::Gaussian => Wide::Coarse(CoarseGrid::new(&grid, bandwidth_m)),
-            Kernel::Uniform => Wide::Disc,
-            _ => CompactGrid::new(&grid, kernel, bandwidth_m)
-                .map_or(Wide::Disc, |coarse| Wide::Compact(Box::new(coarse))),
+        let wide = match CompactGrid::new(&grid, kernel, bandwidth_m) {
+            Some(coarse) => Wide::Compact(Box::new(coarse)),
+            None => Wide::Coarse(CoarseGrid::new(&grid, bandwidth_m)),
         };
         Ok(Self { grid, kernel, bandwidth_m, wide })
     }
@@ -93,28 +93,33 @@ impl Smoother {
     /// every row of the coarse grid; where points are few or the kernel is narrow, 72 bytes
     /// a point.
     pub fn density(&self, points: &[WeightedPoint]) -> Vec<f32> {
+        if self.is_narrow(points.len()) { self.exactly(points) } else { self.coarsely(points) }
+    }
+
+    fn exactly(&self, points: &[WeightedPoint]) -> Vec<f32> {
         let mut values = vec![0.0_f32; self.grid.cells()];
-        if self.is_narrow(points.len()) {
+        if self.kernel == Kernel::Uniform {
+            disc::add(points, &self.grid, self.bandwidth_m, &mut values);
+        } else {
             let own = |&point: &WeightedPoint| Own { point, bandwidth_m: self.bandwidth_m };
             window::add(&points.iter().map(own).collect::<Vec<_>>(), &self.grid, self.kernel, &mut values);
-            return values;
         }
+        values
+    }
+
+    fn coarsely(&self, points: &[WeightedPoint]) -> Vec<f32> {
+        let mut values = vec![0.0_f32; self.grid.cells()];
         match &self.wide {
             Wide::Coarse(coarse) => {
                 let nodes = coarse.convolved(&coarse.spread(points));
-                interpolate::to_cells::<Eighth, ORDER>(
-                    (&coarse.node_x, &coarse.node_y),
-                    &nodes,
-                    &self.grid,
-                    &mut values,
-                );
+                let axes = (&coarse.node_x, &coarse.node_y);
+                interpolate::to_cells::<Eighth, ORDER>(axes, &nodes, &self.grid, &mut values);
             }
             Wide::Compact(coarse) => {
                 let nodes = coarse.smoothed(points);
                 let axes = (&coarse.x, &coarse.y);
                 interpolate::to_cells::<Fourth, { compact::ORDER }>(axes, &nodes, &self.grid, &mut values);
             }
-            Wide::Disc => disc::add(points, &self.grid, self.bandwidth_m, &mut values),
         }
         values
     }
@@ -123,28 +128,33 @@ impl Smoother {
     pub fn error_bound(&self, points: &[WeightedPoint]) -> ErrorBound {
         let sum_of_weights: f64 = points.iter().map(|p| p.weight).sum();
         let peak_per_km2 = sum_of_weights * self.kernel.peak_per_m2(self.bandwidth_m) * M2_PER_KM2;
+        if self.is_narrow(points.len()) {
+            return match self.kernel {
+                Kernel::Uniform => disc::error_bound(points.len(), peak_per_km2),
+                kernel => window::error_bound(kernel, peak_per_km2),
+            };
+        }
         match &self.wide {
-            _ if self.is_narrow(points.len()) => window::error_bound(self.kernel, peak_per_km2),
             Wide::Coarse(coarse) => bound::of_coarse(coarse.steps_a_bandwidth(), peak_per_km2),
             Wide::Compact(_) => bound::of_compact(self.kernel, peak_per_km2),
-            // A running sum along a row keeps what it has lost to rounding.
-            Wide::Disc => ErrorBound {
-                absolute_per_km2: points.len() as f64 * f64::EPSILON * peak_per_km2,
-                ..window::error_bound(self.kernel, peak_per_km2)
-            },
         }
     }
 
     /// Whether so many points are best added to the cells around them, one by one.
     fn is_narrow(&self, points: usize) -> bool {
         let reach_m = self.kernel.radius_m(self.bandwidth_m).unwrap_or(REACH_BANDWIDTHS * self.bandwidth_m);
-        let values = points as f64 * 4.0 * (reach_m / self.grid.cell_m).powi(2);
+        let across = 2.0 * reach_m / self.grid.cell_m;
+        let (values, value_cost) = match self.kernel {
+            Kernel::Uniform => (points as f64 * across, CHORD_COST),
+            _ => (points as f64 * across * across, 1.0),
+        };
         match &self.wide {
             Wide::Coarse(coarse) => values < coarse.cost(),
             Wide::Compact(coarse) => {
-                values < coarse.cost().max(CHEAP_VALUES) || coarse.bytes() > self.allowed_bytes(points)
+                values < CHEAP_VALUES
+                    || values * value_cost < coarse.cost()
+                    || coarse.bytes() > self.allowed_bytes(points)
             }
-            Wide::Disc => false,
         }
     }
 
@@ -167,5 +177,66 @@ impl Smoother {
     /// The bandwidth it smooths with, in metres.
     pub fn bandwidth_m(&self) -> f64 {
         self.bandwidth_m
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::frame::GroundPoint;
+    use std::f64::consts::{PI, SQRT_2};
+
+    const GRID: Grid = Grid { west_m: 0.0, north_m: 4000.0, cell_m: 10.0, columns: 400, rows: 400 };
+
+    /// Points that fill the grid evenly and follow no lattice (multiples of √2 and π).
+    fn scattered(count: u32) -> Vec<WeightedPoint> {
+        let share = |k: u32, by: f64| (f64::from(k) * by).fract() * 4000.0;
+        (0..count)
+            .map(|k| WeightedPoint::new(GroundPoint::new(share(k, SQRT_2), share(k, PI)), 1.0))
+            .collect()
+    }
+
+    #[test]
+    fn every_record_alone_keeps_the_bound_of_the_coarse_way() {
+        for kernel in [Kernel::Quartic, Kernel::Epanechnikov, Kernel::Triangular, Kernel::Uniform] {
+            let smoother = Smoother::new(GRID, kernel, 300.0).unwrap();
+            let bound = bound::of_compact(kernel, kernel.peak_per_m2(300.0) * M2_PER_KM2);
+            for point in scattered(12) {
+                let errors = smoother.coarsely(&[point]).into_iter().zip(smoother.exactly(&[point]));
+                for (coarse, exact) in errors.map(|(c, e)| (f64::from(c), f64::from(e))) {
+                    let error = (coarse - exact).abs();
+                    assert!(error <= bound.relative * exact + bound.absolute_per_km2, "{kernel}: {error}");
+                }
+            }
+        }
+    }
+
+    /// A disc is softened at its rim and nowhere else, and over many records that averages out.
+    #[test]
+    fn discs_are_softened_at_their_rims_alone() {
+        let (bandwidth_m, radius_m) = (300.0, 600.0);
+        let smoother = Smoother::new(GRID, Kernel::Uniform, bandwidth_m).unwrap();
+        let peak_per_km2 = Kernel::Uniform.peak_per_m2(bandwidth_m) * M2_PER_KM2;
+        for point in scattered(12) {
+            let errors = smoother.coarsely(&[point]).into_iter().zip(smoother.exactly(&[point]));
+            for (cell, (coarse, exact)) in errors.enumerate() {
+                let centre = GRID.centre(cell / GRID.columns, cell % GRID.columns);
+                let off_rim_m = (centre.distance_m(point.at) - radius_m).abs();
+                let error = f64::from((coarse - exact).abs()) / peak_per_km2;
+                assert!(off_rim_m < 0.1 * radius_m || error < 0.05, "{error} at {off_rim_m} m from the rim");
+            }
+        }
+        let many = scattered(40_000);
+        let errors = smoother.coarsely(&many).into_iter().zip(smoother.exactly(&many));
+        let greatest = errors.map(|(c, e)| (f64::from(c) / f64::from(e) - 1.0).abs()).fold(0.0, f64::max);
+        assert!(greatest < 0.03, "{greatest}");
+    }
+
+    #[test]
+    fn discs_are_drawn_exactly_while_that_is_cheap() {
+        let smoother = Smoother::new(GRID, Kernel::Uniform, 300.0).unwrap();
+        // A hundred and twenty chords a point.
+        assert!(smoother.is_narrow(800_000));
+        assert!(!smoother.is_narrow(900_000));
     }
 }

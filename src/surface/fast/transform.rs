@@ -44,7 +44,7 @@ impl Transform {
     pub fn at(&self, z: f64) -> f64 {
         let position = z / STEP;
         // An even function: near zero the cubic leans on entries to the right.
-        let first = (position.floor() as usize).saturating_sub(1).min(self.table.len() - 4);
+        let first = (position as usize).saturating_sub(1).min(self.table.len() - 4);
         let t = position - first as f64;
         let [a, b, c, d] = [0, 1, 2, 3].map(|k| self.table[first + k]);
         -a * (t - 1.0) * (t - 2.0) * (t - 3.0) / 6.0 + b * t * (t - 2.0) * (t - 3.0) / 2.0
