@@ -99,7 +99,7 @@ fn made_up(km: u32) -> (LineGraph, Vec<Source>) {
             way.push(GroundPoint::new(fold(at.x_m), fold(at.y_m)));
         }
         let source = SourcePlace { file: Path::new("made up").into(), index: lines.len(), id: None };
-        let what = Line { kind: LineKind::Track, name: None, bridge: false, tunnel: false, layer: 0, source };
+        let what = Line::new(LineKind::Track, source);
         lines.push(Traced { what, path: Vec::new(), ground: way });
     }
     let settings = NetworkSettings { snap_m: 0.01, merge_m: 0.0, ..NetworkSettings::default() };

@@ -78,7 +78,7 @@ fn read(file: &Path) -> Vec<Traced<Line>> {
 
 fn line(ground: Vec<GroundPoint>) -> Traced<Line> {
     let source = SourcePlace { file: Arc::from(Path::new("bench.geojson")), index: 0, id: None };
-    let what = Line { kind: LineKind::Track, name: None, bridge: false, tunnel: false, layer: 0, source };
+    let what = Line::new(LineKind::Track, source);
     let nowhere = LonLat::new(0.0, 0.0).expect("a place");
     Traced { what, path: vec![nowhere; ground.len()], ground }
 }

@@ -40,7 +40,7 @@ fn case(stops: usize) -> Case {
     let vertices: Vec<GroundPoint> =
         numbers(&folder.join(format!("net_{km}.v.csv"))).iter().map(|row| place(row)).collect();
     let source = SourcePlace { file: Arc::from(Path::new("net")), index: 0, id: None };
-    let line = Line { kind: LineKind::Track, name: None, bridge: false, tunnel: false, layer: 0, source };
+    let line = Line::new(LineKind::Track, source);
     let nowhere = LonLat::new(0.0, 0.0).expect("a place");
     let lines: Vec<Traced<Line>> = numbers(&folder.join(format!("net_{km}.e.csv")))
         .iter()

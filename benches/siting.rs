@@ -285,7 +285,7 @@ fn wandering(km: u32, rng: &mut ChaCha8Rng) -> Network {
 
 fn track(ground: Vec<GroundPoint>) -> Traced<Line> {
     let source = SourcePlace { file: Arc::from(Path::new("bench.geojson")), index: 0, id: None };
-    let what = Line { kind: LineKind::Track, name: None, bridge: false, tunnel: false, layer: 0, source };
+    let what = Line::new(LineKind::Track, source);
     let nowhere = LonLat::new(0.0, 0.0).expect("a place");
     Traced { what, path: vec![nowhere; ground.len()], ground }
 }

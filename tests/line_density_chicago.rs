@@ -51,14 +51,7 @@ fn chicago() -> Option<Chicago> {
                 .iter()
                 .map(|pair| ground(&frame, pair))
                 .collect();
-            let what = Line {
-                kind: LineKind::Track,
-                name: None,
-                bridge: false,
-                tunnel: false,
-                layer: 0,
-                source: source.clone(),
-            };
+            let what = Line::new(LineKind::Track, source.clone());
             Traced { what, path: Vec::new(), ground }
         })
         .collect();

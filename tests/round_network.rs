@@ -15,7 +15,7 @@ use stakeline::round::{
 fn line(kind: LineKind, way: &[(f64, f64)]) -> Traced<Line> {
     let source = SourcePlace { file: Arc::from(Path::new("lines.geojson")), index: 0, id: None };
     Traced {
-        what: Line { kind, name: None, bridge: false, tunnel: false, layer: 0, source },
+        what: Line::new(kind, source),
         path: vec![LonLat::new(0.0, 0.0).unwrap(); way.len()],
         ground: way.iter().map(|&(x, y)| GroundPoint::new(x, y)).collect(),
     }

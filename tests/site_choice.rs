@@ -30,8 +30,7 @@ fn source() -> SourcePlace {
 fn track(frame: &Frame, way: &[(f64, f64)]) -> Traced<Line> {
     let ground: Vec<GroundPoint> =
         way.iter().map(|&(x, y)| GroundPoint::new(WEST_M + x, SOUTH_M + y)).collect();
-    let what =
-        Line { kind: LineKind::Track, name: None, bridge: false, tunnel: false, layer: 0, source: source() };
+    let what = Line::new(LineKind::Track, source());
     Traced { what, path: ground.iter().map(|&p| frame.to_lonlat(p).unwrap()).collect(), ground }
 }
 

@@ -199,14 +199,7 @@ mod tests {
     fn traced(index: usize, ground: Vec<GroundPoint>) -> Traced<Line> {
         let path = vec![LonLat::new(148.0, -35.0).unwrap(); ground.len()];
         let file: std::sync::Arc<std::path::Path> = std::path::Path::new("tracks.geojson").into();
-        let what = Line {
-            kind: LineKind::Track,
-            name: None,
-            bridge: false,
-            tunnel: false,
-            layer: 0,
-            source: SourcePlace { file, index, id: None },
-        };
+        let what = Line::new(LineKind::Track, SourcePlace { file, index, id: None });
         Traced { what, path, ground }
     }
 

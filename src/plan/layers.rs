@@ -82,8 +82,31 @@ impl<'p> Source<'p> {
     }
 }
 
-macro_rules! has_source {
-    ($($layer:ty)*) => {$(
+/// Tables that name a file: `..` stands for the file and what may have to be said of it. Each
+/// table has these keys as fields of its own, so that a wrong one is told with its place.
+macro_rules! layers {
+    ($(
+        $(#[$doc:meta])* $layer:ident {
+            $($(#[$before:meta])* $first:ident: $of_first:ty,)*
+            ..
+            $($(#[$after:meta])* $then:ident: $of_then:ty,)*
+        }
+    )*) => {$(
+        $(#[$doc])*
+        #[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize, JsonSchema)]
+        pub struct $layer {
+            $($(#[$before])* pub $first: $of_first,)*
+            /// The file.
+            pub file: PathBuf,
+            /// EPSG code of the coordinate system that the file is in, where the file does not say.
+            #[serde(default, skip_serializing_if = "Option::is_none")]
+            pub epsg: Option<u32>,
+            /// The layer to read of a file that holds several.
+            #[serde(default, skip_serializing_if = "Option::is_none")]
+            pub layer: Option<String>,
+            $($(#[$after])* pub $then: $of_then,)*
+        }
+
         impl $layer {
             /// The file and what the plan says of it.
             pub fn source(&self) -> Source<'_> {
@@ -92,7 +115,47 @@ macro_rules! has_source {
         }
     )*};
 }
-has_source!(Layer SignLayer LineLayer KeepOutLayer ParcelLayer);
+
+layers! {
+    /// A file, as in `[[station]]`.
+    Layer { .. }
+
+    /// `[[sign]]` and `[[survey]]`.
+    SignLayer {
+        ..
+        /// Season of every feature that does not carry one.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        season: Option<String>,
+    }
+
+    /// `[[line]]`.
+    LineLayer {
+        /// Kind of every line whose own `kind` does not say otherwise.
+        kind: String,
+        ..
+    }
+
+    /// `[[keep_out]]`.
+    KeepOutLayer {
+        ..
+        /// Distance of every feature that does not carry its own `distance_m`, from your
+        /// permit and label.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        distance_m: Option<NonNegative>,
+        /// Reason of every feature that does not carry its own.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        reason: Option<String>,
+    }
+
+    /// `[[parcel]]`: neighbouring land.
+    ParcelLayer {
+        ..
+        /// Distance in metres from a station within which the holder is told, from your permit
+        /// and label. Without it every parcel is listed: none is supplied here.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        notify_m: Option<NonNegative>,
+    }
+}
 
 /// `[select]`: which of the sign is used.
 #[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize, JsonSchema)]
@@ -111,87 +174,6 @@ pub struct Select {
     /// with that period's half-life and weights.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub period: Option<String>,
-}
-
-/// A file, as in `[[station]]`.
-#[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize, JsonSchema)]
-pub struct Layer {
-    /// The file.
-    pub file: PathBuf,
-    /// EPSG code of the coordinate system that the file is in, where the file does not say.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub epsg: Option<u32>,
-    /// The layer to read of a file that holds several.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub layer: Option<String>,
-}
-
-/// `[[sign]]` and `[[survey]]`.
-#[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize, JsonSchema)]
-pub struct SignLayer {
-    /// The file.
-    pub file: PathBuf,
-    /// EPSG code of the coordinate system that the file is in, where the file does not say.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub epsg: Option<u32>,
-    /// The layer to read of a file that holds several.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub layer: Option<String>,
-    /// Season of every feature that does not carry one.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub season: Option<String>,
-}
-
-/// `[[line]]`.
-#[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize, JsonSchema)]
-pub struct LineLayer {
-    /// Kind of every line whose own `kind` does not say otherwise.
-    pub kind: String,
-    /// The file.
-    pub file: PathBuf,
-    /// EPSG code of the coordinate system that the file is in, where the file does not say.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub epsg: Option<u32>,
-    /// The layer to read of a file that holds several.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub layer: Option<String>,
-}
-
-/// `[[keep_out]]`.
-#[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize, JsonSchema)]
-pub struct KeepOutLayer {
-    /// The file.
-    pub file: PathBuf,
-    /// EPSG code of the coordinate system that the file is in, where the file does not say.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub epsg: Option<u32>,
-    /// The layer to read of a file that holds several.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub layer: Option<String>,
-    /// Distance of every feature that does not carry its own `distance_m`, from your
-    /// permit and label.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub distance_m: Option<NonNegative>,
-    /// Reason of every feature that does not carry its own.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub reason: Option<String>,
-}
-
-/// `[[parcel]]`: neighbouring land.
-#[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize, JsonSchema)]
-pub struct ParcelLayer {
-    /// The file.
-    pub file: PathBuf,
-    /// EPSG code of the coordinate system that the file is in, where the file does not say.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub epsg: Option<u32>,
-    /// The layer to read of a file that holds several.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub layer: Option<String>,
-    /// Distance in metres from a station within which the holder is told, from your permit
-    /// and label. Without it every parcel is listed: none is supplied here.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub notify_m: Option<NonNegative>,
 }
 
 /// One entry of `[seasons]`.

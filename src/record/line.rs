@@ -95,6 +95,13 @@ pub struct Line {
     pub source: SourcePlace,
 }
 
+impl Line {
+    /// A line without a name that lies on the ground and joins what it crosses.
+    pub fn new(kind: LineKind, source: SourcePlace) -> Self {
+        Self { kind, name: None, bridge: false, tunnel: false, layer: 0, source }
+    }
+}
+
 /// A gate: a point at which a fence can be passed, so that it joins what it crosses.
 #[derive(Clone, PartialEq, Debug)]
 pub struct Gate {

@@ -288,7 +288,7 @@ mod tests {
         let line = |path: &[(f64, f64)], kind| {
             let path: Vec<LonLat> = path.iter().map(|(x, y)| at(*x, *y)).collect();
             let source = SourcePlace { file: Arc::from(Path::new("t.geojson")), index: 0, id: None };
-            let what = Line { kind, name: None, bridge: false, tunnel: false, layer: 0, source };
+            let what = Line::new(kind, source);
             Traced { ground: frame.path_to_ground(&path).unwrap(), path, what }
         };
         let area = square(3.0, 0.0, 3.02, 0.02);

@@ -12,7 +12,7 @@ pub fn place(index: usize) -> SourcePlace {
 }
 
 pub fn line(kind: LineKind, index: usize) -> Line {
-    Line { kind, name: None, bridge: false, tunnel: false, layer: 0, source: place(index) }
+    Line::new(kind, place(index))
 }
 
 /// Tracks along paths in frame metres. Their places on the ellipsoid play no part here.

@@ -55,14 +55,7 @@ fn lines(frame: &Frame) -> Vec<Traced<Line>> {
             };
             let (path, ground) = (0..=VERTICES).map(vertex).unzip();
             let name = Some(Arc::from(format!("Track {}", track + 1)));
-            let what = Line {
-                kind: LineKind::Track,
-                name,
-                bridge: false,
-                tunnel: false,
-                layer: 0,
-                source: source(),
-            };
+            let what = Line { name, ..Line::new(LineKind::Track, source()) };
             Traced { what, path, ground }
         })
         .collect()

@@ -4,6 +4,7 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 
+use super::Flags;
 use crate::plan::{AlsoFormat, DayText, KeepOutLayer, Layer, LineLayer, NonNegative, Plan, SignLayer};
 use crate::record::LineKind;
 
@@ -48,8 +49,8 @@ pub(in crate::cli) struct Common {
     period: Option<String>,
 }
 
-impl Common {
-    pub(in crate::cli) fn lay_on(&self, plan: &mut Plan) {
+impl Flags for Common {
+    fn lay_on(&self, plan: &mut Plan) {
         let sign_layer = |file: &PathBuf| SignLayer { file: file.clone(), ..Default::default() };
         plan.sign.extend(self.sign.iter().map(sign_layer));
         plan.survey.extend(self.survey.iter().map(sign_layer));

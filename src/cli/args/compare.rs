@@ -4,6 +4,7 @@ use std::path::PathBuf;
 
 use clap::Args;
 
+use super::Flags;
 use crate::plan::{CompareTable, Plan, SeasonOrFile};
 
 /// How two seasons are compared.
@@ -30,8 +31,8 @@ pub(in crate::cli) struct CompareFlags {
     untreated: Option<PathBuf>,
 }
 
-impl CompareFlags {
-    pub(in crate::cli) fn lay_on(&self, plan: &mut Plan) {
+impl Flags for CompareFlags {
+    fn lay_on(&self, plan: &mut Plan) {
         plan.compare = CompareTable {
             before: self.before.clone(),
             after: self.after.clone(),

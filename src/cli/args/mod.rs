@@ -27,6 +27,18 @@ pub(super) use terrain::Terrain;
 use super::terminal::Colour;
 use crate::plan::{NonNegative, Plan};
 
+/// Flags that fill a part of a plan.
+trait Flags {
+    fn lay_on(&self, plan: &mut Plan);
+}
+
+/// The plan that these flags alone make.
+fn plan_of(flags: &[&dyn Flags]) -> Plan {
+    let mut plan = Plan::default();
+    flags.iter().for_each(|flags| flags.lay_on(&mut plan));
+    plan
+}
+
 /// From sign surveys and property lines to a proposed layer of ground stations.
 ///
 /// Proposes and computes; it decides nothing lawful. Local codes, the product label,
@@ -140,10 +152,7 @@ pub(super) struct Inspect {
 
 impl Inspect {
     pub(super) fn overlay(&self) -> Plan {
-        let mut plan = Plan::default();
-        self.common.lay_on(&mut plan);
-        self.surface.lay_on(&mut plan);
-        plan
+        plan_of(&[&self.common, &self.surface])
     }
 }
 
@@ -164,9 +173,7 @@ pub(super) struct Surface {
 
 impl Surface {
     pub(super) fn overlay(&self) -> Plan {
-        let mut plan = Plan::default();
-        self.common.lay_on(&mut plan);
-        self.surface.lay_on(&mut plan);
+        let mut plan = plan_of(&[&self.common, &self.surface]);
         plan.nodes.snap_m = self.snap;
         plan
     }
@@ -190,12 +197,7 @@ pub(super) struct Sites {
 
 impl Sites {
     pub(super) fn overlay(&self) -> Plan {
-        let mut plan = Plan::default();
-        self.common.lay_on(&mut plan);
-        self.surface.lay_on(&mut plan);
-        self.nodes.lay_on(&mut plan);
-        self.sites.lay_on(&mut plan);
-        plan
+        plan_of(&[&self.common, &self.surface, &self.nodes, &self.sites])
     }
 }
 
@@ -215,11 +217,7 @@ pub(super) struct Compare {
 
 impl Compare {
     pub(super) fn overlay(&self) -> Plan {
-        let mut plan = Plan::default();
-        self.common.lay_on(&mut plan);
-        self.surface.lay_on(&mut plan);
-        self.compare.lay_on(&mut plan);
-        plan
+        plan_of(&[&self.common, &self.surface, &self.compare])
     }
 }
 
@@ -235,8 +233,6 @@ pub(super) struct Run {
 
 impl Run {
     pub(super) fn overlay(&self) -> Plan {
-        let mut plan = Plan::default();
-        self.common.lay_on(&mut plan);
-        plan
+        plan_of(&[&self.common])
     }
 }

@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use clap::Args;
 
-use super::{Common, Results};
+use super::{Common, Flags, Results, plan_of};
 use crate::plan::{NodesTable, NonNegative, Plan, Positive};
 
 /// How the network is built.
@@ -26,8 +26,8 @@ pub(in crate::cli) struct NodesFlags {
     dem: Option<PathBuf>,
 }
 
-impl NodesFlags {
-    pub(in crate::cli) fn lay_on(&self, plan: &mut Plan) {
+impl Flags for NodesFlags {
+    fn lay_on(&self, plan: &mut Plan) {
         plan.nodes = NodesTable {
             snap_m: self.snap,
             merge_m: self.merge,
@@ -52,9 +52,6 @@ pub(in crate::cli) struct Nodes {
 
 impl Nodes {
     pub(in crate::cli) fn overlay(&self) -> Plan {
-        let mut plan = Plan::default();
-        self.common.lay_on(&mut plan);
-        self.nodes.lay_on(&mut plan);
-        plan
+        plan_of(&[&self.common, &self.nodes])
     }
 }

@@ -5,8 +5,8 @@ use std::path::PathBuf;
 use clap::Args;
 
 use super::nodes::NodesFlags;
-use super::{Common, Results};
-use crate::plan::{DayText, Layer, Plan, Positive, RoundTable};
+use super::{Common, Flags, Results, plan_of};
+use crate::plan::{DayText, Layer, Plan, Positive};
 
 /// The check log and the day of the lists.
 #[derive(Args)]
@@ -22,7 +22,7 @@ struct LogFlags {
     on: Option<DayText>,
 }
 
-impl LogFlags {
+impl Flags for LogFlags {
     fn lay_on(&self, plan: &mut Plan) {
         plan.check.extend(self.checks.iter().map(|file| Layer { file: file.clone(), ..Default::default() }));
         plan.round.every_days = self.every_days;
@@ -59,17 +59,11 @@ pub(in crate::cli) struct Round {
 
 impl Round {
     pub(in crate::cli) fn overlay(&self) -> Plan {
-        let mut plan = Plan::default();
-        self.common.lay_on(&mut plan);
-        self.nodes.lay_on(&mut plan);
-        plan.round = RoundTable {
-            start: self.start,
-            end: self.end,
-            open: self.open.then_some(true),
-            hours_per_day: self.hours_per_day,
-            ..RoundTable::default()
-        };
-        self.log.lay_on(&mut plan);
+        let mut plan = plan_of(&[&self.common, &self.nodes, &self.log]);
+        plan.round.start = self.start;
+        plan.round.end = self.end;
+        plan.round.open = self.open.then_some(true);
+        plan.round.hours_per_day = self.hours_per_day;
         plan
     }
 }
@@ -89,10 +83,7 @@ pub(in crate::cli) struct Checks {
 
 impl Checks {
     pub(in crate::cli) fn overlay(&self) -> Plan {
-        let mut plan = Plan::default();
-        self.common.lay_on(&mut plan);
-        self.log.lay_on(&mut plan);
-        plan
+        plan_of(&[&self.common, &self.log])
     }
 }
 

@@ -4,6 +4,7 @@ use std::path::PathBuf;
 
 use clap::Args;
 
+use super::Flags;
 use crate::plan::{Places, Plan, Positive};
 
 /// How sites are chosen.
@@ -38,8 +39,8 @@ pub(in crate::cli) struct SitesFlags {
     wind: Option<PathBuf>,
 }
 
-impl SitesFlags {
-    pub(in crate::cli) fn lay_on(&self, plan: &mut Plan) {
+impl Flags for SitesFlags {
+    fn lay_on(&self, plan: &mut Plan) {
         plan.sites.spacing_m = self.spacing;
         plan.sites.budget = self.budget;
         plan.sites.offset_m = self.offset;

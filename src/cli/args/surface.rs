@@ -4,6 +4,7 @@ use std::path::PathBuf;
 
 use clap::Args;
 
+use super::Flags;
 use crate::plan::{MetresOrRule, Plan, Positive, SurfaceTable};
 use crate::surface::{EdgeRule, Kernel};
 
@@ -48,8 +49,8 @@ pub(in crate::cli) struct SurfaceFlags {
     at: Option<PathBuf>,
 }
 
-impl SurfaceFlags {
-    pub(in crate::cli) fn lay_on(&self, plan: &mut Plan) {
+impl Flags for SurfaceFlags {
+    fn lay_on(&self, plan: &mut Plan) {
         plan.surface = SurfaceTable {
             kernel: self.kernel.clone(),
             bandwidth: self.bandwidth.clone(),

@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use clap::Args;
 
-use super::{Common, Results};
+use super::{Common, Results, plan_of};
 use crate::plan::{NonNegative, Plan, Positive, TerrainTable};
 
 #[derive(Args)]
@@ -40,8 +40,7 @@ pub(in crate::cli) struct Terrain {
 
 impl Terrain {
     pub(in crate::cli) fn overlay(&self) -> Plan {
-        let mut plan = Plan::default();
-        self.common.lay_on(&mut plan);
+        let mut plan = plan_of(&[&self.common]);
         plan.terrain = TerrainTable {
             dem: self.dem.clone(),
             lines: None,

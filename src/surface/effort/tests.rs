@@ -43,14 +43,7 @@ fn winding_tracks() -> Network {
         );
     }
     let line = |ground| {
-        let what = Line {
-            kind: LineKind::Track,
-            name: None,
-            bridge: false,
-            tunnel: false,
-            layer: 0,
-            source: source(),
-        };
+        let what = Line::new(LineKind::Track, source());
         traced(what, ground)
     };
     let lines: Vec<_> = ways.into_iter().map(line).collect();
