@@ -352,3 +352,25 @@ fn entered_pixel(a: Pixel, b: Pixel, end: Pixel) -> Pixel {
         .min()
         .map_or(a.min(b), |(_, p)| p)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::meet;
+    use crate::network::lattice::Pixel;
+
+    #[test]
+    fn segments_meet_where_they_cross_or_one_ends_on_the_other() {
+        let segment = |p: (i32, i32), q: (i32, i32)| (Pixel::new(p.0, p.1), Pixel::new(q.0, q.1));
+        let level = segment((0, 0), (100, 0));
+        // Its first end, its last end, or neither lies on the other segment, whichever comes first.
+        for other in [((50, 0), (50, 80)), ((50, 80), (50, 0)), ((30, -40), (60, 70))] {
+            let other = segment(other.0, other.1);
+            assert!(meet(level, other) && meet(other, level), "{other:?}");
+        }
+        for other in [((50, 2), (50, 80)), ((102, 0), (180, 0)), ((-50, 3), (160, 3)), ((101, -9), (101, 9))]
+        {
+            let other = segment(other.0, other.1);
+            assert!(!meet(level, other) && !meet(other, level), "{other:?}");
+        }
+    }
+}
