@@ -246,11 +246,12 @@ impl<'a> Search<'a> {
     /// Whether a foot on the end's own line is so close along the line that the distance
     /// says nothing.
     fn is_own_neighbourhood(&self, strand: usize, vertex: usize, segment: u32, foot: GroundPoint) -> bool {
-        let first = self.strands.range(strand).start;
-        let Some(carried) = self.strands.strands[strand].carried.first() else { return true };
-        let (chainage_m, k) = (&carried.chainage_m, segment as usize - first);
-        let foot_m = chainage_m[k] + self.strands.places[segment as usize].distance_m(foot);
-        (chainage_m[vertex - first] - foot_m).abs() <= OWN_LINE_FACTOR * self.snap_m
+        if self.strands.lines_on(strand).is_empty() {
+            return true;
+        }
+        let chainage_m = |vertex| self.strands.vertex_chainage_m(strand, 0, vertex);
+        let foot_m = chainage_m(segment) + self.strands.places[segment as usize].distance_m(foot);
+        (chainage_m(vertex as u32) - foot_m).abs() <= OWN_LINE_FACTOR * self.snap_m
     }
 
     /// The segments of a strand within the snap distance of its end, along the strand.

@@ -28,6 +28,22 @@ const SPUR_SHARE: f64 = 0.5;
 /// Nodes whose ways are found at a time.
 const AT_A_TIME: usize = 4096;
 
+/// The grid bearings of the ways of all nodes.
+pub(crate) struct Ways {
+    /// The row of each node: its position by place.
+    row_of: Vec<u32>,
+    /// The rows, [`AT_A_TIME`] in each part.
+    parts: Vec<Rows<f64>>,
+}
+
+impl Ways {
+    /// Those of a node, in degrees clockwise from grid north, ascending.
+    pub(crate) fn deg(&self, node: u32) -> &[f64] {
+        let row = self.row_of[node as usize] as usize;
+        self.parts[row / AT_A_TIME].row(row % AT_A_TIME)
+    }
+}
+
 /// The grid bearings of the ways of all nodes, ascending for each. `by_place` lists the nodes so
 /// that neighbours come together.
 ///
@@ -41,24 +57,19 @@ const AT_A_TIME: usize = 4096;
 /// apart at the distance of the last of these instead.
 ///
 /// Cost: for each node the edges within reach, in logarithmic steps.
-pub(crate) fn ways_of_all(network: &Network, by_place: &[u32]) -> Rows<f64> {
+pub(crate) fn ways_of_all(network: &Network, by_place: &[u32]) -> Ways {
     let arms = WayArms::new(network, by_place);
-    let found: Vec<Rows<f64>> = by_place
+    let parts = by_place
         .par_chunks(AT_A_TIME)
         .map(|nodes| {
             let mut ways = Rows::with_capacity(nodes.len(), 4 * nodes.len());
             let mut around = Around::new(network, &arms);
             nodes.iter().for_each(|&node| ways.push(around.ways_deg(node).iter().copied()));
+            ways.shrink_to_fit();
             ways
         })
         .collect();
-    let row_of = arms.travel.row_of;
-    let found_at = |&row: &u32| found[row as usize / AT_A_TIME].row(row as usize % AT_A_TIME);
-    let mut ways = Rows::blank(row_of.iter().map(|row| found_at(row).len()), 0.0);
-    ways.parts_mut(AT_A_TIME).into_par_iter().zip(row_of.par_chunks(AT_A_TIME)).for_each(|(part, rows)| {
-        part.iter_mut().zip(rows.iter().flat_map(found_at)).for_each(|(slot, &deg)| *slot = deg);
-    });
-    ways
+    Ways { row_of: arms.travel.row_of, parts }
 }
 
 /// The arms that ways lead along.
