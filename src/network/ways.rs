@@ -73,15 +73,15 @@ pub(crate) fn ways_of_all(network: &Network, by_place: &[u32]) -> Ways {
 }
 
 /// The arms that ways lead along.
-pub(crate) struct WayArms {
-    travel: Arms,
+pub(crate) struct WayArms<'a> {
+    travel: Arms<'a>,
     /// With those of fences, for nodes with a gate, if there are any.
-    gated: Option<Arms>,
+    gated: Option<Arms<'a>>,
 }
 
-impl WayArms {
+impl<'a> WayArms<'a> {
     /// `by_place` lists the nodes so that neighbours come together.
-    pub(crate) fn new(network: &Network, by_place: &[u32]) -> Self {
+    pub(crate) fn new(network: &'a Network, by_place: &[u32]) -> Self {
         let travel = network.settings().travel;
         let any_gate = network.nodes().iter().any(|n| n.gate);
         let with_fences = || Arms::new(network, travel.with(KindSet::of(LineKind::Fence)), by_place);
@@ -89,7 +89,7 @@ impl WayArms {
     }
 
     /// The arms for ways from a node.
-    fn from(&self, node: &Node) -> &Arms {
+    fn from(&self, node: &Node) -> &Arms<'a> {
         match &self.gated {
             Some(gated) if node.gate => gated,
             _ => &self.travel,
@@ -104,7 +104,7 @@ fn same_way_deg(snap_m: f64, reach_m: f64) -> f64 {
 /// The surroundings of one node after another.
 struct Around<'a> {
     network: &'a Network,
-    arms: &'a WayArms,
+    arms: &'a WayArms<'a>,
     same_way_deg: f64,
     settled: Settled,
     /// Distance as ordered bits (distances are not negative), and node.
@@ -158,7 +158,7 @@ impl Settled {
 }
 
 impl<'a> Around<'a> {
-    fn new(network: &'a Network, arms: &'a WayArms) -> Self {
+    fn new(network: &'a Network, arms: &'a WayArms<'a>) -> Self {
         let settings = network.settings();
         Self {
             network,
@@ -212,15 +212,16 @@ impl<'a> Around<'a> {
         self.bearings.clear();
         for &(n, d) in &self.settled.list {
             let beside = arms.at(n);
-            for arm in beside.iter().filter(|arm| d + arm.length_m >= reach_m) {
+            let few = beside.len() <= 1;
+            for arm in beside.filter(|arm| d + arm.length_m >= reach_m) {
                 let other_m = self.settled.distance_m(arm.other).unwrap_or(f64::INFINITY);
                 if d + arm.length_m + other_m < 2.0 * reach_m {
                     continue; // met from the other end before
                 }
                 let along_m = arm.along_edge_m(reach_m - d);
-                self.bearings.push(bearing_deg(at, network.point_at(arm.edge(), along_m)));
+                self.bearings.push(bearing_deg(at, network.point_at(arm.edge, along_m)));
             }
-            if beside.len() <= 1 && n != node && network.ends_at(n).len() == 1 {
+            if few && n != node && network.ends_at(n).len() == 1 {
                 let dead_end = network.nodes()[n as usize].at;
                 if step_m(dead_end, at) >= SPUR_SHARE * reach_m {
                     self.bearings.push(bearing_deg(at, dead_end));
