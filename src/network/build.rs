@@ -57,10 +57,11 @@ impl Network {
         }
         let points = lines.iter().flat_map(|l| l.ground.iter().copied());
         let lattice = Lattice::covering(settings.lattice_step_m(), points)?;
+        let closes_gaps = settings.snap_m > 0.0;
         let (mut strands, merged) = if settings.merge_m < LEAST_MERGE_M {
-            (Strands::from_lines(&lattice, lines, settings.respect_levels), Vec::new())
+            (Strands::from_lines(&lattice, lines, settings.respect_levels, closes_gaps), Vec::new())
         } else {
-            merged_strands(&lattice, lines, settings.respect_levels, settings.merge_m)?
+            merged_strands(&lattice, lines, settings.respect_levels, settings.merge_m, closes_gaps)?
         };
         if strands.len() == 0 {
             return Err(NetworkError::NoLength {
@@ -69,28 +70,28 @@ impl Network {
             });
         }
         let mut strips = Strips::new(&strands);
-        let gaps = match settings.snap_m {
-            0.0 => Gaps::default(),
-            snap_m => find_gaps(&strands, &strips, &lattice, snap_m)?,
+        let gaps = if closes_gaps {
+            find_gaps(&strands, &strips, &lattice, settings.snap_m)?
+        } else {
+            Gaps::default()
         };
         gaps.connect(&mut strands, &mut strips, &lattice);
         strands.places = Vec::new();
         let mut noded = node(&strands, strips)?;
         let parted = separate_levels(&mut noded, &strands);
-        let mut made = make_edges(&noded, &strands, &lattice, &gaps.overshoots, settings.snap_m);
+        let vanished = strands.vanished.clone();
+        let mut made = make_edges(noded, strands, &lattice, &gaps.overshoots, settings.snap_m);
         let near_miss_ends = gaps.ends.clone();
         let near_misses = settle(gaps, &made.cut);
         let report = Report {
             lines: lines.len(),
-            vanished: strands.vanished.clone(),
+            vanished,
             merged,
             crossings: made.crossings + parted.len(),
             parted: parted.into_iter().map(|p| lattice.ground(p)).collect(),
             cut_m: made.cut_m,
             lattice_step_m: lattice.step_m(),
         };
-        // The graph needs none of these, and they are large.
-        drop((strands, noded));
         let line_lengths_m = lines.par_iter().map(|l| way_length_m(&l.ground)).collect();
         let pixels = std::mem::take(&mut made.nodes);
         let places = pixels.iter().map(|&p| lattice.ground(p)).collect();

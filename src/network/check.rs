@@ -108,12 +108,12 @@ impl Network {
     }
 
     fn check_meetings(&self, faults: &mut Vec<String>) -> Result<(), NetworkError> {
-        let points = self.paths.items().iter().copied();
+        let points = self.paths.points().iter().copied();
         let lattice = Lattice::covering(self.report().lattice_step_m, points)?;
-        let mut strands = Strands::with_capacity(self.edges().len(), 0);
+        let mut strands = Strands::with_capacity(self.edges().len(), 0, false);
         for (k, e) in self.edges().iter().enumerate() {
-            let strand = Strand { kind: e.kind, kinds: KindSet::EMPTY, level: 0, carried: Vec::new() };
-            strands.push(&lattice, strand, self.path(k as u32));
+            let strand = Strand { kind: e.kind, kinds: KindSet::EMPTY, level: 0 };
+            strands.push(&lattice, strand, &[], self.path(k as u32));
         }
         let parted: HashSet<Pixel> = self.report().parted.iter().map(|&p| lattice.pixel(p)).collect();
         let mut interior: HashMap<Pixel, usize> = HashMap::new();

@@ -1,17 +1,17 @@
 //! From chains of hot pixels to edges between nodes.
 
-use std::collections::HashMap;
-use std::hash::{BuildHasherDefault, Hasher};
 use std::ops::Range;
 
 use rayon::prelude::*;
 
+use super::assembly::Assembly;
 use super::gap::{Overshoot, ROUND_OFF_M};
 use super::lattice::{Lattice, Pixel};
 use super::meeting::Meetings;
 use super::noded::{Noded, Visit};
+use super::paths::Paths;
 use super::rows::Rows;
-use super::strand::{Strands, way_length_m};
+use super::strand::{Strands, step_m, way_length_m};
 use super::{Edge, Stretch};
 use crate::frame::GroundPoint;
 
@@ -19,7 +19,7 @@ use crate::frame::GroundPoint;
 pub(crate) struct Edges {
     pub edges: Vec<Edge>,
     /// The way of every edge.
-    pub paths: Rows<GroundPoint>,
+    pub paths: Paths,
     /// The stretches of input lines on every edge.
     pub stretches: Rows<Stretch>,
     /// The lattice point of every node.
@@ -42,47 +42,52 @@ pub(crate) struct Edges {
 ///
 /// Cost: linear.
 pub(crate) fn make_edges(
-    noded: &Noded,
-    strands: &Strands,
+    mut noded: Noded,
+    mut strands: Strands,
     lattice: &Lattice,
     overshoots: &[Overshoot],
     snap_m: f64,
 ) -> Edges {
-    let meetings = Meetings::find(noded, strands);
-    let chains = ChainsAtNodes { noded, strands, lattice, meetings: &meetings };
+    let meetings = Meetings::find(&noded, &strands);
+    let chains = ChainsAtNodes { noded: &noded, strands: &strands, lattice, meetings: &meetings };
     let (ranges, cut, cut_m) = chains.cut_overshoots(overshoots, snap_m);
-    let pieces = chains.pieces(&ranges);
-    let mut assembly = Assembly::new(&chains, pieces.len());
-    pieces.iter().for_each(|piece| assembly.add(piece));
-    let Assembly { node_of, nodes, mut edges, edge_of_piece, .. } = assembly;
-    let by_place = node_of.into_iter().filter(|&n| n != NO_NODE).collect();
-    let pieces_of = Rows::sorted(edges.len(), 0, |add| {
-        (0..).zip(&edge_of_piece).for_each(|(piece, &edge)| add(edge, piece));
-    });
-    drop(edge_of_piece);
-    let (paths, stretches) = chains.fill(&mut edges, &pieces, &pieces_of);
+    let mut pieces = chains.pieces(&ranges);
+    drop(ranges);
+    let Assembly { nodes, by_place, mut edges, again } = Assembly::of(&chains, &mut pieces);
+    let stretches = chains.stretches(&pieces, again);
+    // The ways are the largest list of all, and need neither of these.
+    noded.segments = Vec::new();
+    strands.drop_chainages();
+    let chains = ChainsAtNodes { noded: &noded, strands: &strands, lattice, meetings: &meetings };
+    let paths = chains.paths(&mut edges, &pieces);
     Edges { edges, paths, stretches, nodes, by_place, cut, cut_m, crossings: meetings.crossings }
 }
 
 /// The chains of hot pixels and where they are to be cut.
-struct ChainsAtNodes<'a> {
-    noded: &'a Noded,
-    strands: &'a Strands,
+pub(crate) struct ChainsAtNodes<'a> {
+    pub noded: &'a Noded,
+    pub strands: &'a Strands,
     lattice: &'a Lattice,
-    meetings: &'a Meetings,
+    pub meetings: &'a Meetings,
 }
 
 /// A piece of a strand between two nodes: its first and last visit.
-#[derive(Clone, Copy)]
-struct Piece {
-    from: u32,
-    to: u32,
-    strand: u32,
+#[derive(Clone, Copy, Debug, Default)]
+pub(crate) struct Piece {
+    pub from: u32,
+    pub to: u32,
+    pub strand: u32,
 }
 
 impl Piece {
-    fn visits(&self) -> Range<usize> {
+    pub(crate) fn visits(&self) -> Range<usize> {
         self.from as usize..self.to as usize + 1
+    }
+
+    /// Whether it begins with the visit given, the last of another piece.
+    #[inline]
+    pub(crate) fn goes_on_from(&self, last: Option<u32>) -> bool {
+        last == Some(self.from)
     }
 }
 
@@ -165,133 +170,69 @@ impl ChainsAtNodes<'_> {
     /// The first two visits of a piece, and its last two backwards: coincident pieces have one of
     /// them in common.
     #[inline]
-    fn directions(&self, piece: &Piece) -> ((Visit, Visit), (Visit, Visit)) {
+    pub(crate) fn directions(&self, piece: &Piece) -> ((Visit, Visit), (Visit, Visit)) {
         let visits = &self.noded.visits;
         let (from, to) = (piece.from as usize, piece.to as usize);
         ((visits[from], visits[from + 1]), (visits[to], visits[to - 1]))
     }
 
-    /// Gives the edges their lengths; also the way of every edge, which is that of its first piece,
-    /// and the stretches of input lines on it.
-    fn fill(
-        &self,
-        edges: &mut [Edge],
-        pieces: &[Piece],
-        pieces_of: &Rows<u32>,
-    ) -> (Rows<GroundPoint>, Rows<Stretch>) {
-        let of = |edge: usize| pieces_of.row(edge).iter().map(|&p| &pieces[p as usize]);
-        let first = |edge: usize| &pieces[pieces_of.row(edge)[0] as usize];
-        let carried = |piece: &Piece| self.strands.strands[piece.strand as usize].carried.len();
-        let (point, stretch) = (GroundPoint::new(0.0, 0.0), Stretch { line: 0, start_m: 0.0, end_m: 0.0 });
-        let mut paths = Rows::blank((0..edges.len()).map(|edge| first(edge).visits().len()), point);
-        let mut stretches = Rows::blank((0..edges.len()).map(|edge| of(edge).map(carried).sum()), stretch);
+    /// Gives the edges their lengths, and yields their ways, each that of the edge's first piece.
+    fn paths(&self, edges: &mut [Edge], first: &[Piece]) -> Paths {
+        let mut paths = Paths::blank(first);
         let parts: Vec<_> = edges.chunks_mut(AT_A_TIME).collect();
-        let parts = parts.into_par_iter().zip(paths.parts_mut(AT_A_TIME)).zip(stretches.parts_mut(AT_A_TIME));
-        parts.enumerate().for_each(|(part, ((edges, mut points), mut stretches))| {
+        let parts = parts.into_par_iter().zip(paths.parts_mut(AT_A_TIME));
+        parts.enumerate().for_each(|(part, (edges, points))| {
+            let mut slots = points.iter_mut();
             for (k, edge) in (part * AT_A_TIME..).zip(edges) {
-                let (path, later) = std::mem::take(&mut points).split_at_mut(first(k).visits().len());
-                points = later;
-                path.iter_mut().zip(self.path(first(k).visits())).for_each(|(slot, p)| *slot = p);
-                edge.length_m = way_length_m(path);
-                for piece in of(k) {
-                    let (own, later) = std::mem::take(&mut stretches).split_at_mut(carried(piece));
-                    stretches = later;
-                    own.iter_mut().zip(self.stretches(piece, first(k))).for_each(|(slot, s)| *slot = s);
+                let mut path = self.path(first[k].visits());
+                let Some(mut before) = path.next() else { continue };
+                let shared = k > 0 && first[k].goes_on_from(Some(first[k - 1].to));
+                if !shared && let Some(slot) = slots.next() {
+                    *slot = before;
                 }
+                edge.length_m = path.zip(&mut slots).fold(0.0, |length_m, (p, slot)| {
+                    *slot = p;
+                    length_m + step_m(std::mem::replace(&mut before, p), p)
+                });
             }
         });
-        (paths, stretches)
+        paths
+    }
+
+    /// The stretches of input lines on every edge, given its first piece and the further pieces of
+    /// edges that have any.
+    fn stretches(&self, first: &[Piece], again: Vec<(u32, Piece)>) -> Rows<Stretch> {
+        let further = Rows::sorted(first.len(), Piece::default(), |add| {
+            again.iter().for_each(|&(edge, piece)| add(edge, piece));
+        });
+        drop(again);
+        let of = |edge: usize| std::iter::once(&first[edge]).chain(further.row(edge));
+        let carried = |piece: &Piece| self.strands.lines_on(piece.strand as usize).len();
+        let lengths = (0..first.len()).map(|edge| of(edge).map(carried).sum());
+        let mut stretches = Rows::blank(lengths, Stretch { line: 0, start_m: 0.0, end_m: 0.0 });
+        let parts = stretches.parts_mut(AT_A_TIME).into_par_iter().zip(first.par_chunks(AT_A_TIME));
+        parts.enumerate().for_each(|(part, (stretches, first))| {
+            let edges = part * AT_A_TIME..part * AT_A_TIME + first.len();
+            let all = edges.flat_map(|edge| {
+                of(edge).flat_map(move |piece| self.stretches_of(piece, &first[edge % AT_A_TIME]))
+            });
+            stretches.iter_mut().zip(all).for_each(|(slot, s)| *slot = s);
+        });
+        stretches
     }
 
     /// Where on the lines that it carries a piece begins and ends, in the direction of the edge,
     /// which is that of its first piece.
-    fn stretches(&self, piece: &Piece, first: &Piece) -> impl Iterator<Item = Stretch> + use<'_> {
+    fn stretches_of(&self, piece: &Piece, first: &Piece) -> impl Iterator<Item = Stretch> + use<'_> {
         let strand = piece.strand as usize;
         let same_way = self.directions(piece).0 == self.directions(first).0;
         let (from, to) = if same_way { (piece.from, piece.to) } else { (piece.to, piece.from) };
-        self.strands.strands[strand].carried.iter().map(move |carried| {
+        self.strands.lines_on(strand).iter().enumerate().map(move |(carried, &line)| {
             let chainage_m = |visit: u32| {
                 let at = self.noded.at(self.noded.visits[visit as usize], self.strands);
                 self.strands.chainage_m(strand, carried, self.noded.segments[visit as usize], at)
             };
-            Stretch { line: carried.line, start_m: chainage_m(from), end_m: chainage_m(to) }
+            Stretch { line, start_m: chainage_m(from), end_m: chainage_m(to) }
         })
-    }
-}
-
-/// Edges and nodes while pieces are put together.
-struct Assembly<'a> {
-    chains: &'a ChainsAtNodes<'a>,
-    node_of: Vec<u32>,
-    nodes: Vec<Pixel>,
-    edges: Vec<Edge>,
-    edge_of_piece: Vec<u32>,
-    /// The edge of every piece that another strand may share, by its key.
-    shared: HashMap<(Visit, Visit), u32, BuildHasherDefault<Mix>>,
-}
-
-const NO_NODE: u32 = u32::MAX;
-
-impl<'a> Assembly<'a> {
-    fn new(chains: &'a ChainsAtNodes, pieces: usize) -> Self {
-        Self {
-            chains,
-            node_of: vec![NO_NODE; chains.noded.pixels.len()],
-            nodes: Vec::new(),
-            edges: Vec::with_capacity(pieces),
-            edge_of_piece: Vec::with_capacity(pieces),
-            shared: HashMap::default(),
-        }
-    }
-
-    /// Makes an edge of a piece, or adds it to the one it coincides with.
-    fn add(&mut self, piece: &Piece) {
-        let (forward, backward) = self.chains.directions(piece);
-        let meetings = self.chains.meetings;
-        let may_be_shared = meetings.is_doubled(forward.0) && meetings.is_doubled(forward.1);
-        let fresh = self.edges.len() as u32;
-        let edge =
-            if may_be_shared { *self.shared.entry(forward.min(backward)).or_insert(fresh) } else { fresh };
-        let what = &self.chains.strands.strands[piece.strand as usize];
-        if edge == fresh {
-            let (from, to) = (self.node(forward.0), self.node(backward.0));
-            self.edges.push(Edge { from, to, length_m: 0.0, kind: what.kind, kinds: what.kinds });
-        } else {
-            let kinds = &mut self.edges[edge as usize].kinds;
-            *kinds = kinds.with(what.kinds);
-        }
-        self.edge_of_piece.push(edge);
-    }
-
-    /// The number of the node at a visit.
-    fn node(&mut self, visit: Visit) -> u32 {
-        let noded = self.chains.noded;
-        debug_assert!(visit.pixel().is_some(), "nodes have numbered pixels");
-        let Some(pixel) = visit.pixel() else { return NO_NODE };
-        let node = &mut self.node_of[pixel as usize];
-        if *node == NO_NODE {
-            *node = self.nodes.len() as u32;
-            self.nodes.push(noded.pixels[pixel as usize]);
-        }
-        *node
-    }
-}
-
-/// Mixes the two pixel numbers of a key; the standard hasher guards against keys made to collide,
-/// at several times the cost.
-#[derive(Default)]
-struct Mix(u64);
-
-impl Hasher for Mix {
-    fn write(&mut self, bytes: &[u8]) {
-        bytes.iter().for_each(|&b| self.write_u32(u32::from(b)));
-    }
-
-    fn write_u32(&mut self, v: u32) {
-        self.0 = (self.0.rotate_left(32) ^ u64::from(v)).wrapping_mul(0x9E37_79B9_7F4A_7C15);
-    }
-
-    fn finish(&self) -> u64 {
-        self.0 ^ self.0 >> 32
     }
 }

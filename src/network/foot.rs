@@ -194,3 +194,49 @@ fn segment_at(path: &[GroundPoint], along_m: f64) -> (usize, f64) {
     }
     (last, left_m)
 }
+
+#[cfg(test)]
+mod tests {
+    use std::path::Path;
+    use std::sync::Arc;
+
+    use super::segment_at;
+    use crate::frame::{GroundPoint, LonLat, Traced};
+    use crate::network::{Network, NetworkSettings};
+    use crate::record::{Line, LineKind, SourcePlace};
+
+    /// North for 3 m, east for 4 m, south for 5 m.
+    const BENT_M: [(f64, f64); 4] = [(0.0, 0.0), (0.0, 3.0), (4.0, 3.0), (4.0, -2.0)];
+
+    fn bent() -> Vec<GroundPoint> {
+        BENT_M.iter().map(|&(x_m, y_m)| GroundPoint::new(x_m, y_m)).collect()
+    }
+
+    #[test]
+    fn a_vertex_belongs_to_the_segment_that_follows_it() {
+        let path = bent();
+        assert_eq!(segment_at(&path, 0.0), (0, 0.0));
+        assert_eq!(segment_at(&path, 2.5), (0, 2.5));
+        assert_eq!(segment_at(&path, 3.0), (1, 0.0));
+        assert_eq!(segment_at(&path, 7.0), (2, 0.0));
+        assert_eq!(segment_at(&path, 12.0), (2, 5.0));
+        assert_eq!(segment_at(&path, -1.0), (0, -1.0), "before the start");
+        assert_eq!(segment_at(&path, 13.0), (2, 6.0), "beyond the end");
+    }
+
+    #[test]
+    fn a_bearing_is_that_of_the_piece_it_lies_on() {
+        let source = SourcePlace { file: Arc::from(Path::new("bent.geojson")), index: 0, id: None };
+        let what = Line { kind: LineKind::Track, name: None, bridge: false, tunnel: false, layer: 0, source };
+        let nowhere = LonLat::new(0.0, 0.0).unwrap();
+        let line = Traced { what, path: vec![nowhere; BENT_M.len()], ground: bent() };
+        let settings = NetworkSettings { snap_m: 0.0, merge_m: 0.0, ..NetworkSettings::default() };
+        let network = Network::build(&[line], &[], &settings).unwrap();
+        assert_eq!(network.edges().len(), 1);
+        let bearings = [-1.0, 0.0, 2.9, 3.0, 6.9, 7.0, 12.0, 13.0].map(|m| network.grid_bearing_deg(0, m));
+        assert_eq!(bearings, [0.0, 0.0, 0.0, 90.0, 90.0, 180.0, 180.0, 180.0]);
+        let places = [2.0, 3.0, 5.0, 11.0].map(|m| network.point_at(0, m));
+        let wanted = [(0.0, 2.0), (0.0, 3.0), (2.0, 3.0), (4.0, -1.0)].map(|(x, y)| GroundPoint::new(x, y));
+        assert_eq!(places, wanted);
+    }
+}

@@ -102,7 +102,7 @@ pub(crate) fn find_gaps(
 
 impl Gaps {
     fn add(&mut self, strands: &Strands, found: Found, seen: &mut HashSet<(Pixel, Pixel)>) {
-        let line = |strand: usize| strands.strands[strand].carried.first().map_or(u32::MAX, |c| c.line);
+        let line = |strand: usize| strands.lines_on(strand).first().copied().unwrap_or(u32::MAX);
         if found.near_miss.kind == NearMissKind::Overshoot {
             let near_miss = self.near_misses.len();
             self.overshoots.push(Overshoot { strand: found.strand, last: found.last, near_miss });
@@ -129,8 +129,8 @@ impl Gaps {
         let first = strands.len();
         for &(strand, end, foot) in &self.connectors {
             let kind = strands.strands[strand].kind;
-            let connector = Strand { kind, kinds: KindSet::of(kind), level: 0, carried: Vec::new() };
-            strands.push(lattice, connector, &[lattice.ground(end), lattice.ground(foot)]);
+            let connector = Strand { kind, kinds: KindSet::of(kind), level: 0 };
+            strands.push(lattice, connector, &[], &[lattice.ground(end), lattice.ground(foot)]);
         }
         strips.add_strands(strands, first);
     }

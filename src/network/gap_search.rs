@@ -246,11 +246,12 @@ impl<'a> Search<'a> {
     /// Whether a foot on the end's own line is so close along the line that the distance
     /// says nothing.
     fn is_own_neighbourhood(&self, strand: usize, vertex: usize, segment: u32, foot: GroundPoint) -> bool {
-        let first = self.strands.range(strand).start;
-        let Some(carried) = self.strands.strands[strand].carried.first() else { return true };
-        let (chainage_m, k) = (&carried.chainage_m, segment as usize - first);
-        let foot_m = chainage_m[k] + self.strands.places[segment as usize].distance_m(foot);
-        (chainage_m[vertex - first] - foot_m).abs() <= OWN_LINE_FACTOR * self.snap_m
+        if self.strands.lines_on(strand).is_empty() {
+            return true;
+        }
+        let chainage_m = |vertex| self.strands.vertex_chainage_m(strand, 0, vertex);
+        let foot_m = chainage_m(segment) + self.strands.places[segment as usize].distance_m(foot);
+        (chainage_m(vertex as u32) - foot_m).abs() <= OWN_LINE_FACTOR * self.snap_m
     }
 
     /// The segments of a strand within the snap distance of its end, along the strand.
@@ -351,4 +352,26 @@ fn entered_pixel(a: Pixel, b: Pixel, end: Pixel) -> Pixel {
         .filter(|&(_, p)| in_box(a, b, p) && (p == a || p == b || hit(a, b, p) == Hit::Inside))
         .min()
         .map_or(a.min(b), |(_, p)| p)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::meet;
+    use crate::network::lattice::Pixel;
+
+    #[test]
+    fn segments_meet_where_they_cross_or_one_ends_on_the_other() {
+        let segment = |p: (i32, i32), q: (i32, i32)| (Pixel::new(p.0, p.1), Pixel::new(q.0, q.1));
+        let level = segment((0, 0), (100, 0));
+        // Its first end, its last end, or neither lies on the other segment, whichever comes first.
+        for other in [((50, 0), (50, 80)), ((50, 80), (50, 0)), ((30, -40), (60, 70))] {
+            let other = segment(other.0, other.1);
+            assert!(meet(level, other) && meet(other, level), "{other:?}");
+        }
+        for other in [((50, 2), (50, 80)), ((102, 0), (180, 0)), ((-50, 3), (160, 3)), ((101, -9), (101, 9))]
+        {
+            let other = segment(other.0, other.1);
+            assert!(!meet(level, other) && !meet(other, level), "{other:?}");
+        }
+    }
 }

@@ -1,5 +1,6 @@
 //! A uniform grid over the edge segments, to find the nearest foot.
 
+use super::paths::Paths;
 use super::rows::Rows;
 use super::strand::{nearest_on, way_length_m};
 use super::{Edge, Foot};
@@ -30,7 +31,7 @@ pub(crate) struct SegmentIndex {
 }
 
 impl SegmentIndex {
-    pub(crate) fn new(paths: &Rows<GroundPoint>) -> Self {
+    pub(crate) fn new(paths: &Paths) -> Self {
         let (mut west_m, mut south_m, mut east_m, mut north_m) = (f64::MAX, f64::MAX, f64::MIN, f64::MIN);
         let (mut count, mut length_m) = (0_usize, 0.0);
         for edge in 0..paths.len() {
@@ -38,7 +39,7 @@ impl SegmentIndex {
             count += path.len() - 1;
             length_m += way_length_m(path);
         }
-        for p in paths.items() {
+        for p in paths.points() {
             west_m = west_m.min(p.x_m);
             east_m = east_m.max(p.x_m);
             south_m = south_m.min(p.y_m);
@@ -65,7 +66,7 @@ impl SegmentIndex {
         index
     }
 
-    fn fill(&mut self, paths: &Rows<GroundPoint>) {
+    fn fill(&mut self, paths: &Paths) {
         let blank = Piece { edge: 0, vertex: 0 };
         let cells = (self.columns * self.rows) as usize;
         self.pieces = Rows::sorted(cells, blank, |add| self.each_cell(paths, add));
@@ -73,7 +74,7 @@ impl SegmentIndex {
 
     /// Calls `f` for every cell that a segment passes, row by row: in each row of cells the
     /// columns between the segment's ends within the row.
-    fn each_cell(&self, paths: &Rows<GroundPoint>, f: &mut dyn FnMut(u32, Piece)) {
+    fn each_cell(&self, paths: &Paths, f: &mut dyn FnMut(u32, Piece)) {
         for k in 0..paths.len() {
             for (v, w) in paths.row(k).windows(2).enumerate() {
                 let piece = Piece { edge: k as u32, vertex: v as u32 };
@@ -112,7 +113,7 @@ impl SegmentIndex {
 
     pub(crate) fn nearest(
         &self,
-        paths: &Rows<GroundPoint>,
+        paths: &Paths,
         edges: &[Edge],
         point: GroundPoint,
         within_m: f64,

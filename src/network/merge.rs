@@ -2,13 +2,13 @@
 
 use std::collections::{BTreeMap, BinaryHeap};
 
+use super::NetworkError;
 use super::align::{Extent, MATCH_FACTOR, ORDINARY_COVER, RUN_FACTOR, Run, Samples, align};
 use super::doubled::doubled_pieces;
 use super::lattice::Lattice;
 use super::sieve::{is_recording, lines_that_run_together};
-use super::strand::{Carried, Strand, Strands, chainages_m, level_of};
+use super::strand::{Strand, Strands, level_of};
 use super::track::{Joint, Merged, Piece, Track};
-use super::{KindSet, NetworkError};
 use crate::frame::{GroundPoint, Traced};
 use crate::record::Line;
 
@@ -63,6 +63,7 @@ pub(crate) fn merged_strands(
     lines: &[Traced<Line>],
     respect_levels: bool,
     merge_m: f64,
+    keeps_places: bool,
 ) -> Result<(Strands, Vec<MergedPass>), NetworkError> {
     let mut near = lines_that_run_together(lines, merge_m)?;
     let doubled = doubled_pieces(lines, merge_m);
@@ -72,14 +73,14 @@ pub(crate) fn merged_strands(
         others.insert(at, line);
     }
     if near.is_empty() {
-        return Ok((Strands::from_lines(lattice, lines, respect_levels), Vec::new()));
+        return Ok((Strands::from_lines(lattice, lines, respect_levels, keeps_places), Vec::new()));
     }
     let step_m = lattice.step_m();
     let (tracks, passes, twins) = (Vec::new(), Vec::new(), Vec::new());
     let mut merging =
         Merging { lines, respect_levels, step_m, merge_m, near, doubled, tracks, passes, twins };
     merging.run();
-    Ok(merging.into_strands(lattice))
+    Ok(merging.into_strands(lattice, keeps_places))
 }
 
 /// A run of a piece along a track that makes it a pass of it.
@@ -322,31 +323,23 @@ impl Merging<'_> {
         }
     }
 
-    fn into_strands(self, lattice: &Lattice) -> (Strands, Vec<MergedPass>) {
+    fn into_strands(self, lattice: &Lattice, keeps_places: bool) -> (Strands, Vec<MergedPass>) {
         let total = self.lines.iter().map(|l| l.ground.len()).sum();
         let mut by_line: BTreeMap<u32, Vec<&Track>> = BTreeMap::new();
         for track in &self.tracks {
             by_line.entry(track.piece.line).or_default().push(track);
         }
-        let mut all = Strands::with_capacity(self.lines.len(), total);
+        let mut all = Strands::with_capacity(self.lines.len(), total, keeps_places);
         for (index, line) in self.lines.iter().enumerate() {
             let index = index as u32;
-            let strand = |carried| Strand {
-                kind: line.what.kind,
-                kinds: KindSet::of(line.what.kind),
-                level: if self.respect_levels { level_of(&line.what) } else { 0 },
-                carried,
-            };
             if !self.near.contains_key(&index) {
-                let carried = vec![Carried { line: index, chainage_m: chainages_m(&line.ground) }];
-                if !all.push(lattice, strand(carried), &line.ground) {
-                    all.vanished.push(index);
-                }
+                all.push_line(lattice, index, line, self.respect_levels);
                 continue;
             }
+            let strand = Strand::of(&line.what, self.respect_levels);
             for track in by_line.get(&index).into_iter().flatten() {
                 for (path, carried) in track.parts(CENTRE_SIGMA * self.merge_m) {
-                    all.push(lattice, strand(carried), &path);
+                    all.push(lattice, strand, &carried, &path);
                 }
             }
         }

@@ -8,6 +8,7 @@
 
 mod align;
 mod arms;
+mod assembly;
 mod build;
 mod check;
 mod component;
@@ -31,6 +32,7 @@ mod merge;
 mod net;
 mod node;
 mod noded;
+mod paths;
 mod report;
 mod rows;
 mod search;

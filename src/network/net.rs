@@ -5,8 +5,9 @@ use std::sync::OnceLock;
 use super::edges::Edges;
 use super::index::SegmentIndex;
 use super::node::Node;
+use super::paths::Paths;
 use super::rows::Rows;
-use super::ways::ways_of_all;
+use super::ways::{Ways, ways_of_all};
 use super::{Edge, EdgeEnd, LinePiece, NearMiss, NetworkSettings, Report, Stretch};
 use crate::frame::GroundPoint;
 use crate::record::LineKind;
@@ -15,7 +16,7 @@ use crate::record::LineKind;
 pub struct Network {
     pub(super) nodes: Vec<Node>,
     pub(super) edges: Vec<Edge>,
-    pub(super) paths: Rows<GroundPoint>,
+    pub(super) paths: Paths,
     pub(super) stretches: Rows<Stretch>,
     ends: Rows<EdgeEnd>,
     line_lengths_m: Vec<f64>,
@@ -26,7 +27,7 @@ pub struct Network {
     by_place: Vec<u32>,
     // What follows is made when first asked for: many a caller never does.
     /// Grid bearings of the ways at every node.
-    ways: OnceLock<Rows<f64>>,
+    ways: OnceLock<Ways>,
     pub(super) line_pieces: OnceLock<Rows<LinePiece>>,
     index: OnceLock<SegmentIndex>,
 }
@@ -80,7 +81,7 @@ impl Network {
             let found = ways_of_all(self, &self.by_place);
             self.ways.get_or_init(|| found)
         });
-        ways.row(node as usize)
+        ways.deg(node)
     }
 
     /// Every edge; the position is the edge's number.

@@ -22,6 +22,12 @@ impl<T> Rows<T> {
         self.starts.push(self.items.len() as u32);
     }
 
+    /// Gives back room that no row takes.
+    pub(crate) fn shrink_to_fit(&mut self) {
+        self.starts.shrink_to_fit();
+        self.items.shrink_to_fit();
+    }
+
     /// The row with a number that exists.
     #[inline]
     pub(crate) fn row(&self, k: usize) -> &[T] {

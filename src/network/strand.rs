@@ -4,26 +4,32 @@ use rayon::prelude::*;
 
 use super::KindSet;
 use super::lattice::{Lattice, Pixel};
+use super::rows::Rows;
 use crate::frame::{GroundPoint, Traced};
 use crate::record::{Line, LineKind};
 
-/// What one working line is, and which input lines it carries.
-#[derive(Clone, Debug)]
+/// What one working line is.
+#[derive(Clone, Copy, Debug)]
 pub(crate) struct Strand {
     pub kind: LineKind,
     pub kinds: KindSet,
     /// Vertical order at crossings; see [`level_of`].
     pub level: i32,
-    /// The input lines it carries along its whole way; empty for a connector that closes a
-    /// gap.
-    pub carried: Vec<Carried>,
 }
 
-/// An input line carried by a strand.
+impl Strand {
+    /// That of an input line; all are on one level where levels are not respected.
+    pub(crate) fn of(line: &Line, respect_levels: bool) -> Self {
+        let level = if respect_levels { level_of(line) } else { 0 };
+        Self { kind: line.kind, kinds: KindSet::of(line.kind), level }
+    }
+}
+
+/// An input line carried by a path along its whole way.
 #[derive(Clone, Debug)]
 pub(crate) struct Carried {
     pub line: u32,
-    /// Chainage on the line of every vertex of the strand, in frame metres.
+    /// Chainage on the line of every vertex of the path, in frame metres.
     pub chainage_m: Vec<f64>,
 }
 
@@ -31,16 +37,25 @@ pub(crate) struct Carried {
 ///
 /// A segment is named by its first vertex: segment `v` runs from vertex `v` to `v + 1`,
 /// where both belong to the same strand.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug)]
 pub(crate) struct Strands {
     pub strands: Vec<Strand>,
     /// First vertex of each strand, and the vertex count at the end.
     pub starts: Vec<u32>,
     pub vertices: Vec<Pixel>,
-    /// Where each vertex was before it was rounded.
+    /// Where each vertex was before it was rounded; empty where nobody asks.
     pub places: Vec<GroundPoint>,
     /// Lines that vanish on the lattice.
     pub vanished: Vec<u32>,
+    keeps_places: bool,
+    /// The input lines that each strand carries along its whole way; none on a connector that
+    /// closes a gap.
+    lines: Rows<u32>,
+    /// Vertex by vertex the chainages on all lines that its strand carries, in frame metres. One
+    /// list for all: a list for every strand would leave the memory full of holes.
+    chainages_m: Vec<f64>,
+    /// Where in that list each strand begins.
+    chainages_from: Vec<usize>,
 }
 
 /// How many parts lines are worked on in; enough for any number of threads.
@@ -48,88 +63,146 @@ const PARTS: usize = 64;
 
 impl Strands {
     /// An empty set with room for a number of vertices.
-    pub(crate) fn with_capacity(strands: usize, vertices: usize) -> Self {
+    pub(crate) fn with_capacity(strands: usize, vertices: usize, keeps_places: bool) -> Self {
+        let mut starts = Vec::with_capacity(strands + 1);
+        starts.push(0);
         Self {
             strands: Vec::with_capacity(strands),
-            starts: {
-                let mut starts = Vec::with_capacity(strands + 1);
-                starts.push(0);
-                starts
-            },
+            starts,
             vertices: Vec::with_capacity(vertices),
-            places: Vec::with_capacity(vertices),
+            places: Vec::with_capacity(if keeps_places { vertices } else { 0 }),
             vanished: Vec::new(),
+            keeps_places,
+            lines: Rows::with_capacity(strands, strands),
+            chainages_m: Vec::with_capacity(vertices),
+            chainages_from: Vec::with_capacity(strands),
         }
     }
 
     /// The input lines as they are, one strand a line. Consecutive vertices that round to
     /// the same lattice point become one; a line of which only one is left vanishes.
-    pub(crate) fn from_lines(lattice: &Lattice, lines: &[Traced<Line>], respect_levels: bool) -> Self {
+    pub(crate) fn from_lines(
+        lattice: &Lattice,
+        lines: &[Traced<Line>],
+        respect_levels: bool,
+        keeps_places: bool,
+    ) -> Self {
         let at_a_time = lines.len().div_ceil(PARTS).max(1);
-        let parts: Vec<Self> = lines
-            .par_chunks(at_a_time)
-            .enumerate()
-            .map(|(k, lines)| Self::from_some(lattice, lines, (k * at_a_time) as u32, respect_levels))
-            .collect();
-        let total = parts.iter().map(|p| p.vertices.len()).sum();
-        let mut all = Self::with_capacity(lines.len(), total);
-        for part in parts {
-            let base = all.vertices.len() as u32;
-            all.strands.extend(part.strands);
-            all.starts.extend(part.starts[1..].iter().map(|end| base + end));
-            all.vertices.extend(part.vertices);
-            all.places.extend(part.places);
-            all.vanished.extend(part.vanished);
-        }
-        all
-    }
-
-    /// As [`Strands::from_lines`], for lines of which the first has a number.
-    fn from_some(lattice: &Lattice, lines: &[Traced<Line>], first: u32, respect_levels: bool) -> Self {
-        let mut all = Self::with_capacity(lines.len(), lines.iter().map(|l| l.ground.len()).sum());
-        for (index, line) in (first..).zip(lines) {
-            let level = if respect_levels { level_of(&line.what) } else { 0 };
-            let strand = Strand {
-                kind: line.what.kind,
-                kinds: KindSet::of(line.what.kind),
-                level,
-                carried: vec![Carried { line: index, chainage_m: chainages_m(&line.ground) }],
-            };
-            if !all.push(lattice, strand, &line.ground) {
-                all.vanished.push(index);
+        let from_some = |(part, lines): (usize, &[Traced<Line>])| {
+            let vertices = lines.iter().map(|l| l.ground.len()).sum();
+            let mut some = Self::with_capacity(lines.len(), vertices, keeps_places);
+            for (index, line) in ((part * at_a_time) as u32..).zip(lines) {
+                some.push_line(lattice, index, line, respect_levels);
             }
-        }
+            some
+        };
+        let parts: Vec<Self> = lines.par_chunks(at_a_time).enumerate().map(from_some).collect();
+        let total = parts.iter().map(|p| p.vertices.len()).sum();
+        let mut all = Self::with_capacity(lines.len(), total, keeps_places);
+        parts.into_iter().for_each(|part| all.append(part));
         all
     }
 
-    /// Adds a strand along a path. False, and nothing added, if the path rounds to a
-    /// single lattice point.
-    pub(crate) fn push(&mut self, lattice: &Lattice, mut strand: Strand, path: &[GroundPoint]) -> bool {
-        let first = self.vertices.len();
-        let mut kept = 0;
+    fn append(&mut self, part: Self) {
+        let (vertices, chainages) = (self.vertices.len() as u32, self.chainages_m.len());
+        (0..part.len()).for_each(|strand| self.lines.push(part.lines.row(strand).iter().copied()));
+        self.strands.extend(part.strands);
+        self.starts.extend(part.starts[1..].iter().map(|end| vertices + end));
+        self.vertices.extend(part.vertices);
+        self.places.extend(part.places);
+        self.vanished.extend(part.vanished);
+        self.chainages_m.extend(part.chainages_m);
+        self.chainages_from.extend(part.chainages_from.into_iter().map(|from| chainages + from));
+    }
+
+    /// Adds an input line, or notes that it vanishes.
+    pub(crate) fn push_line(
+        &mut self,
+        lattice: &Lattice,
+        index: u32,
+        line: &Traced<Line>,
+        respect_levels: bool,
+    ) {
+        let path = &line.ground;
+        let (mut at, mut along_m) = (0, 0.0);
+        let chainage_m = |vertex: usize, list: &mut Vec<f64>| {
+            while at < vertex {
+                along_m += step_m(path[at], path[at + 1]);
+                at += 1;
+            }
+            list.push(along_m);
+        };
+        if !self.add(lattice, Strand::of(&line.what, respect_levels), &[index], path, chainage_m) {
+            self.vanished.push(index);
+        }
+    }
+
+    /// Adds a strand along a path, with the lines that it carries. Nothing is added if the path
+    /// rounds to a single lattice point.
+    pub(crate) fn push(
+        &mut self,
+        lattice: &Lattice,
+        strand: Strand,
+        carried: &[Carried],
+        path: &[GroundPoint],
+    ) {
+        let lines: Vec<u32> = carried.iter().map(|c| c.line).collect();
+        self.add(lattice, strand, &lines, path, |vertex, list| {
+            list.extend(carried.iter().map(|c| c.chainage_m[vertex]));
+        });
+    }
+
+    /// Adds a strand, with the chainages that `chainages` adds for those vertices of the path that
+    /// stay. False, and nothing added, if fewer than two do.
+    fn add(
+        &mut self,
+        lattice: &Lattice,
+        strand: Strand,
+        lines: &[u32],
+        path: &[GroundPoint],
+        mut chainages: impl FnMut(usize, &mut Vec<f64>),
+    ) -> bool {
+        let (first, from) = (self.vertices.len(), self.chainages_m.len());
         for (i, &place) in path.iter().enumerate() {
             let pixel = lattice.pixel(place);
             if self.vertices.len() > first && self.vertices.last() == Some(&pixel) {
                 continue;
             }
             self.vertices.push(pixel);
-            self.places.push(place);
-            for carried in &mut strand.carried {
-                carried.chainage_m[kept] = carried.chainage_m[i];
+            if self.keeps_places {
+                self.places.push(place);
             }
-            kept += 1;
+            chainages(i, &mut self.chainages_m);
         }
-        if kept < 2 {
+        if self.vertices.len() < first + 2 {
             self.vertices.truncate(first);
             self.places.truncate(first);
+            self.chainages_m.truncate(from);
             return false;
-        }
-        for carried in &mut strand.carried {
-            carried.chainage_m.truncate(kept);
         }
         self.strands.push(strand);
         self.starts.push(self.vertices.len() as u32);
+        self.lines.push(lines.iter().copied());
+        self.chainages_from.push(from);
         true
+    }
+
+    /// The input lines that a strand carries.
+    #[inline]
+    pub(crate) fn lines_on(&self, strand: usize) -> &[u32] {
+        self.lines.row(strand)
+    }
+
+    /// Forgets the chainages.
+    pub(crate) fn drop_chainages(&mut self) {
+        self.chainages_m = Vec::new();
+    }
+
+    /// Chainage of a vertex on one of the lines that its strand carries, in frame metres.
+    #[inline]
+    pub(crate) fn vertex_chainage_m(&self, strand: usize, carried: usize, vertex: u32) -> f64 {
+        let local = (vertex - self.starts[strand]) as usize;
+        self.chainages_m[self.chainages_from[strand] + local * self.lines_on(strand).len() + carried]
     }
 
     /// How many strands there are.
@@ -171,12 +244,12 @@ impl Strands {
         self.starts[first..].windows(2).flat_map(|w| w[0]..w[1] - 1)
     }
 
-    /// Chainage on a carried line of a lattice point that the segment passes, in frame
+    /// Chainage on one of the carried lines of a lattice point that the segment passes, in frame
     /// metres: by the share of the segment at which the point lies.
-    pub(crate) fn chainage_m(&self, strand: usize, carried: &Carried, segment: u32, at: Pixel) -> f64 {
+    pub(crate) fn chainage_m(&self, strand: usize, carried: usize, segment: u32, at: Pixel) -> f64 {
         let (a, b) = self.segment(segment);
-        let first = (segment - self.starts[strand]) as usize;
-        let (from_m, to_m) = (carried.chainage_m[first], carried.chainage_m[first + 1]);
+        let from_m = self.vertex_chainage_m(strand, carried, segment);
+        let to_m = self.vertex_chainage_m(strand, carried, segment + 1);
         if at == a {
             from_m
         } else if at == b {

@@ -28,6 +28,22 @@ const SPUR_SHARE: f64 = 0.5;
 /// Nodes whose ways are found at a time.
 const AT_A_TIME: usize = 4096;
 
+/// The grid bearings of the ways of all nodes.
+pub(crate) struct Ways {
+    /// The row of each node: its position by place.
+    row_of: Vec<u32>,
+    /// The rows, [`AT_A_TIME`] in each part.
+    parts: Vec<Rows<f64>>,
+}
+
+impl Ways {
+    /// Those of a node, in degrees clockwise from grid north, ascending.
+    pub(crate) fn deg(&self, node: u32) -> &[f64] {
+        let row = self.row_of[node as usize] as usize;
+        self.parts[row / AT_A_TIME].row(row % AT_A_TIME)
+    }
+}
+
 /// The grid bearings of the ways of all nodes, ascending for each. `by_place` lists the nodes so
 /// that neighbours come together.
 ///
@@ -41,36 +57,31 @@ const AT_A_TIME: usize = 4096;
 /// apart at the distance of the last of these instead.
 ///
 /// Cost: for each node the edges within reach, in logarithmic steps.
-pub(crate) fn ways_of_all(network: &Network, by_place: &[u32]) -> Rows<f64> {
+pub(crate) fn ways_of_all(network: &Network, by_place: &[u32]) -> Ways {
     let arms = WayArms::new(network, by_place);
-    let found: Vec<Rows<f64>> = by_place
+    let parts = by_place
         .par_chunks(AT_A_TIME)
         .map(|nodes| {
             let mut ways = Rows::with_capacity(nodes.len(), 4 * nodes.len());
             let mut around = Around::new(network, &arms);
             nodes.iter().for_each(|&node| ways.push(around.ways_deg(node).iter().copied()));
+            ways.shrink_to_fit();
             ways
         })
         .collect();
-    let row_of = arms.travel.row_of;
-    let found_at = |&row: &u32| found[row as usize / AT_A_TIME].row(row as usize % AT_A_TIME);
-    let mut ways = Rows::blank(row_of.iter().map(|row| found_at(row).len()), 0.0);
-    ways.parts_mut(AT_A_TIME).into_par_iter().zip(row_of.par_chunks(AT_A_TIME)).for_each(|(part, rows)| {
-        part.iter_mut().zip(rows.iter().flat_map(found_at)).for_each(|(slot, &deg)| *slot = deg);
-    });
-    ways
+    Ways { row_of: arms.travel.row_of, parts }
 }
 
 /// The arms that ways lead along.
-pub(crate) struct WayArms {
-    travel: Arms,
+pub(crate) struct WayArms<'a> {
+    travel: Arms<'a>,
     /// With those of fences, for nodes with a gate, if there are any.
-    gated: Option<Arms>,
+    gated: Option<Arms<'a>>,
 }
 
-impl WayArms {
+impl<'a> WayArms<'a> {
     /// `by_place` lists the nodes so that neighbours come together.
-    pub(crate) fn new(network: &Network, by_place: &[u32]) -> Self {
+    pub(crate) fn new(network: &'a Network, by_place: &[u32]) -> Self {
         let travel = network.settings().travel;
         let any_gate = network.nodes().iter().any(|n| n.gate);
         let with_fences = || Arms::new(network, travel.with(KindSet::of(LineKind::Fence)), by_place);
@@ -78,7 +89,7 @@ impl WayArms {
     }
 
     /// The arms for ways from a node.
-    fn from(&self, node: &Node) -> &Arms {
+    fn from(&self, node: &Node) -> &Arms<'a> {
         match &self.gated {
             Some(gated) if node.gate => gated,
             _ => &self.travel,
@@ -93,7 +104,7 @@ fn same_way_deg(snap_m: f64, reach_m: f64) -> f64 {
 /// The surroundings of one node after another.
 struct Around<'a> {
     network: &'a Network,
-    arms: &'a WayArms,
+    arms: &'a WayArms<'a>,
     same_way_deg: f64,
     settled: Settled,
     /// Distance as ordered bits (distances are not negative), and node.
@@ -147,7 +158,7 @@ impl Settled {
 }
 
 impl<'a> Around<'a> {
-    fn new(network: &'a Network, arms: &'a WayArms) -> Self {
+    fn new(network: &'a Network, arms: &'a WayArms<'a>) -> Self {
         let settings = network.settings();
         Self {
             network,
@@ -201,15 +212,16 @@ impl<'a> Around<'a> {
         self.bearings.clear();
         for &(n, d) in &self.settled.list {
             let beside = arms.at(n);
-            for arm in beside.iter().filter(|arm| d + arm.length_m >= reach_m) {
+            let few = beside.len() <= 1;
+            for arm in beside.filter(|arm| d + arm.length_m >= reach_m) {
                 let other_m = self.settled.distance_m(arm.other).unwrap_or(f64::INFINITY);
                 if d + arm.length_m + other_m < 2.0 * reach_m {
                     continue; // met from the other end before
                 }
                 let along_m = arm.along_edge_m(reach_m - d);
-                self.bearings.push(bearing_deg(at, network.point_at(arm.edge(), along_m)));
+                self.bearings.push(bearing_deg(at, network.point_at(arm.edge, along_m)));
             }
-            if beside.len() <= 1 && n != node && network.ends_at(n).len() == 1 {
+            if few && n != node && network.ends_at(n).len() == 1 {
                 let dead_end = network.nodes()[n as usize].at;
                 if step_m(dead_end, at) >= SPUR_SHARE * reach_m {
                     self.bearings.push(bearing_deg(at, dead_end));

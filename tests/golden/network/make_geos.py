@@ -3,7 +3,8 @@
 
 Coordinates are whole steps; the generator is splitmix64 (Steele, Lea & Flood 2014), written
 the same in tests/network/geos.rs. GEOS snap-rounds once and is not idempotent, so it is
-applied until nothing changes. Per set: vertices, unit segments, vertices by degree, length.
+applied until nothing changes. Per set: vertices, unit segments, vertices by degree, length,
+and a fingerprint of the segments themselves.
 """
 import json
 
@@ -66,6 +67,14 @@ def noded(parts):
     raise SystemExit("does not settle")
 
 
+def fingerprint(segs):
+    """FNV-1a (Fowler, Noll & Vo) over the coordinates of the sorted segments, a word at a time."""
+    h = 0xCBF29CE484222325
+    for v in (v for seg in sorted(segs) for p in seg for v in p):
+        h = ((h ^ (v & MASK)) * 0x100000001B3) & MASK
+    return f"{h:016x}"
+
+
 def main():
     sets = []
     for seed in range(1000):
@@ -78,11 +87,12 @@ def main():
         for d in degree.values():
             histogram[d] = histogram.get(d, 0) + 1
         length = sum(((a[0] - b[0]) ** 2 + (a[1] - b[1]) ** 2) ** 0.5 for a, b in segs)
-        sets.append([len(degree), len(segs), {str(k): histogram[k] for k in sorted(histogram)}, round(length, 3)])
+        by_degree = {str(k): histogram[k] for k in sorted(histogram)}
+        sets.append([len(degree), len(segs), by_degree, round(length, 3), fingerprint(segs)])
     json.dump(
         {
             "made_by": f"make_geos.py, shapely {shapely.__version__}, GEOS {shapely.geos_version_string}, numpy {np.__version__}",
-            "fields": ["vertices", "segments", "vertices by degree", "length in steps"],
+            "fields": ["vertices", "segments", "vertices by degree", "length in steps", "fingerprint"],
             "sets": sets,
         },
         open("geos.json", "w"),
