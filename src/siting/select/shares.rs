@@ -188,8 +188,9 @@ impl Descent {
         &self.next.share
     }
 
-    /// Goes on until the bound is at most `enough`, or so many iterations are done.
-    pub fn run(&mut self, iterations: usize, enough: f64, is_late: &impl Fn() -> bool) {
+    /// Goes on until the bound is at most `enough`, or so many iterations are done. Returns how many
+    /// were.
+    pub fn run(&mut self, iterations: usize, enough: f64, is_late: &impl Fn() -> bool) -> usize {
         for done in 1..=iterations {
             self.step();
             let look = done % STRIDE == 0;
@@ -202,9 +203,10 @@ impl Descent {
                 self.restart_if_due(moved);
             }
             if look && (self.bound <= enough || is_late()) {
-                return;
+                return done;
             }
         }
+        iterations
     }
 
     /// The work of one iteration.

@@ -3,6 +3,8 @@ use rand_chacha::ChaCha8Rng;
 
 use super::*;
 
+mod searches;
+
 /// The best total over all choices, by trying them all.
 fn brute_force(problem: &Problem) -> i64 {
     let n = problem.weights.len();
