@@ -296,7 +296,13 @@ impl Descent {
 /// The point nearest to `wanted`, in the metric of the steps, with shares between nothing and one that
 /// add up to the budget at most; returns what a unit of budget is worth there. Newton's method, kept
 /// between bounds by halving.
-fn keep_to_budget(wanted: &[f64], step: &[f64], budget: f64, guess: f64, share: &mut [f64]) -> f64 {
+pub(super) fn keep_to_budget(
+    wanted: &[f64],
+    step: &[f64],
+    budget: f64,
+    guess: f64,
+    share: &mut [f64],
+) -> f64 {
     let used = |price: f64| {
         wanted.iter().zip(step).fold((0.0, 0.0), |(sum, slope), (w, s)| {
             let share = w - s * price;

@@ -7,6 +7,9 @@
 
 use serde_json::Value;
 
+use super::super::demand_price::price_demands;
+use super::super::lists::Lists;
+use super::super::shares::Descent;
 use super::super::*;
 use super::check;
 
@@ -172,6 +175,88 @@ fn choices_within_a_budget_that_are_cut_short_reach_what_they_did() {
     hold(&cut_short("budget"), &BUDGET_CUT);
 }
 
+/// However early a search ends, the optimum lies between total and bound, and more work never ends in less.
+#[test]
+fn searches_that_end_at_any_time_are_honest() {
+    for kind in ["free", "budget"] {
+        for row in rows(kind).iter().filter(|row| row["items"].as_i64() < Some(500)) {
+            let mut last = 0;
+            for work in [1, 20_000, 60_000, 150_000, 400_000, 1_000_000, 2_500_000, 6_000_000] {
+                let found = selected(row, work);
+                assert!(found.work < work + 400_000, "{row}: {} of {work}", found.work);
+                last = last.max(found.total);
+                if found.total == found.upper_bound {
+                    break;
+                }
+            }
+            assert!(last * 100 >= Instance::number(row, "best") * 97, "{row}: {last}");
+        }
+    }
+}
+
+/// A limit in seconds that is not reached changes nothing.
+#[test]
+fn time_enough_changes_nothing() {
+    let limits = Limits { seconds: Some(1e6), ..Limits::default() };
+    for row in [&rows("free")[4], &rows("budget")[5]] {
+        let problem = Instance::of(row).problem();
+        assert_eq!(select(&problem, limits), select(&problem, Limits::default()));
+    }
+    for row in &rows("coverage")[..2] {
+        let problem = Instance::of(row).coverage();
+        assert_eq!(cover(&problem, limits), cover(&problem, Limits::default()));
+    }
+}
+
+/// The relaxation comes within half a percent of its optimum in no more iterations than it did; no
+/// prices, however far from the best, prove less than it.
+#[test]
+fn the_relaxation_of_coverage_comes_near_in_the_recorded_iterations() {
+    let mut found = Vec::new();
+    for row in rows("coverage") {
+        let (seed, relaxed) = (Instance::number(&row, "seed"), row["relaxed"].as_f64().unwrap());
+        let problem = Instance::of(&row).coverage();
+        let reached_by = Lists::new(problem.reaches.iter().map(Vec::as_slice)).turned(problem.demand.len());
+        let price: Vec<f64> = problem.demand.iter().map(|&d| d as f64 / 2.0).collect();
+        let mut descent = Descent::new(&problem, &reached_by, &vec![0.0; problem.reaches.len()], &price);
+        let coarse = descent.run(5000, relaxed * 1.005, &|| false);
+        assert!(descent.bound >= relaxed * (1.0 - 1e-9) && descent.bound <= relaxed * 1.005, "{row}");
+        let fine = descent.run(20_000, relaxed * 1.000_05, &|| false);
+        assert!(descent.bound >= relaxed * (1.0 - 1e-9), "{row}");
+        found.push((seed, 0, (descent.bound * 100.0).ceil() as i64, (coarse + fine) as u64));
+        found.push((seed, 0, 0, coarse as u64));
+        // Without conflicts in the bound, by prices of demands alone.
+        let unspaced = row["unspaced"].as_f64().unwrap();
+        let budget = problem.budget.map_or(problem.reaches.len(), |n| n as usize);
+        let best = Instance::number(&row, "best");
+        let priced = price_demands(&problem, budget, best, Limits::default(), &|| false);
+        assert!(
+            priced.bound as f64 >= (unspaced * (1.0 - 1e-9)).floor()
+                && priced.price.iter().all(|p| *p >= 0.0)
+        );
+        assert!(priced.share.iter().all(|s| (0.0..=1.0).contains(s)));
+        found.push((seed, 0, priced.bound, priced.steps as u64));
+    }
+    hold(&found, &RELAXED);
+}
+
+/// Coverage ended early, likewise.
+#[test]
+fn coverage_that_is_cut_short_reaches_what_it_did() {
+    let found: Vec<_> = rows("coverage")
+        .iter()
+        .flat_map(|row| [1, 3_000_000].map(|work| (row, work)))
+        .map(|(row, work)| {
+            let limits = Limits { work, tolerance: 0.001, ..Limits::default() };
+            let selection = cover(&Instance::of(row).coverage(), limits);
+            let best = Instance::number(row, "best");
+            assert!(selection.total <= best && selection.upper_bound >= best, "{row}");
+            told(row, &selection)
+        })
+        .collect();
+    hold(&found, &COVERAGE_CUT);
+}
+
 /// A gap that is good enough ends the search there, with less work.
 #[test]
 fn a_tolerance_ends_searches_as_early_as_it_did() {
@@ -202,7 +287,7 @@ fn coverage_comes_as_near_as_it_did() {
     hold(&found, &COVERAGE);
 }
 
-const FREE: [(i64, i64, i64, u64); 10] = [
+const FREE: [(i64, i64, i64, u64); 13] = [
     (1, 27000, 27000, 9600),
     (2, 59371, 59371, 33920),
     (3, 37645, 37645, 25600),
@@ -213,8 +298,11 @@ const FREE: [(i64, i64, i64, u64); 10] = [
     (8, 54143, 54143, 1457088),
     (9, 83258, 83258, 364567504),
     (10, 124116, 124116, 221408),
+    (11, 53000, 53000, 25600),
+    (12, 58000, 58000, 19200),
+    (13, 52541, 52541, 753280),
 ];
-const BUDGET: [(i64, i64, i64, u64); 8] = [
+const BUDGET: [(i64, i64, i64, u64); 11] = [
     (21, 7000, 7000, 76800),
     (22, 42518, 42518, 55296),
     (23, 17018, 17018, 107520),
@@ -223,8 +311,11 @@ const BUDGET: [(i64, i64, i64, u64); 8] = [
     (26, 50641, 50641, 2167424),
     (27, 41612, 41612, 938640),
     (28, 25328, 25328, 20480),
+    (29, 30000, 30000, 197120),
+    (30, 29163, 29163, 207360),
+    (31, 37781, 37781, 179200),
 ];
-const FREE_CUT: [(i64, i64, i64, u64); 10] = [
+const FREE_CUT: [(i64, i64, i64, u64); 13] = [
     (1, 27000, 27000, 9600),
     (2, 59371, 59371, 33920),
     (3, 37645, 37645, 25600),
@@ -235,8 +326,11 @@ const FREE_CUT: [(i64, i64, i64, u64); 10] = [
     (8, 53410, 54841, 310880),
     (9, 83224, 86399, 223200),
     (10, 124116, 124136, 208160),
+    (11, 53000, 53000, 25600),
+    (12, 58000, 58000, 19200),
+    (13, 52005, 52952, 265280),
 ];
-const BUDGET_CUT: [(i64, i64, i64, u64); 8] = [
+const BUDGET_CUT: [(i64, i64, i64, u64); 11] = [
     (21, 7000, 7000, 76800),
     (22, 42518, 42518, 55296),
     (23, 17018, 17018, 107520),
@@ -245,8 +339,11 @@ const BUDGET_CUT: [(i64, i64, i64, u64); 8] = [
     (26, 50389, 51506, 201440),
     (27, 40659, 41839, 210640),
     (28, 25328, 25328, 20480),
+    (29, 30000, 30000, 197120),
+    (30, 29163, 29163, 207360),
+    (31, 37781, 37781, 179200),
 ];
-const TOLERANT: [(i64, i64, i64, u64); 18] = [
+const TOLERANT: [(i64, i64, i64, u64); 24] = [
     (1, 27000, 27000, 9600),
     (2, 59360, 59835, 33920),
     (3, 37645, 37645, 25600),
@@ -257,6 +354,9 @@ const TOLERANT: [(i64, i64, i64, u64); 18] = [
     (8, 54143, 54365, 1044640),
     (9, 83256, 83886, 11096512),
     (10, 123730, 124769, 66080),
+    (11, 53000, 53000, 25600),
+    (12, 58000, 58000, 19200),
+    (13, 52541, 52724, 510080),
     (21, 7000, 7000, 76800),
     (22, 42518, 42518, 55296),
     (23, 17018, 17018, 107520),
@@ -265,12 +365,73 @@ const TOLERANT: [(i64, i64, i64, u64); 18] = [
     (26, 50638, 50729, 677728),
     (27, 41612, 41741, 365328),
     (28, 25328, 25328, 20480),
+    (29, 30000, 30000, 197120),
+    (30, 29163, 29163, 207360),
+    (31, 37781, 37781, 179200),
 ];
-const COVERAGE: [(i64, i64, i64, u64); 6] = [
+const COVERAGE: [(i64, i64, i64, u64); 10] = [
     (41, 901, 926, 1533878),
     (42, 1964, 1964, 541218),
     (43, 4952, 4952, 1317152),
     (44, 4685, 4685, 2982979),
     (45, 2804, 2804, 9250365),
     (46, 5310, 5310, 1616941),
+    (47, 6248, 6257, 88675442),
+    (48, 6605, 6605, 23875796),
+    (49, 4371, 4371, 8865012),
+    (50, 5832, 5832, 1280208),
+];
+const RELAXED: [(i64, i64, i64, u64); 30] = [
+    (41, 0, 92655, 3140),
+    (41, 0, 0, 60),
+    (41, 0, 926, 356),
+    (42, 0, 196410, 9640),
+    (42, 0, 0, 80),
+    (42, 0, 1964, 106),
+    (43, 0, 495201, 40),
+    (43, 0, 0, 20),
+    (43, 0, 4952, 40),
+    (44, 0, 468522, 1040),
+    (44, 0, 0, 60),
+    (44, 0, 4817, 270),
+    (45, 0, 280414, 8840),
+    (45, 0, 0, 100),
+    (45, 0, 2871, 800),
+    (46, 0, 531001, 160),
+    (46, 0, 0, 20),
+    (46, 0, 5310, 69),
+    (47, 0, 625709, 20100),
+    (47, 0, 0, 100),
+    (47, 0, 6297, 510),
+    (48, 0, 660532, 2500),
+    (48, 0, 0, 100),
+    (48, 0, 6701, 407),
+    (49, 0, 437122, 4180),
+    (49, 0, 0, 60),
+    (49, 0, 4930, 548),
+    (50, 0, 583205, 40),
+    (50, 0, 0, 20),
+    (50, 0, 5832, 68),
+];
+const COVERAGE_CUT: [(i64, i64, i64, u64); 20] = [
+    (41, 901, 926, 483848),
+    (41, 901, 926, 1533878),
+    (42, 1964, 1964, 541218),
+    (42, 1964, 1964, 541218),
+    (43, 4952, 4952, 1317152),
+    (43, 4952, 4952, 1317152),
+    (44, 4685, 4686, 1431773),
+    (44, 4685, 4686, 1431773),
+    (45, 2751, 2824, 877832),
+    (45, 2804, 2806, 3719201),
+    (46, 5308, 5312, 1031473),
+    (46, 5308, 5312, 1031473),
+    (47, 6228, 6282, 2140970),
+    (47, 6242, 6260, 6537651),
+    (48, 6593, 6618, 3195296),
+    (48, 6593, 6610, 5739446),
+    (49, 4371, 4380, 1157052),
+    (49, 4371, 4375, 1992972),
+    (50, 5832, 5832, 1280208),
+    (50, 5832, 5832, 1280208),
 ];
