@@ -3,6 +3,7 @@ use rand_chacha::ChaCha8Rng;
 
 use super::*;
 
+mod parts;
 mod searches;
 
 /// The best total over all choices, by trying them all.
