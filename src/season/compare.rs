@@ -189,7 +189,11 @@ pub fn local_tests(
 }
 
 /// Says so where the user fixed a block size that the rule would not have taken.
-fn finer_than_the_rule(fixed: BlockSize, sizes: &[SizeTest], headline: &Headline) -> Option<String> {
+pub(super) fn finer_than_the_rule(
+    fixed: BlockSize,
+    sizes: &[SizeTest],
+    headline: &Headline,
+) -> Option<String> {
     let rule = usable(sizes).last().map(|test| test.size);
     if headline.dependence.is_some_and(|found| found.beyond_block) || rule.is_none_or(|rule| fixed < rule) {
         return Some(format!(
@@ -250,7 +254,7 @@ pub fn headline(outings: &Outings, lattice: &Lattice, sizes: &[SizeTest], settin
 }
 
 /// Says so where the runs are too few for the local claims to mean much.
-fn few_runs(cells: &CellTests) -> Vec<String> {
+pub(super) fn few_runs(cells: &CellTests) -> Vec<String> {
     let mut warnings = Vec::new();
     let least = 2.0 / (cells.runs as f64 + 1.0);
     let needed = (cells.tested as f64 * least / LEVEL).ceil();

@@ -77,7 +77,7 @@ pub(super) fn at_block_edges(
 }
 
 /// Mean days between outings of a season, over both.
-fn mean_gap_days(outings: &Outings, days: &[f64]) -> f64 {
+pub(super) fn mean_gap_days(outings: &Outings, days: &[f64]) -> f64 {
     let (mut span, mut gaps) = (0.0, 0.0);
     for season in [Season::Before, Season::After] {
         let own: Vec<f64> =
@@ -91,7 +91,7 @@ fn mean_gap_days(outings: &Outings, days: &[f64]) -> f64 {
 }
 
 /// What each outing found less what its season leads one to expect of it.
-fn residuals(outings: &Outings, lattice: &Lattice) -> Vec<Vec<f64>> {
+pub(super) fn residuals(outings: &Outings, lattice: &Lattice) -> Vec<Vec<f64>> {
     let mut residuals = lattice.sign.clone();
     for season in [Season::Before, Season::After] {
         let own: Vec<usize> = (0..residuals.len()).filter(|&i| outings.list()[i].season == season).collect();
@@ -118,7 +118,7 @@ fn residuals(outings: &Outings, lattice: &Lattice) -> Vec<Vec<f64>> {
 }
 
 /// ∫ end_i · start_j for all pairs of blocks of a season.
-fn edge_products(
+pub(super) fn edge_products(
     blocks: &Blocks,
     season: Season,
     residuals: &[Vec<f64>],

@@ -83,3 +83,6 @@ pub enum SeasonError {
         outings: usize,
     },
 }
+
+#[cfg(test)]
+mod tests;

@@ -294,7 +294,7 @@ fn without(node: &Node, v: u32) -> Node {
 }
 
 /// The vertices on which two choices differ, in parts connected by conflicts.
-fn pieces_of_difference(graph: &Graph, a: &[bool], b: &[bool]) -> Vec<Vec<u32>> {
+pub(super) fn pieces_of_difference(graph: &Graph, a: &[bool], b: &[bool]) -> Vec<Vec<u32>> {
     let differs = |v: u32| a[v as usize] != b[v as usize];
     let mut seen = vec![false; graph.len()];
     let mut pieces = Vec::new();
@@ -320,7 +320,7 @@ fn pieces_of_difference(graph: &Graph, a: &[bool], b: &[bool]) -> Vec<Vec<u32>> 
 /// Which (gain, cost) pairs to use so that the summed cost is at most `room` and the gain
 /// greatest. Costs may be negative. Exact; time and memory are the number of pairs times
 /// the range that the summed costs span.
-fn best_subset(changes: &[(i64, i64)], room: i64) -> Vec<bool> {
+pub(super) fn best_subset(changes: &[(i64, i64)], room: i64) -> Vec<bool> {
     let low: i64 = changes.iter().map(|&(_, c)| c.min(0)).sum();
     let high: i64 = changes.iter().map(|&(_, c)| c.max(0)).sum();
     let span = (high - low) as usize + 1;

@@ -59,6 +59,7 @@ pub fn cover(problem: &Coverage, limits: Limits) -> Selection {
         );
         search.take(found);
         search.bound = search.bound.min(priced.bound);
+        search.spent = (search.first_work() + priced.steps * reaches.entries()) as u64;
         Some((priced.share, priced.price))
     } else {
         None
@@ -69,7 +70,12 @@ pub fn cover(problem: &Coverage, limits: Limits) -> Selection {
     {
         search.rounds(Descent::new(problem, &reached_by, &share, &price), &is_late);
     }
-    Selection { total: search.total, upper_bound: search.bound.max(search.total), chosen: search.chosen }
+    Selection {
+        total: search.total,
+        upper_bound: search.bound.max(search.total),
+        work: search.spent,
+        chosen: search.chosen,
+    }
 }
 
 struct Search<'a> {
@@ -79,6 +85,7 @@ struct Search<'a> {
     chosen: Vec<u32>,
     total: i64,
     bound: i64,
+    spent: u64,
 }
 
 impl<'a> Search<'a> {
@@ -88,7 +95,7 @@ impl<'a> Search<'a> {
         greedy.fill();
         let reachable = problem.demand.iter().zip(reached_by.iter()).filter(|(_, by)| !by.is_empty());
         let bound = reachable.map(|(demand, _)| demand).sum();
-        Self { problem, limits, reached_by, chosen: greedy.chosen(), total: greedy.total(), bound }
+        Self { problem, limits, reached_by, chosen: greedy.chosen(), total: greedy.total(), bound, spent: 0 }
     }
 
     fn first_work(&self) -> usize {
@@ -139,7 +146,7 @@ impl<'a> Search<'a> {
             };
             let iterations = (work / descent.work() as f64).ceil() as usize;
             let enough = self.enough();
-            let (found, ()) = rayon::join(
+            let (found, done) = rayon::join(
                 || self.anneal(&from, work as usize, round, is_late),
                 || descent.run(iterations, enough, is_late),
             );
@@ -147,6 +154,7 @@ impl<'a> Search<'a> {
             self.bound = self.bound.min(descent.bound.floor() as i64);
             let closed = gap - (self.bound - self.total) as f64;
             idle = if closed > PROGRESS * gap { 0 } else { idle + 1 };
+            self.spent += (work as usize + done * descent.work()) as u64;
             left -= 2.0 * work;
             work *= MORE;
         }

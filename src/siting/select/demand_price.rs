@@ -38,6 +38,8 @@ pub(super) struct Priced {
     pub price: Vec<f64>,
     /// The average of the choices on the way, a share for each item.
     pub share: Vec<f64>,
+    /// How many steps it took.
+    pub steps: usize,
 }
 
 /// Prices the demands of a problem with a budget; `total` is what a known choice reaches.
@@ -56,7 +58,9 @@ pub(super) fn price_demands(
     let mut share = vec![0.0; problem.reaches.len()];
     let (mut best, mut best_price) = (f64::INFINITY, price.clone());
     let (mut reach, mut idle) = (1.0, 0);
-    for _ in 0..STEPS {
+    let mut steps = 0;
+    for step in 1..=STEPS {
+        steps = step;
         let (taken, worth) = dearest(problem, &price, budget);
         let unpriced: f64 = demand.iter().zip(&price).map(|(d, p)| (d - p).max(0.0)).sum();
         let bound = worth + unpriced;
@@ -82,7 +86,7 @@ pub(super) fn price_demands(
         }
     }
     // Sums of rounded numbers: a part in 1e12 more is on the safe side.
-    Priced { bound: (best * (1.0 + ROUNDING)).floor() as i64, price: best_price, share }
+    Priced { bound: (best * (1.0 + ROUNDING)).floor() as i64, price: best_price, share, steps }
 }
 
 /// The items whose demands are priced highest, and what those prices add up to.

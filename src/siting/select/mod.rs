@@ -73,6 +73,8 @@ pub struct Selection {
     pub total: i64,
     /// No choice has a greater total than this.
     pub upper_bound: i64,
+    /// The work it took, as [`Limits::work`] counts it: the same on every machine.
+    pub work: u64,
 }
 
 impl Selection {
@@ -93,8 +95,9 @@ impl Selection {
 pub fn select(problem: &Problem, limits: Limits) -> Selection {
     let scale = scale(&problem.weights);
     let graph = Graph::new(problem.weights.iter().map(|w| w * scale).collect(), &problem.conflicts);
+    let granted = limits.work.min(i64::MAX as u64) as i64;
     let mut effort = Effort {
-        left: limits.work.min(i64::MAX as u64) as i64,
+        left: granted,
         deadline: limits.seconds.map(|s| Instant::now() + Duration::from_secs_f64(s.max(0.0))),
     };
     let allowance = |total: i64| (limits.tolerance * total as f64) as i64;
@@ -113,6 +116,7 @@ pub fn select(problem: &Problem, limits: Limits) -> Selection {
         chosen,
         total: outcome.total / scale,
         upper_bound: outcome.bound.div_euclid(grain) * (grain / scale),
+        work: granted.saturating_sub(effort.left).max(0) as u64,
     }
 }
 

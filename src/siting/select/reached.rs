@@ -34,7 +34,7 @@ impl<'a> Reached<'a> {
         order.sort_by(|&a, &b| share[b].total_cmp(&share[a]).then(a.cmp(&b)));
         for i in order {
             if choice.against[i] == 0 && !choice.is_full() {
-                choice.set(i, true);
+                choice.take(i);
             }
         }
         choice.fill();
@@ -54,15 +54,14 @@ impl<'a> Reached<'a> {
         self.problem.budget.is_some_and(|budget| self.count >= budget as usize)
     }
 
-    fn set(&mut self, item: usize, chosen: bool) {
-        self.chosen[item] = chosen;
-        let step = |n: u32| if chosen { n + 1 } else { n - 1 };
-        self.count = if chosen { self.count + 1 } else { self.count - 1 };
+    fn take(&mut self, item: usize) {
+        self.chosen[item] = true;
+        self.count += 1;
         for &j in &self.problem.reaches[item] {
-            self.times[j as usize] = step(self.times[j as usize]);
+            self.times[j as usize] += 1;
         }
         for other in self.problem.conflicts.of(item as u32) {
-            self.against[other as usize] = step(self.against[other as usize]);
+            self.against[other as usize] += 1;
         }
     }
 
@@ -90,7 +89,7 @@ impl<'a> Reached<'a> {
             if gain < known {
                 queue.push((gain, std::cmp::Reverse(item)));
             } else {
-                self.set(item, true);
+                self.take(item);
             }
         }
     }

@@ -188,8 +188,9 @@ impl Descent {
         &self.next.share
     }
 
-    /// Goes on until the bound is at most `enough`, or so many iterations are done.
-    pub fn run(&mut self, iterations: usize, enough: f64, is_late: &impl Fn() -> bool) {
+    /// Goes on until the bound is at most `enough`, or so many iterations are done. Returns how many
+    /// were.
+    pub fn run(&mut self, iterations: usize, enough: f64, is_late: &impl Fn() -> bool) -> usize {
         for done in 1..=iterations {
             self.step();
             let look = done % STRIDE == 0;
@@ -202,9 +203,10 @@ impl Descent {
                 self.restart_if_due(moved);
             }
             if look && (self.bound <= enough || is_late()) {
-                return;
+                return done;
             }
         }
+        iterations
     }
 
     /// The work of one iteration.
@@ -294,7 +296,13 @@ impl Descent {
 /// The point nearest to `wanted`, in the metric of the steps, with shares between nothing and one that
 /// add up to the budget at most; returns what a unit of budget is worth there. Newton's method, kept
 /// between bounds by halving.
-fn keep_to_budget(wanted: &[f64], step: &[f64], budget: f64, guess: f64, share: &mut [f64]) -> f64 {
+pub(super) fn keep_to_budget(
+    wanted: &[f64],
+    step: &[f64],
+    budget: f64,
+    guess: f64,
+    share: &mut [f64],
+) -> f64 {
     let used = |price: f64| {
         wanted.iter().zip(step).fold((0.0, 0.0), |(sum, slope), (w, s)| {
             let share = w - s * price;

@@ -3,6 +3,9 @@ use rand_chacha::ChaCha8Rng;
 
 use super::*;
 
+mod parts;
+mod searches;
+
 /// The best total over all choices, by trying them all.
 fn brute_force(problem: &Problem) -> i64 {
     let n = problem.weights.len();
