@@ -25,19 +25,20 @@ const CROSSINGS_KEPT: usize = 1 << 22;
 
 impl HotStrip {
     /// Finds the crossings and vertices in a strip and the segments that pass them. Adds the pairs
-    /// of segments it looks at to `pairs`, and gives up where they exceed the limit.
+    /// it looks at, of segments or runs of them, to `pairs`, and gives up where they exceed the limit.
     pub(crate) fn find(strands: &Strands, strips: &Strips, strip: usize, pairs: &AtomicU64) -> Self {
+        let admit = |own: u64| pairs.fetch_add(own, Ordering::Relaxed) + own <= PAIR_LIMIT;
         let segments: Vec<u32> = strips.segments(strip).collect();
-        let (kept, looked_at) = if strips.is_sparse(segments.len()) {
-            may_meet(strands, strips, strip, &segments, PAIR_LIMIT)
+        let kept = if strips.is_sparse(segments.len()) {
+            may_meet(strands, strips, strip, &segments, admit)
         } else {
-            (vec![true; segments.len()], 0)
+            Some(vec![true; segments.len()])
         };
+        let Some(kept) = kept else { return Self::default() };
         let places = (0..).zip(&segments).filter(|&(place, _)| kept[place as usize]);
         let swept = strips.sweep(strands, strip, places.map(|(place, &segment)| (place, segment)));
         let reaches = reaches(&swept, |s| (s.west, s.east));
-        let own = looked_at + pairs_in(&reaches);
-        if pairs.fetch_add(own, Ordering::Relaxed) + own > PAIR_LIMIT {
+        if !admit(pairs_in(&reaches)) {
             return Self::default();
         }
         let mut met = vec![false; segments.len()];

@@ -4,7 +4,8 @@
 //! lengths high, which bounds the entries by 5/3 of the segments (a segment of length l meets
 //! at most 1 + l/h strips). Whoever works on a strip takes its segments out, in the order of
 //! their west ends ([`Strips::sweep`]), so that a forward scan finds all whose x-ranges
-//! overlap; a strip's share fits the near caches, so every strip is worked on by itself.
+//! overlap; a strip's share fits the near caches, so every strip is worked on by itself. The
+//! segments are sorted into strips in a few parts, so that threads can share that work too.
 
 use std::ops::Range;
 
