@@ -123,6 +123,31 @@ fn everything(bencher: Bencher, (segments, density): (usize, f64)) {
     bencher.bench_local(|| Network::build(&lines, &[], &settings(5.0, 5.0)).expect("a network"));
 }
 
+/// The most memory that the process has held, in megabytes; none where the system does not say.
+fn peak_mb() -> Option<u64> {
+    let status = std::fs::read_to_string("/proc/self/status").ok()?;
+    let line = status.lines().find_map(|l| l.strip_prefix("VmHWM:"))?;
+    let kib: u64 = line.trim().trim_end_matches(" kB").parse().ok()?;
+    Some(kib * 1024 / 1_000_000)
+}
+
+/// Ten million segments with gaps closed and the ways at every node, held to the memory aimed at: the
+/// whole process, lines included. Run by itself, since the peak is that of all that ran before:
+/// `cargo bench --bench network -- --ignored ten_million`.
+#[divan::bench(ignore, args = [0.0, 5.0], sample_count = 1, sample_size = 1)]
+fn ten_million(bencher: Bencher, snap_m: f64) {
+    let lines = tracks(10_000_000, 20.0);
+    bencher.bench_local(|| {
+        let network = Network::build(&lines, &[], &settings(snap_m, 0.0)).expect("a network");
+        let built = peak_mb();
+        assert!(!network.ways_deg(0).is_empty());
+        let peak = peak_mb();
+        println!("peak {built:?} MB, with the ways {peak:?} MB");
+        assert!(peak.is_none_or(|mb| mb < 1500));
+        network
+    });
+}
+
 /// A network as a peer stores it: a line for every edge of the files that STAKELINE_BENCH_NET
 /// names without their endings (`.v.csv` with x, y and `.e.csv` with a, b); else 2000 km of
 /// tracks, 4 km to the km².

@@ -4,7 +4,7 @@ use rayon::prelude::*;
 
 use super::edges::make_edges;
 use super::gap::{Gaps, find_gaps};
-use super::lattice::Lattice;
+use super::lattice::{Extent, Lattice};
 use super::level::separate_levels;
 use super::merge::merged_strands;
 use super::net::Network;
@@ -55,8 +55,8 @@ impl Network {
         if vertices > VERTEX_LIMIT {
             return Err(NetworkError::TooManyVertices { vertices, limit: VERTEX_LIMIT });
         }
-        let points = lines.iter().flat_map(|l| l.ground.iter().copied());
-        let lattice = Lattice::covering(settings.lattice_step_m(), points)?;
+        let extent = lines.par_iter().map(|l| Extent::of(&l.ground)).reduce(|| Extent::NONE, Extent::with);
+        let lattice = Lattice::covering(settings.lattice_step_m(), extent)?;
         let closes_gaps = settings.snap_m > 0.0;
         let (mut strands, merged) = if settings.merge_m < LEAST_MERGE_M {
             (Strands::from_lines(&lattice, lines, settings.respect_levels, closes_gaps), Vec::new())

@@ -3,7 +3,7 @@
 use std::collections::{HashMap, HashSet};
 
 use super::exact::{Hit, crossing, hit, in_box};
-use super::lattice::{Lattice, Pixel};
+use super::lattice::{Extent, Lattice, Pixel};
 use super::strand::{Strand, Strands, way_length_m};
 use super::strips::{Strips, reaches};
 use super::{KindSet, Network, NetworkError};
@@ -108,8 +108,9 @@ impl Network {
     }
 
     fn check_meetings(&self, faults: &mut Vec<String>) -> Result<(), NetworkError> {
-        let points = self.paths.points().iter().copied();
-        let lattice = Lattice::covering(self.report().lattice_step_m, points)?;
+        let paths = (0..self.paths.len()).map(|edge| Extent::of(self.paths.row(edge)));
+        let extent = paths.fold(Extent::NONE, Extent::with);
+        let lattice = Lattice::covering(self.report().lattice_step_m, extent)?;
         let mut strands = Strands::with_capacity(self.edges().len(), 0, false);
         for (k, e) in self.edges().iter().enumerate() {
             let strand = Strand { kind: e.kind, kinds: KindSet::EMPTY, level: 0 };
@@ -140,8 +141,8 @@ impl Network {
 fn check_pairs(strands: &Strands, faults: &mut Vec<String>) {
     let strips = Strips::new(strands);
     for strip in 0..strips.len() {
-        let swept = strips.sweep(strands, strip);
-        for (i, (first, reach)) in swept.iter().zip(reaches(&swept)).enumerate() {
+        let swept = strips.sweep(strands, strip, (0..).zip(strips.segments(strip)));
+        for (i, (first, reach)) in swept.iter().zip(reaches(&swept, |s| (s.west, s.east))).enumerate() {
             for second in &swept[i + 1..reach as usize] {
                 check_pair((first.a, first.b), (second.a, second.b), faults);
             }

@@ -1,5 +1,6 @@
 //! From chains of hot pixels to edges between nodes.
 
+use std::cell::Cell;
 use std::ops::Range;
 
 use rayon::prelude::*;
@@ -11,7 +12,7 @@ use super::meeting::Meetings;
 use super::noded::{Noded, Visit};
 use super::paths::Paths;
 use super::rows::Rows;
-use super::strand::{Strands, step_m, way_length_m};
+use super::strand::{Strands, way_length_m};
 use super::{Edge, Stretch};
 use crate::frame::GroundPoint;
 
@@ -59,7 +60,7 @@ pub(crate) fn make_edges(
     noded.segments = Vec::new();
     strands.drop_chainages();
     let chains = ChainsAtNodes { noded: &noded, strands: &strands, lattice, meetings: &meetings };
-    let paths = chains.paths(&mut edges, &pieces);
+    let paths = Paths::lay(&mut edges, &pieces, |piece| chains.path(piece.visits()));
     Edges { edges, paths, stretches, nodes, by_place, cut, cut_m, crossings: meetings.crossings }
 }
 
@@ -82,12 +83,6 @@ pub(crate) struct Piece {
 impl Piece {
     pub(crate) fn visits(&self) -> Range<usize> {
         self.from as usize..self.to as usize + 1
-    }
-
-    /// Whether it begins with the visit given, the last of another piece.
-    #[inline]
-    pub(crate) fn goes_on_from(&self, last: Option<u32>) -> bool {
-        last == Some(self.from)
     }
 }
 
@@ -176,29 +171,6 @@ impl ChainsAtNodes<'_> {
         ((visits[from], visits[from + 1]), (visits[to], visits[to - 1]))
     }
 
-    /// Gives the edges their lengths, and yields their ways, each that of the edge's first piece.
-    fn paths(&self, edges: &mut [Edge], first: &[Piece]) -> Paths {
-        let mut paths = Paths::blank(first);
-        let parts: Vec<_> = edges.chunks_mut(AT_A_TIME).collect();
-        let parts = parts.into_par_iter().zip(paths.parts_mut(AT_A_TIME));
-        parts.enumerate().for_each(|(part, (edges, points))| {
-            let mut slots = points.iter_mut();
-            for (k, edge) in (part * AT_A_TIME..).zip(edges) {
-                let mut path = self.path(first[k].visits());
-                let Some(mut before) = path.next() else { continue };
-                let shared = k > 0 && first[k].goes_on_from(Some(first[k - 1].to));
-                if !shared && let Some(slot) = slots.next() {
-                    *slot = before;
-                }
-                edge.length_m = path.zip(&mut slots).fold(0.0, |length_m, (p, slot)| {
-                    *slot = p;
-                    length_m + step_m(std::mem::replace(&mut before, p), p)
-                });
-            }
-        });
-        paths
-    }
-
     /// The stretches of input lines on every edge, given its first piece and the further pieces of
     /// edges that have any.
     fn stretches(&self, first: &[Piece], again: Vec<(u32, Piece)>) -> Rows<Stretch> {
@@ -213,8 +185,10 @@ impl ChainsAtNodes<'_> {
         let parts = stretches.parts_mut(AT_A_TIME).into_par_iter().zip(first.par_chunks(AT_A_TIME));
         parts.enumerate().for_each(|(part, (stretches, first))| {
             let edges = part * AT_A_TIME..part * AT_A_TIME + first.len();
-            let all = edges.flat_map(|edge| {
-                of(edge).flat_map(move |piece| self.stretches_of(piece, &first[edge % AT_A_TIME]))
+            let known = Cell::new((NO_VISIT, 0.0));
+            let all = edges.zip(first).flat_map(|(edge, first)| {
+                let known = &known;
+                of(edge).flat_map(move |piece| self.stretches_of(piece, first, known))
             });
             stretches.iter_mut().zip(all).for_each(|(slot, s)| *slot = s);
         });
@@ -222,17 +196,32 @@ impl ChainsAtNodes<'_> {
     }
 
     /// Where on the lines that it carries a piece begins and ends, in the direction of the edge,
-    /// which is that of its first piece.
-    fn stretches_of(&self, piece: &Piece, first: &Piece) -> impl Iterator<Item = Stretch> + use<'_> {
-        let strand = piece.strand as usize;
+    /// which is that of its first piece. The chainage on the first line of the visit it ends with is
+    /// left in `known`: most pieces go on from the one before.
+    fn stretches_of<'b>(
+        &'b self,
+        piece: &Piece,
+        first: &Piece,
+        known: &'b Cell<(u32, f64)>,
+    ) -> impl Iterator<Item = Stretch> + use<'b> {
+        let (strand, from, to) = (piece.strand as usize, piece.from, piece.to);
         let same_way = self.directions(piece).0 == self.directions(first).0;
-        let (from, to) = if same_way { (piece.from, piece.to) } else { (piece.to, piece.from) };
         self.strands.lines_on(strand).iter().enumerate().map(move |(carried, &line)| {
             let chainage_m = |visit: u32| {
                 let at = self.noded.at(self.noded.visits[visit as usize], self.strands);
                 self.strands.chainage_m(strand, carried, self.noded.segments[visit as usize], at)
             };
-            Stretch { line, start_m: chainage_m(from), end_m: chainage_m(to) }
+            let (visit, known_m) = known.get();
+            let from_m = if carried == 0 && visit == from { known_m } else { chainage_m(from) };
+            let to_m = chainage_m(to);
+            if carried == 0 {
+                known.set((to, to_m));
+            }
+            let (start_m, end_m) = if same_way { (from_m, to_m) } else { (to_m, from_m) };
+            Stretch { line, start_m, end_m }
         })
     }
 }
+
+/// A number that no visit has.
+const NO_VISIT: u32 = u32::MAX;

@@ -148,7 +148,7 @@ impl<'a> Search<'a> {
         let xs: Vec<i64> = ends.iter().map(|e| at(e).x as i64).collect();
         let columns = Columns::new(&xs, reach);
         let mut ranges: Vec<(u32, usize, usize)> = Vec::new();
-        for &segment in self.strips.segments(strip) {
+        for segment in self.strips.segments(strip) {
             let (a, b) = self.strands.segment(segment);
             let (west, east) = self.strips.x_range(a, b, strip);
             if columns.may_hold(west as i64, east as i64) {

@@ -5,9 +5,10 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use super::exact::{Hit, crossing, hit, in_box};
 use super::lattice::Pixel;
 use super::noded::{Manner, Pass};
+use super::runs::may_meet;
 use super::spread::sort_spread;
 use super::strand::Strands;
-use super::strips::{PAIR_LIMIT, Strips, Swept, ordered, reaches};
+use super::strips::{PAIR_LIMIT, Strips, Swept, ordered, pairs_in, reaches};
 
 /// What one strip holds. Hot pixels are numbered within the strip.
 #[derive(Default)]
@@ -24,16 +25,25 @@ const CROSSINGS_KEPT: usize = 1 << 22;
 
 impl HotStrip {
     /// Finds the crossings and vertices in a strip and the segments that pass them. Adds the pairs
-    /// of segments it looks at to `pairs`, and gives up where they exceed the limit.
+    /// it looks at, of segments or runs of them, to `pairs`, and gives up where they exceed the limit.
     pub(crate) fn find(strands: &Strands, strips: &Strips, strip: usize, pairs: &AtomicU64) -> Self {
-        let swept = strips.sweep(strands, strip);
-        let reaches = reaches(&swept);
-        let own: u64 = reaches.iter().enumerate().map(|(i, &to)| to as u64 - i as u64 - 1).sum();
-        if pairs.fetch_add(own, Ordering::Relaxed) + own > PAIR_LIMIT {
+        let admit = |own: u64| pairs.fetch_add(own, Ordering::Relaxed) + own <= PAIR_LIMIT;
+        let segments: Vec<u32> = strips.segments(strip).collect();
+        let kept = if strips.is_sparse(segments.len()) {
+            may_meet(strands, strips, strip, &segments, admit)
+        } else {
+            Some(vec![true; segments.len()])
+        };
+        let Some(kept) = kept else { return Self::default() };
+        let places = (0..).zip(&segments).filter(|&(place, _)| kept[place as usize]);
+        let swept = strips.sweep(strands, strip, places.map(|(place, &segment)| (place, segment)));
+        let reaches = reaches(&swept, |s| (s.west, s.east));
+        if !admit(pairs_in(&reaches)) {
             return Self::default();
         }
-        let (mut hot, met) = crossings_in(&swept, &reaches, strips, strip);
-        hot.extend(vertices_in(strands, strips, strip, &met));
+        let mut met = vec![false; segments.len()];
+        let mut hot = crossings_in(&swept, &reaches, strips, strip, &mut met);
+        hot.extend(vertices_in(strands, strips, strip, &segments, &met));
         let pixels = unique(hot);
         let (passes, visitors) = find_passes(swept.iter().filter(|s| met[s.place as usize]), &pixels);
         Self::of_shared(&pixels, &passes, &visitors)
@@ -126,8 +136,13 @@ fn find_passes<'a>(swept: impl Iterator<Item = &'a Swept>, pixels: &[Pixel]) -> 
 }
 
 /// The vertices whose row is in a strip of the segments that are not left out.
-fn vertices_in(strands: &Strands, strips: &Strips, strip: usize, met: &[bool]) -> Vec<Pixel> {
-    let segments = strips.segments(strip);
+fn vertices_in(
+    strands: &Strands,
+    strips: &Strips,
+    strip: usize,
+    segments: &[u32],
+    met: &[bool],
+) -> Vec<Pixel> {
     let mut found = Vec::with_capacity(segments.len());
     let mut add = |p: Pixel| {
         if strips.of_row(p.y as i64) == strip {
@@ -148,12 +163,17 @@ fn vertices_in(strands: &Strands, strips: &Strips, strip: usize, met: &[bool]) -
 /// Every crossing interior to two segments whose rounded row is in the strip. Both segments meet
 /// the strip of that row, so each crossing is found once.
 ///
-/// Also, by place in the strip, which segments have boxes that meet the box of another; one that
+/// Also marks, by place in the strip, which segments have boxes that meet the box of another; one that
 /// merely goes on from them does not count. What meets no other box passes no hot pixel in this
 /// strip save those of its own vertices, and nothing else passes those: it can be left out.
-fn crossings_in(swept: &[Swept], reaches: &[u32], strips: &Strips, strip: usize) -> (Vec<Pixel>, Vec<bool>) {
+fn crossings_in(
+    swept: &[Swept],
+    reaches: &[u32],
+    strips: &Strips,
+    strip: usize,
+    met: &mut [bool],
+) -> Vec<Pixel> {
     let mut found = Vec::new();
-    let mut met = vec![false; swept.len()];
     for (i, first) in swept.iter().enumerate() {
         let (south, north) = first.rows();
         for second in &swept[i + 1..reaches[i] as usize] {
@@ -170,7 +190,7 @@ fn crossings_in(swept: &[Swept], reaches: &[u32], strips: &Strips, strip: usize)
             found = unique(found);
         }
     }
-    (found, met)
+    found
 }
 
 /// Pixels by x, then y, each once.

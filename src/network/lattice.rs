@@ -35,6 +35,35 @@ pub(crate) struct Lattice {
     origin_y: i64,
 }
 
+/// The extent of some points, in metres.
+#[derive(Clone, Copy)]
+pub(crate) struct Extent {
+    west: f64,
+    south: f64,
+    east: f64,
+    north: f64,
+}
+
+impl Extent {
+    pub(crate) const NONE: Extent =
+        Extent { west: f64::MAX, south: f64::MAX, east: f64::MIN, north: f64::MIN };
+
+    pub(crate) fn of(points: &[GroundPoint]) -> Self {
+        points.iter().fold(Self::NONE, |all, p| {
+            all.with(Extent { west: p.x_m, south: p.y_m, east: p.x_m, north: p.y_m })
+        })
+    }
+
+    pub(crate) fn with(self, other: Extent) -> Self {
+        Self {
+            west: self.west.min(other.west),
+            south: self.south.min(other.south),
+            east: self.east.max(other.east),
+            north: self.north.max(other.north),
+        }
+    }
+}
+
 /// The greatest whole number not above `v`, which is far below 2⁶³ in size. Faster than
 /// [`f64::floor`], which is a call where the processor is not known to round.
 #[inline]
@@ -47,21 +76,12 @@ fn floor(v: f64) -> i64 {
 const EXTENT_LIMIT: i64 = 1 << 30;
 
 impl Lattice {
-    /// The lattice of a step that covers the points.
+    /// The lattice of a step that covers points of an extent.
     ///
     /// # Errors
     /// [`NetworkError::TooWide`] where the points span 2³⁰ steps or more.
-    pub(crate) fn covering(
-        step_m: f64,
-        points: impl Iterator<Item = GroundPoint>,
-    ) -> Result<Self, NetworkError> {
-        let (mut west, mut south, mut east, mut north) = (f64::MAX, f64::MAX, f64::MIN, f64::MIN);
-        for p in points {
-            west = west.min(p.x_m);
-            east = east.max(p.x_m);
-            south = south.min(p.y_m);
-            north = north.max(p.y_m);
-        }
+    pub(crate) fn covering(step_m: f64, extent: Extent) -> Result<Self, NetworkError> {
+        let Extent { mut west, mut south, mut east, mut north } = extent;
         if west > east {
             (west, south, east, north) = (0.0, 0.0, 0.0, 0.0);
         }

@@ -35,6 +35,7 @@ mod noded;
 mod paths;
 mod report;
 mod rows;
+mod runs;
 mod search;
 mod settings;
 mod sieve;

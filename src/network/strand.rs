@@ -239,9 +239,9 @@ impl Strands {
         (self.vertices[segment as usize], self.vertices[segment as usize + 1])
     }
 
-    /// Every segment of the strands from a first one on, in order.
-    pub(crate) fn segments_from(&self, first: usize) -> impl Iterator<Item = u32> + '_ {
-        self.starts[first..].windows(2).flat_map(|w| w[0]..w[1] - 1)
+    /// Every segment of some strands in a row, in order.
+    pub(crate) fn segments_in(&self, strands: std::ops::Range<usize>) -> impl Iterator<Item = u32> + '_ {
+        self.starts[strands.start..=strands.end].windows(2).flat_map(|w| w[0]..w[1] - 1)
     }
 
     /// Chainage on one of the carried lines of a lattice point that the segment passes, in frame

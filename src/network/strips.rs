@@ -4,7 +4,8 @@
 //! lengths high, which bounds the entries by 5/3 of the segments (a segment of length l meets
 //! at most 1 + l/h strips). Whoever works on a strip takes its segments out, in the order of
 //! their west ends ([`Strips::sweep`]), so that a forward scan finds all whose x-ranges
-//! overlap; a strip's share fits the near caches, so every strip is worked on by itself.
+//! overlap; a strip's share fits the near caches, so every strip is worked on by itself. The
+//! segments are sorted into strips in a few parts, so that threads can share that work too.
 
 use std::ops::Range;
 
@@ -25,6 +26,16 @@ pub(crate) struct Strips {
     south: i64,
     /// A strip is two to this power rows high.
     shift: u32,
+    count: usize,
+    /// Segments with overlapping x-ranges that a segment of a strip of so many may expect.
+    crowding: f64,
+    /// The segments of the strands in so many parts, made on different threads.
+    parts: Vec<Part>,
+}
+
+/// Some segments in a row, by strip.
+#[derive(Clone)]
+struct Part {
     /// First entry of each strip, and the entry count at the end.
     starts: Vec<u32>,
     /// Segments by strip, ascending in each.
@@ -76,49 +87,54 @@ impl Strips {
         let parts = strands.parts(AT_A_TIME).into_par_iter().map(|part| Extent::of(strands, part));
         // Put together in order: a sum must not hang on the threads.
         let parts: Vec<Extent> = parts.collect();
-        let Extent { south, north, count, length } = parts.into_iter().fold(Extent::NONE, Extent::with);
-        let extent = if count == 0 { 0.0 } else { north as f64 - south as f64 };
+        let all = parts.into_iter().fold(Extent::NONE, Extent::with);
+        let some = all.count > 0;
+        let rows_in_all = if some { all.north as f64 - all.south as f64 } else { 0.0 };
+        let count = all.count.max(1) as f64;
         // No more strips than segments, and few strips a segment, whatever the lines.
-        let height = (1.5 * length / count.max(1) as f64).max(extent / (count + 1) as f64).max(rows as f64);
+        let height = (1.5 * all.length / count).max(rows_in_all / (count + 1.0)).max(rows as f64);
         let shift = height.log2().round() as u32;
+        let width = if some { all.east as f64 - all.west as f64 } else { 0.0 };
         let mut strips = Self {
-            south: if count == 0 { 0 } else { south as i64 },
+            south: if some { all.south as i64 } else { 0 },
             shift,
-            starts: vec![0; (extent as usize >> shift) + 2],
-            segments: Vec::new(),
+            count: (rows_in_all as usize >> shift) + 1,
+            crowding: all.eastward / count / width.max(1.0),
+            parts: Vec::new(),
         };
-        strips.add_strands(strands, 0);
+        let at_a_time = strands.vertices.len().div_ceil(PARTS).max(AT_A_TIME);
+        let parts = strands.parts(at_a_time).into_par_iter().map(|part| strips.part(strands, part));
+        strips.parts = parts.collect();
         strips
     }
 
     /// Adds the segments of the strands from a first one on, which must be the last ones.
     pub(crate) fn add_strands(&mut self, strands: &Strands, first: usize) {
-        if first == strands.len() {
-            return;
+        if first < strands.len() {
+            self.parts.push(self.part(strands, first..strands.len()));
         }
-        let mut starts = vec![0_u32; self.starts.len()];
-        for s in strands.segments_from(first) {
+    }
+
+    /// The segments of some strands, by strip.
+    fn part(&self, strands: &Strands, part: Range<usize>) -> Part {
+        let mut starts = vec![0_u32; self.len() + 1];
+        for s in strands.segments_in(part.clone()) {
             let (low, high) = self.span(strands.segment(s));
             starts[low + 1..=high + 1].iter_mut().for_each(|count| *count += 1);
         }
         for i in 1..starts.len() {
-            starts[i] += starts[i - 1] + self.starts[i] - self.starts[i - 1];
+            starts[i] += starts[i - 1];
         }
         let mut next = starts.clone();
-        let mut segments = vec![0; starts.last().copied().unwrap_or(0) as usize];
-        for (strip, next) in next[..self.len()].iter_mut().enumerate() {
-            let known = self.segments(strip);
-            segments[*next as usize..][..known.len()].copy_from_slice(known);
-            *next += known.len() as u32;
-        }
-        for s in strands.segments_from(first) {
+        let mut segments = vec![0; starts[self.len()] as usize];
+        for s in strands.segments_in(part) {
             let (low, high) = self.span(strands.segment(s));
             for next in &mut next[low..=high] {
                 segments[*next as usize] = s;
                 *next += 1;
             }
         }
-        (self.starts, self.segments) = (starts, segments);
+        Part { starts, segments }
     }
 
     /// How many rows of the lattice a strip holds.
@@ -128,12 +144,19 @@ impl Strips {
 
     /// How many strips there are.
     pub(crate) fn len(&self) -> usize {
-        self.starts.len() - 1
+        self.count
     }
 
     /// The segments of a strip, ascending.
-    pub(crate) fn segments(&self, strip: usize) -> &[u32] {
-        &self.segments[self.starts[strip] as usize..self.starts[strip + 1] as usize]
+    pub(crate) fn segments(&self, strip: usize) -> impl Iterator<Item = u32> + '_ {
+        let of = move |part: &'_ Part| part.starts[strip] as usize..part.starts[strip + 1] as usize;
+        self.parts.iter().flat_map(move |part| part.segments[of(part)].iter().copied())
+    }
+
+    /// Whether in a strip of so many segments most have nothing beside them, should they lie about
+    /// evenly.
+    pub(crate) fn is_sparse(&self, segments: usize) -> bool {
+        self.crowding * (segments as f64) < SPARSE
     }
 
     /// The strip that holds a row of the lattice; rows outside belong to the outermost.
@@ -148,19 +171,19 @@ impl Strips {
         (self.of_row(a.y.min(b.y) as i64), self.of_row(a.y.max(b.y) as i64))
     }
 
-    /// The segments of a strip by their west ends in it.
-    pub(crate) fn sweep(&self, strands: &Strands, strip: usize) -> Vec<Swept> {
-        let of_segment = |(place, &segment): (u32, &u32)| {
+    /// Segments of a strip, each with its place among all of them, by their west ends in it.
+    pub(crate) fn sweep(
+        &self,
+        strands: &Strands,
+        strip: usize,
+        segments: impl Iterator<Item = (u32, u32)>,
+    ) -> Vec<Swept> {
+        let of_segment = |(place, segment): (u32, u32)| {
             let (a, b) = strands.segment(segment);
             let (west, east) = self.x_range(a, b, strip);
             Swept { a, b, west, east, segment, place }
         };
-        let unsorted: Vec<Swept> = (0..).zip(self.segments(strip)).map(of_segment).collect();
-        // Small keys sort faster; of equals the lower segment comes first.
-        let mut order: Vec<u64> =
-            unsorted.iter().enumerate().map(|(k, s)| (ordered(s.west) as u64) << 32 | k as u64).collect();
-        sort_spread(&mut order);
-        order.into_iter().map(|key| unsorted[key as u32 as usize]).collect()
+        by_west(segments.map(of_segment).collect(), |s| s.west)
     }
 
     /// The x-range of a segment in a strip. Where the segment is much longer than the strip is
@@ -184,32 +207,53 @@ impl Strips {
     }
 }
 
-/// Vertices whose extent a thread finds at a time.
+/// Vertices whose extent a thread finds at a time; least in a part.
 const AT_A_TIME: usize = 1 << 15;
 
-/// The rows that segments cover, their number, and their length in steps of the lattice.
+/// How many parts segments are sorted into strips in. Each holds a number a strip.
+const PARTS: usize = 8;
+
+/// In a strip whose segments may expect fewer than this to have overlapping x-ranges, looking for
+/// those that have none pays.
+const SPARSE: f64 = 0.5;
+
+/// The rows and columns that segments cover, their number, and their length, in all and eastward or
+/// westward, in steps of the lattice.
 struct Extent {
     south: i32,
     north: i32,
+    west: i32,
+    east: i32,
     count: u64,
     length: f64,
+    eastward: f64,
 }
 
 impl Extent {
-    const NONE: Extent = Extent { south: i32::MAX, north: i32::MIN, count: 0, length: 0.0 };
+    const NONE: Extent = Extent {
+        south: i32::MAX,
+        north: i32::MIN,
+        west: i32::MAX,
+        east: i32::MIN,
+        count: 0,
+        length: 0.0,
+        eastward: 0.0,
+    };
 
     fn of(strands: &Strands, part: Range<usize>) -> Self {
-        part.fold(Self::NONE, |extent, strand| {
+        part.fold(Self::NONE, |mut all, strand| {
             let vertices = &strands.vertices[strands.range(strand)];
-            let (south, north) = vertices
-                .iter()
-                .fold((extent.south, extent.north), |(south, north), v| (south.min(v.y), north.max(v.y)));
-            let length = vertices.windows(2).map(|w| {
+            for v in vertices {
+                (all.south, all.north) = (all.south.min(v.y), all.north.max(v.y));
+                (all.west, all.east) = (all.west.min(v.x), all.east.max(v.x));
+            }
+            for w in vertices.windows(2) {
                 let (dx, dy) = ((w[1].x - w[0].x) as f64, (w[1].y - w[0].y) as f64);
-                (dx * dx + dy * dy).sqrt()
-            });
-            let count = extent.count + vertices.len() as u64 - 1;
-            Self { south, north, count, length: extent.length + length.sum::<f64>() }
+                all.length += (dx * dx + dy * dy).sqrt();
+                all.eastward += dx.abs();
+            }
+            all.count += vertices.len() as u64 - 1;
+            all
         })
     }
 
@@ -217,8 +261,11 @@ impl Extent {
         Self {
             south: self.south.min(other.south),
             north: self.north.max(other.north),
+            west: self.west.min(other.west),
+            east: self.east.max(other.east),
             count: self.count + other.count,
             length: self.length + other.length,
+            eastward: self.eastward + other.eastward,
         }
     }
 }
@@ -229,18 +276,32 @@ pub(crate) fn ordered(v: i32) -> u32 {
     v as u32 ^ 1 << 31
 }
 
-/// For each swept segment the end of the run behind it whose west ends it reaches: the range that
-/// a forward scan looks at. A gallop, since most runs are short.
-pub(crate) fn reaches(swept: &[Swept]) -> Vec<u32> {
-    let reach = |(i, s): (usize, &Swept)| {
-        let mut step = 1;
-        while i + step < swept.len() && swept[i + step].west <= s.east {
+/// Sorts by west ends; of equals the first stays first.
+pub(crate) fn by_west<T: Copy>(unsorted: Vec<T>, west: impl Fn(&T) -> i32) -> Vec<T> {
+    // Small keys sort faster.
+    let mut order: Vec<u64> =
+        unsorted.iter().enumerate().map(|(k, s)| (ordered(west(s)) as u64) << 32 | k as u64).collect();
+    sort_spread(&mut order);
+    order.into_iter().map(|key| unsorted[key as u32 as usize]).collect()
+}
+
+/// For each of a list sorted by west ends the end of the run behind it whose west ends it reaches: the
+/// range that a forward scan looks at. A gallop, since most runs are short.
+pub(crate) fn reaches<T>(sorted: &[T], range: impl Fn(&T) -> (i32, i32)) -> Vec<u32> {
+    let reach = |(i, s): (usize, &T)| {
+        let (east, mut step) = (range(s).1, 1);
+        while i + step < sorted.len() && range(&sorted[i + step]).0 <= east {
             step *= 2;
         }
-        let (from, to) = (i + step / 2, (i + step).min(swept.len()));
-        (from + swept[from..to].partition_point(|o| o.west <= s.east)) as u32
+        let (from, to) = (i + step / 2, (i + step).min(sorted.len()));
+        (from + sorted[from..to].partition_point(|o| range(o).0 <= east)) as u32
     };
-    swept.iter().enumerate().map(reach).collect()
+    sorted.iter().enumerate().map(reach).collect()
+}
+
+/// How many pairs a forward scan over such ranges looks at.
+pub(crate) fn pairs_in(reaches: &[u32]) -> u64 {
+    reaches.iter().enumerate().map(|(i, &to)| to as u64 - i as u64 - 1).sum()
 }
 
 /// Refuses to look at so many pairs that noding would not end.
