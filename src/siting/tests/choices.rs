@@ -1,5 +1,6 @@
 //! Proposals on small country: fates, sides, stability, stations, fixed sites and reach.
 
+use super::super::cluster::Item;
 use super::super::layout::Layout;
 use super::super::select::{Conflicts, Limits};
 use super::super::stability::{Reweighting, stability};
@@ -303,46 +304,62 @@ fn where_nothing_may_stand_the_reasons_are_counted() {
     assert_eq!(reasons, wanted);
 }
 
-/// Two places and two parts: under most weights the first, which hangs on its part.
-#[test]
-fn stability_is_the_share_of_weightings() {
-    let country = long_track();
-    let candidates: Vec<Candidate> = country.candidates();
-    let item = |i: usize| super::super::cluster::Item { members: vec![i], node: None };
-    let n = candidates.len();
-    // Far apart on the stroke, in conflict all the same.
-    let (a, b) = (2, n - 3);
-    let value = |at_a: f64, at_b: f64| {
-        (0..n)
-            .map(|i| {
-                if i == a {
-                    at_a
-                } else if i == b {
-                    at_b
-                } else {
-                    0.0
-                }
-            })
-            .collect()
-    };
-    let parts = [part("one", 5.0, value(0.9, 0.3)), part("two", 1.0, value(0.2, 0.5))];
-    let layout = Layout {
-        items: vec![item(a), item(b)],
-        conflicts: Conflicts::from_pairs(2, &[(0, 1)]).into(),
-        fixed: vec![],
-        budget: None,
-    };
-    let told = |sites: &[usize], weightings: u64, spacing_m: f64| {
+/// Two places, far apart on one stroke, and two parts that differ on them; in conflict or not.
+struct TwoPlaces {
+    candidates: Vec<Candidate>,
+    a: usize,
+    b: usize,
+    parts: [Part; 2],
+}
+
+impl TwoPlaces {
+    fn new() -> Self {
+        let candidates = long_track().candidates();
+        let n = candidates.len();
+        let (a, b) = (2, n - 3);
+        let value = |at_a: f64, at_b: f64| {
+            let mut values = vec![0.0; n];
+            (values[a], values[b]) = (at_a, at_b);
+            values
+        };
+        let parts = [part("one", 5.0, value(0.9, 0.3)), part("two", 1.0, value(0.2, 0.5))];
+        Self { candidates, a, b, parts }
+    }
+
+    fn told(
+        &self,
+        against: &[(u32, u32)],
+        sites: &[usize],
+        weightings: u64,
+        spacing_m: f64,
+    ) -> Vec<Stability> {
+        let item = |i: usize| Item { members: vec![i], node: None };
+        let layout = Layout {
+            items: vec![item(self.a), item(self.b)],
+            conflicts: Conflicts::from_pairs(2, against).into(),
+            fixed: vec![],
+            budget: None,
+        };
         stability(&Reweighting {
             layout: &layout,
-            candidates: &candidates,
-            parts: &parts,
+            candidates: &self.candidates,
+            parts: &self.parts,
             sites,
             weightings,
             seed: 3,
             spacing_m,
             limits: Limits::default(),
         })
+    }
+}
+
+/// Under most weights the first place, which hangs on its part.
+#[test]
+fn stability_is_the_share_of_weightings() {
+    let places = TwoPlaces::new();
+    let (a, b) = (places.a, places.b);
+    let told = |sites: &[usize], weightings: u64, spacing_m: f64| {
+        places.told(&[(0, 1)], sites, weightings, spacing_m)
     };
     // 0.9 w + 0.2 (1 − w) is the greater from w = 1/3 on.
     let found = &told(&[a], 3000, 1000.0)[0];
@@ -352,28 +369,16 @@ fn stability_is_the_share_of_weightings() {
     assert!((both[0].share + both[1].share - 1.0).abs() < 1e-12);
     assert_eq!(both[0].hangs_on, ["two"]);
     // A site within a tenth of the spacing of the one chosen counts as the same.
-    let beside = (a + 1..n).find(|&i| candidates[i].on_stroke.1 - candidates[a].on_stroke.1 > 60.0).unwrap();
-    let off = candidates[beside].on_stroke.1 - candidates[a].on_stroke.1;
-    assert_eq!(told(&[beside], 200, off * 9.9)[0].share, 0.0);
-    assert!(told(&[beside], 200, off * 10.1)[0].share > 0.5);
+    let along = |i: usize| places.candidates[i].on_stroke.1 - places.candidates[a].on_stroke.1;
+    let beside = (a + 1..b).find(|&i| along(i) > 60.0).unwrap();
+    assert_eq!(told(&[beside], 200, along(beside) * 9.9)[0].share, 0.0);
+    assert!(told(&[beside], 200, along(beside) * 10.1)[0].share > 0.5);
     assert!(told(&[], 10, 1000.0).is_empty() && told(&[a], 0, 1000.0)[0].share == 0.0);
     // Two that do not conflict are ranked by what they gain.
-    let free = Layout { conflicts: Conflicts::from_pairs(2, &[]).into(), ..layout };
-    let ranks = stability(&Reweighting {
-        layout: &free,
-        candidates: &candidates,
-        parts: &parts,
-        sites: &[a, b],
-        weightings: 3000,
-        seed: 3,
-        spacing_m: 1000.0,
-        limits: Limits::default(),
-    });
+    let ranks = places.told(&[], &[a, b], 3000, 1000.0);
     assert!(ranks.iter().all(|r| r.share == 1.0 && r.hangs_on.is_empty()));
-    assert!(
-        (ranks[0].mean_rank - 4.0 / 3.0).abs() < 0.03 && (ranks[1].mean_rank - 5.0 / 3.0).abs() < 0.03,
-        "{ranks:?}"
-    );
+    let near = |rank: f64, wanted: f64| (rank - wanted).abs() < 0.03;
+    assert!(near(ranks[0].mean_rank, 4.0 / 3.0) && near(ranks[1].mean_rank, 5.0 / 3.0), "{ranks:?}");
 }
 
 /// Demand in three heaps: the budget takes the heaviest, what a station reaches counts no more, and gains
