@@ -51,3 +51,6 @@ pub use stability::{Stability, weighting};
 pub use stroke::{OnStroke, Strokes};
 pub use target::Target;
 pub use wind::SideValue;
+
+#[cfg(test)]
+mod tests;

@@ -90,6 +90,52 @@ fn the_headline_rests_on_the_coarsest_usable_blocks() {
     assert!(found.p.is_none() && found.reason.unwrap().contains("no dates"));
 }
 
+/// Sign that moves on evenly from day to day: no answer, unless blocks are asked for by name.
+#[test]
+fn outings_that_depend_on_each_other_give_no_headline() {
+    let list = (0..28_u32).map(|k| {
+        let (season, start) =
+            if k < 14 { (Season::Before, day("2025-03-01")) } else { (Season::After, day("2026-03-01")) };
+        let on = start.saturating_add(jiff::Span::new().days(i64::from(k % 14)));
+        Outing { season, day: Some(on), sign: vec![at(f64::from(k % 14) * 60.0, 0.0, 1.0)], searched: vec![] }
+    });
+    let outings = Outings::new(list).unwrap();
+    let found = compare(&outings, &settings(None, 99)).unwrap().headline;
+    assert_eq!((found.block, found.p, found.verdict), (Some(BlockSize::Day), None, Verdict::NotEnough));
+    assert!(found.dependence.unwrap().beyond_block && found.reason.unwrap().contains("the edge of a day"));
+    let fixed = compare(&outings, &settings(Some(BlockSize::Day), 99)).unwrap();
+    assert!(fixed.headline.p.is_some() && fixed.warnings.iter().any(|w| w.contains("finer than the rule")));
+}
+
+/// So many cells and values and no more, counted before any is made.
+#[test]
+fn surfaces_too_large_are_refused() {
+    let apart = |metres: f64, searched: bool| {
+        let ground = |at: WeightedPoint| if searched { vec![at] } else { vec![] };
+        let one = |season, x: f64| {
+            let place = at(x, x, 1.0);
+            Outing { season, day: None, sign: vec![place], searched: ground(place) }
+        };
+        Outings::new([one(Season::Before, 0.0), one(Season::After, metres)]).unwrap()
+    };
+    let made = |metres: f64, searched: bool| {
+        Lattice::new(&apart(metres, searched), Kernel::Gaussian, 30.0, 10.0)
+            .map(|lattice| lattice.grid.cells())
+    };
+    // Cells of 10 m, a margin of 135 m: 2,000 a side are four million.
+    assert!(made(19_600.0, false).unwrap() > 3_900_000);
+    let Err(SeasonError::TooLarge { cells, outings }) = made(19_740.0, false) else { panic!() };
+    assert!((cells - 2002.0_f64.powi(2)).abs() < 1.0 && outings == 2, "{cells}");
+    // Forty outings on four million cells are 160 million numbers.
+    let many = |count: usize, searched: bool| {
+        let list = apart(15_000.0, searched).list().to_vec();
+        let all = Outings::new(list.into_iter().cycle().take(count)).unwrap();
+        Lattice::new(&all, Kernel::Gaussian, 30.0, 10.0).is_ok()
+    };
+    // 1,528 a side: 2,334,784 cells, of which 55 surfaces fit.
+    assert!(!many(56, false) && !many(28, true));
+}
+
 #[test]
 fn blocks_finer_than_the_rule_are_warned_of() {
     let sizes = [

@@ -262,14 +262,21 @@ fn the_lattice_covers_all_with_surfaces_of_every_outing() {
 #[test]
 fn single_records_are_dealt_by_the_effort_where_they_lie() {
     let h = 100.0;
-    let outing = |season, sign, searched| Outing { season, day: None, sign, searched };
+    let outing = |season, on: &str, sign, searched| Outing { season, day: Some(day(on)), sign, searched };
+    // Found where the season searched little.
     let list = [
         outing(
             Season::Before,
-            vec![at(0.0, 0.0, 1.0), at(300.0, 0.0, 2.0)],
+            "2025-03-01",
+            vec![at(300.0, 0.0, 2.0), at(310.0, 40.0, 1.0)],
             vec![at(0.0, 0.0, 3.0), at(300.0, 0.0, 1.0)],
         ),
-        outing(Season::After, vec![at(310.0, 40.0, 1.0)], vec![at(0.0, 50.0, 1.0), at(300.0, 0.0, 1.0)]),
+        outing(
+            Season::After,
+            "2026-03-01",
+            vec![at(0.0, 0.0, 1.0)],
+            vec![at(0.0, 50.0, 1.0), at(300.0, 0.0, 1.0)],
+        ),
     ];
     let outings = Outings::new(list).unwrap();
     let lattice = Lattice::new(&outings, Kernel::Gaussian, h, 25.0).unwrap();
@@ -303,13 +310,14 @@ fn single_records_are_dealt_by_the_effort_where_they_lie() {
         }
     }
     // The part is the season that comes first in the order of time.
-    if outings.list()[0].season == Season::Before {
-        assert_relative_eq!(rates.observed(), observed, max_relative = 1e-3);
-        let p: f64 = chances.iter().filter(|c| c.0 >= observed * 0.999).map(|c| c.1).sum();
-        assert!((rates.p(4000, 1, 2) - p).abs() < 0.05, "{} {p}", rates.p(4000, 1, 2));
-    } else {
-        unreachable!("the first record is from before");
+    assert_relative_eq!(rates.observed(), observed, max_relative = 1e-3);
+    let p: f64 = chances.iter().filter(|c| c.0 >= observed * 0.999).map(|c| c.1).sum();
+    // Neither always nor never reached, so that dealing matters.
+    assert!((0.1..0.9).contains(&p), "{p}");
+    for stream in [2, 3] {
+        assert!((rates.p(4000, 1, stream) - p).abs() < 0.03, "{} {p}", rates.p(4000, 1, stream));
     }
+    assert_ne!(rates.p(500, 1, 2), rates.p(500, 1, 3));
 }
 
 /// z, both tails, the family and the claim, over all relabellings drawn and their mirrors.

@@ -4,6 +4,7 @@ use rand_chacha::ChaCha8Rng;
 use super::*;
 
 mod parts;
+mod recorded;
 mod searches;
 
 /// The best total over all choices, by trying them all.

@@ -9,7 +9,6 @@ use super::super::reached::Reached;
 use super::super::reduce::reduce;
 use super::super::relax::{Iterate, Relaxation};
 use super::super::shares::keep_to_budget;
-use super::super::*;
 use super::*;
 
 fn graph_of(problem: &Problem) -> Graph {
