@@ -227,7 +227,7 @@ mod tests {
     #[test]
     fn a_bearing_is_that_of_the_piece_it_lies_on() {
         let source = SourcePlace { file: Arc::from(Path::new("bent.geojson")), index: 0, id: None };
-        let what = Line { kind: LineKind::Track, name: None, bridge: false, tunnel: false, layer: 0, source };
+        let what = Line::new(LineKind::Track, source);
         let nowhere = LonLat::new(0.0, 0.0).unwrap();
         let line = Traced { what, path: vec![nowhere; BENT_M.len()], ground: bent() };
         let settings = NetworkSettings { snap_m: 0.0, merge_m: 0.0, ..NetworkSettings::default() };

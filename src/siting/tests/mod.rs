@@ -36,7 +36,7 @@ fn frame() -> Frame {
 fn line(kind: LineKind, way: &[(f64, f64)]) -> Traced<Line> {
     let frame = frame();
     let ground: Vec<GroundPoint> = way.iter().map(|&(x, y)| ground(x, y)).collect();
-    let what = Line { kind, name: None, bridge: false, tunnel: false, layer: 0, source: source() };
+    let what = Line::new(kind, source());
     Traced { what, path: ground.iter().map(|&p| frame.to_lonlat(p).unwrap()).collect(), ground }
 }
 
