@@ -119,15 +119,13 @@ fn rows(kind: &str) -> Vec<Value> {
 }
 
 /// Holds what was found against what is recorded: seed, total, bound and work, each no worse.
-fn hold(found: &[(i64, i64, i64, u64)], recorded: &[(i64, i64, i64, u64)]) {
-    let no_worse = |(f, r): (&(i64, i64, i64, u64), &(i64, i64, i64, u64))| {
-        f.0 == r.0 && f.1 >= r.1 && f.2 <= r.2 && f.3 <= r.3
-    };
+fn hold(found: &[Reached], recorded: &[Reached]) {
+    let no_worse = |(f, r): (&Reached, &Reached)| f.0 == r.0 && f.1 >= r.1 && f.2 <= r.2 && f.3 <= r.3;
     let holds = found.len() == recorded.len() && found.iter().zip(recorded).all(no_worse);
     assert!(holds, "(seed, total, bound, work) are now {found:?}");
 }
 
-fn told(row: &Value, selection: &Selection) -> (i64, i64, i64, u64) {
+fn told(row: &Value, selection: &Selection) -> Reached {
     (Instance::number(row, "seed"), selection.total, selection.upper_bound, selection.work)
 }
 
@@ -141,7 +139,7 @@ fn selected(row: &Value, work: u64) -> Selection {
 }
 
 /// Every instance of a kind, solved to the end.
-fn solved(kind: &str) -> Vec<(i64, i64, i64, u64)> {
+fn solved(kind: &str) -> Vec<Reached> {
     let solve = |row: &Value| {
         let selection = selected(row, Limits::default().work);
         let best = Instance::number(row, "best");
@@ -162,7 +160,7 @@ fn choices_within_a_budget_are_proven_best_within_the_recorded_work() {
 }
 
 /// Ended early: total and bound are no worse than when this was written.
-fn cut_short(kind: &str) -> Vec<(i64, i64, i64, u64)> {
+fn cut_short(kind: &str) -> Vec<Reached> {
     rows(kind).iter().map(|row| told(row, &selected(row, 200_000))).collect()
 }
 
