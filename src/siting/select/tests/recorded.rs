@@ -1,9 +1,9 @@
 //! What the searches of `searches.rs` reached when they were recorded: seed, total, bound, work.
 
 /// Seed, total, bound and work.
-pub(super) type Reached = (i64, i64, i64, u64);
+pub(super) type Row = (i64, i64, i64, u64);
 
-pub(super) const FREE: [Reached; 13] = [
+pub(super) const FREE: [Row; 13] = [
     (1, 27000, 27000, 9600),
     (2, 59371, 59371, 33920),
     (3, 37645, 37645, 25600),
@@ -18,7 +18,7 @@ pub(super) const FREE: [Reached; 13] = [
     (12, 58000, 58000, 19200),
     (13, 52541, 52541, 753280),
 ];
-pub(super) const BUDGET: [Reached; 11] = [
+pub(super) const BUDGET: [Row; 11] = [
     (21, 7000, 7000, 76800),
     (22, 42518, 42518, 55296),
     (23, 17018, 17018, 107520),
@@ -31,7 +31,7 @@ pub(super) const BUDGET: [Reached; 11] = [
     (30, 29163, 29163, 207360),
     (31, 37781, 37781, 179200),
 ];
-pub(super) const FREE_CUT: [Reached; 13] = [
+pub(super) const FREE_CUT: [Row; 13] = [
     (1, 27000, 27000, 9600),
     (2, 59371, 59371, 33920),
     (3, 37645, 37645, 25600),
@@ -46,7 +46,7 @@ pub(super) const FREE_CUT: [Reached; 13] = [
     (12, 58000, 58000, 19200),
     (13, 52005, 52952, 265280),
 ];
-pub(super) const BUDGET_CUT: [Reached; 11] = [
+pub(super) const BUDGET_CUT: [Row; 11] = [
     (21, 7000, 7000, 76800),
     (22, 42518, 42518, 55296),
     (23, 17018, 17018, 107520),
@@ -59,7 +59,7 @@ pub(super) const BUDGET_CUT: [Reached; 11] = [
     (30, 29163, 29163, 207360),
     (31, 37781, 37781, 179200),
 ];
-pub(super) const TOLERANT: [Reached; 24] = [
+pub(super) const TOLERANT: [Row; 24] = [
     (1, 27000, 27000, 9600),
     (2, 59360, 59835, 33920),
     (3, 37645, 37645, 25600),
@@ -85,7 +85,7 @@ pub(super) const TOLERANT: [Reached; 24] = [
     (30, 29163, 29163, 207360),
     (31, 37781, 37781, 179200),
 ];
-pub(super) const COVERAGE: [Reached; 10] = [
+pub(super) const COVERAGE: [Row; 10] = [
     (41, 901, 926, 1533878),
     (42, 1964, 1964, 541218),
     (43, 4952, 4952, 1317152),
@@ -97,7 +97,7 @@ pub(super) const COVERAGE: [Reached; 10] = [
     (49, 4371, 4371, 8865012),
     (50, 5832, 5832, 1280208),
 ];
-pub(super) const RELAXED: [Reached; 30] = [
+pub(super) const RELAXED: [Row; 30] = [
     (41, 0, 92655, 3140),
     (41, 0, 0, 60),
     (41, 0, 926, 356),
@@ -129,7 +129,7 @@ pub(super) const RELAXED: [Reached; 30] = [
     (50, 0, 0, 20),
     (50, 0, 5832, 68),
 ];
-pub(super) const COVERAGE_CUT: [Reached; 20] = [
+pub(super) const COVERAGE_CUT: [Row; 20] = [
     (41, 901, 926, 483848),
     (41, 901, 926, 1533878),
     (42, 1964, 1964, 541218),
