@@ -161,18 +161,18 @@ fn choices_within_a_budget_are_proven_best_within_the_recorded_work() {
 }
 
 /// Ended early: total and bound are no worse than when this was written.
-fn cut_short(kind: &str) -> Vec<Row> {
-    rows(kind).iter().map(|row| told(row, &selected(row, 200_000))).collect()
+fn cut_short(kind: &str, work: u64) -> Vec<Row> {
+    rows(kind).iter().map(|row| told(row, &selected(row, work))).collect()
 }
 
 #[test]
 fn free_choices_that_are_cut_short_reach_what_they_did() {
-    hold(&cut_short("free"), &FREE_CUT);
+    hold(&cut_short("free", 200_000), &FREE_CUT);
 }
 
 #[test]
 fn choices_within_a_budget_that_are_cut_short_reach_what_they_did() {
-    hold(&cut_short("budget"), &BUDGET_CUT);
+    hold(&cut_short("budget", 200_000), &BUDGET_CUT);
 }
 
 /// However early a search ends, the optimum lies between total and bound, and more work never ends in less.
@@ -284,6 +284,12 @@ fn coverage_that_is_cut_short_reaches_what_it_did() {
         })
         .collect();
     hold(&found, &COVERAGE_CUT);
+}
+
+/// Ended at the first price, all is in how it is guessed and in what is made of its choice.
+#[test]
+fn choices_at_the_first_price_reach_what_they_did() {
+    hold(&cut_short("budget", 1), &BUDGET_FIRST);
 }
 
 /// A gap that is good enough ends the search there, with less work.
