@@ -178,3 +178,60 @@ impl SegmentIndex {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use std::path::Path;
+
+    use rand::{RngExt, SeedableRng};
+
+    use super::nearest_on;
+    use crate::frame::{Frame, GroundPoint, Traced};
+    use crate::network::{Network, NetworkSettings};
+    use crate::record::{Line, LineKind, SourcePlace};
+
+    /// Inside the lines' extent and far outside of it, near and far: as by measuring every segment.
+    #[test]
+    fn the_nearest_foot_is_that_of_measuring_every_segment() {
+        let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(4);
+        let frame = Frame::from_epsg(32755).unwrap();
+        let mut at = |wide: f64| {
+            GroundPoint::new(
+                500_000.0 + rng.random_range(-wide..wide),
+                6_100_000.0 + rng.random_range(-wide..wide),
+            )
+        };
+        let lines: Vec<Traced<Line>> = (0..12)
+            .map(|_| {
+                let ground: Vec<GroundPoint> = (0..4).map(|_| at(900.0)).collect();
+                let source = SourcePlace { file: Path::new("l.geojson").into(), index: 0, id: None };
+                let what = Line {
+                    kind: LineKind::Track,
+                    name: None,
+                    bridge: false,
+                    tunnel: false,
+                    layer: 0,
+                    source,
+                };
+                Traced { what, path: ground.iter().map(|&p| frame.to_lonlat(p).unwrap()).collect(), ground }
+            })
+            .collect();
+        let network = Network::build(&lines, &[], &NetworkSettings::default()).unwrap();
+        let paths: Vec<Vec<GroundPoint>> =
+            (0..network.edges().len() as u32).map(|e| network.path(e).to_vec()).collect();
+        for k in 0..400 {
+            let point = at([400.0, 1500.0, 20_000.0][k % 3]);
+            let feet = paths.iter().flat_map(|path| path.windows(2).map(|w| nearest_on(w[0], w[1], point)));
+            let least_m = feet.map(|foot| foot.distance_m(point)).fold(f64::INFINITY, f64::min);
+            let found = |within_m: f64| network.nearest_foot(point, within_m, |_| true);
+            for wide in [1e-6, 0.5, 1e5] {
+                let foot = found(least_m + wide).unwrap();
+                assert!((foot.offset_m - least_m).abs() < 1e-9, "{point:?}");
+                assert!((foot.at.distance_m(point) - least_m).abs() < 1e-9);
+                // On the line itself a narrow look is enough.
+                assert!(network.nearest_foot(foot.at, 0.01, |_| true).is_some(), "{point:?}");
+            }
+            assert!(found(least_m - 1e-6).is_none() && found(f64::NAN).is_none());
+        }
+    }
+}

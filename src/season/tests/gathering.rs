@@ -51,11 +51,11 @@ fn record((x, y): (f64, f64), on: &str, observer: &str, survey: &str) -> Placed<
 
 const DAY: &str = "2026-03-01";
 
+/// Of one outing its day, how many legs, and the leg of each record.
+type Told = (Option<Date>, usize, Vec<Option<usize>>);
+
 /// What a season's records and legs become: for each outing its day, legs and the records' legs.
-fn told(
-    records: &[Placed<Record>],
-    legs: &[Traced<SurveyLeg>],
-) -> (Vec<(Option<Date>, usize, Vec<Option<usize>>)>, [usize; 5]) {
+fn told(records: &[Placed<Record>], legs: &[Traced<SurveyLeg>]) -> (Vec<Told>, [usize; 5]) {
     let (records, legs): (Vec<_>, Vec<_>) = (records.iter().collect(), legs.iter().collect());
     let found = gather(Season::Before, &records, &legs);
     let one = |s: &Search| (s.day, s.legs.len(), s.sign.iter().map(|(_, leg)| *leg).collect());

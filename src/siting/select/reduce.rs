@@ -151,10 +151,8 @@ impl Work<'_> {
     /// Whoever conflicts with more and weighs no more is never needed. True if one of the two went.
     fn dominate(&mut self, v: u32) -> bool {
         let Some(needless) = self.dominated_beside(v) else { return false };
+        // Looks at the other of the two again, as at all around.
         self.delete(needless);
-        if needless != v {
-            self.touch(v);
-        }
         true
     }
 

@@ -44,6 +44,15 @@ fn candidates_stand_beside_junctions_on_every_way() {
         assert_eq!(at.len(), if x == 0.0 { 4 } else { 3 }, "{x}");
         assert!(at.iter().all(|c| c.node.is_some() && c.stands()));
     }
+    // Between them at twentieths of the spacing from the line's own start, wherever the line is cut.
+    let step_m = 1000.25 / 20.0;
+    let plain: Vec<&Candidate> = found.iter().filter(|c| c.node.is_none() && c.line == 0).collect();
+    assert!(plain.len() > 35, "{}", plain.len());
+    for c in plain {
+        let steps = c.chainage_m / step_m;
+        assert!((steps - steps.round()).abs() < 1e-6, "{}", c.chainage_m);
+        assert!(c.foot.at.distance_m(ground(c.chainage_m - 1000.0, 0.0)) < 1e-6);
+    }
     // At the junction itself both sides lie on another way or beside it.
     let middle = found.iter().find(|c| c.foot.at.distance_m(ground(0.0, 0.0)) < 0.1).unwrap();
     assert!(!middle.stands() && middle.sides[0].bar == Some(Bar::OtherLine(LineKind::Track)));

@@ -9,6 +9,7 @@ use serde_json::Value;
 
 use super::super::demand_price::price_demands;
 use super::super::lists::Lists;
+use super::super::reached::Reached;
 use super::super::shares::Descent;
 use super::super::*;
 use super::check;
@@ -119,15 +120,13 @@ fn rows(kind: &str) -> Vec<Value> {
 }
 
 /// Holds what was found against what is recorded: seed, total, bound and work, each no worse.
-fn hold(found: &[(i64, i64, i64, u64)], recorded: &[(i64, i64, i64, u64)]) {
-    let no_worse = |(f, r): (&(i64, i64, i64, u64), &(i64, i64, i64, u64))| {
-        f.0 == r.0 && f.1 >= r.1 && f.2 <= r.2 && f.3 <= r.3
-    };
+fn hold(found: &[Row], recorded: &[Row]) {
+    let no_worse = |(f, r): (&Row, &Row)| f.0 == r.0 && f.1 >= r.1 && f.2 <= r.2 && f.3 <= r.3;
     let holds = found.len() == recorded.len() && found.iter().zip(recorded).all(no_worse);
     assert!(holds, "(seed, total, bound, work) are now {found:?}");
 }
 
-fn told(row: &Value, selection: &Selection) -> (i64, i64, i64, u64) {
+fn told(row: &Value, selection: &Selection) -> Row {
     (Instance::number(row, "seed"), selection.total, selection.upper_bound, selection.work)
 }
 
@@ -141,7 +140,7 @@ fn selected(row: &Value, work: u64) -> Selection {
 }
 
 /// Every instance of a kind, solved to the end.
-fn solved(kind: &str) -> Vec<(i64, i64, i64, u64)> {
+fn solved(kind: &str) -> Vec<Row> {
     let solve = |row: &Value| {
         let selection = selected(row, Limits::default().work);
         let best = Instance::number(row, "best");
@@ -162,18 +161,18 @@ fn choices_within_a_budget_are_proven_best_within_the_recorded_work() {
 }
 
 /// Ended early: total and bound are no worse than when this was written.
-fn cut_short(kind: &str) -> Vec<(i64, i64, i64, u64)> {
-    rows(kind).iter().map(|row| told(row, &selected(row, 200_000))).collect()
+fn cut_short(kind: &str, work: u64) -> Vec<Row> {
+    rows(kind).iter().map(|row| told(row, &selected(row, work))).collect()
 }
 
 #[test]
 fn free_choices_that_are_cut_short_reach_what_they_did() {
-    hold(&cut_short("free"), &FREE_CUT);
+    hold(&cut_short("free", 200_000), &FREE_CUT);
 }
 
 #[test]
 fn choices_within_a_budget_that_are_cut_short_reach_what_they_did() {
-    hold(&cut_short("budget"), &BUDGET_CUT);
+    hold(&cut_short("budget", 200_000), &BUDGET_CUT);
 }
 
 /// However early a search ends, the optimum lies between total and bound, and more work never ends in less.
@@ -241,6 +240,35 @@ fn the_relaxation_of_coverage_comes_near_in_the_recorded_iterations() {
     hold(&found, &RELAXED);
 }
 
+/// Work is what it is said to be: of the first round's annealing, of each step of the prices, and of a
+/// round of both sides.
+#[test]
+fn work_on_coverage_is_counted() {
+    let mut rounds = 0;
+    for row in rows("coverage") {
+        let problem = Instance::of(&row).coverage();
+        let (items, entries) = (problem.reaches.len(), problem.reaches.iter().map(Vec::len).sum::<usize>());
+        let mut greedy = Reached::new(&problem);
+        greedy.fill();
+        let budget = problem.budget.map_or(items, |n| n as usize);
+        let priced = price_demands(&problem, budget, greedy.total(), Limits::default(), &|| false);
+        let (annealed, steps) = (500 * (entries + items) as u64, (priced.steps * entries) as u64);
+        let one_round = cover(&problem, Limits { work: 1, ..Limits::default() });
+        let rest = one_round.work - annealed - steps;
+        if rest > 0 {
+            let reached_by =
+                Lists::new(problem.reaches.iter().map(Vec::as_slice)).turned(problem.demand.len());
+            let iteration = Descent::new(&problem, &reached_by, &priced.share, &priced.price).work() as u64;
+            let iterations = (rest - annealed) / iteration;
+            assert_eq!(annealed + iterations * iteration, rest, "{row}");
+            // As many as come to the same work, or fewer if the gap is closed before.
+            assert!(iterations > 0 && iterations <= annealed.div_ceil(iteration), "{row}");
+            rounds += 1;
+        }
+    }
+    assert!(rounds >= 3, "{rounds}");
+}
+
 /// Coverage ended early, likewise.
 #[test]
 fn coverage_that_is_cut_short_reaches_what_it_did() {
@@ -256,6 +284,12 @@ fn coverage_that_is_cut_short_reaches_what_it_did() {
         })
         .collect();
     hold(&found, &COVERAGE_CUT);
+}
+
+/// Ended at the first price, all is in how it is guessed and in what is made of its choice.
+#[test]
+fn choices_at_the_first_price_reach_what_they_did() {
+    hold(&cut_short("budget", 1), &BUDGET_FIRST);
 }
 
 /// A gap that is good enough ends the search there, with less work.
