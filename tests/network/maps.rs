@@ -335,6 +335,22 @@ fn convergence_rises_with_ways_variety_and_sign_on_every_way() {
     assert_eq!(old.sign_by_way, [0.5; 4], "half after one half-life");
 }
 
+/// A record half way round a ring is as far by either way, and one at the reach is within it.
+#[test]
+fn a_record_as_far_by_two_ways_and_one_at_the_reach_count_once() {
+    let ring = [(0.0, 0.0), (100.0, 0.0), (100.0, 100.0), (0.0, 100.0), (0.0, 0.0)];
+    let lines = vec![traced(line(Track, 0), &ring), traced(line(Track, 1), &[(0.0, 0.0), (-600.0, 0.0)])];
+    let network = sound(&lines, &settings());
+    let counted = |line, along_m| {
+        let foot = network.foot_on_line(line, along_m).unwrap();
+        let sign = [SignOnLine { foot, count: 1.0, age_days: Some(0.0) }];
+        let found = network.convergence(Some(&sign), &ConvergenceSettings::default());
+        found.places[0].sign_by_way.iter().sum::<f64>()
+    };
+    assert_eq!([199.0, 200.0, 201.0].map(|along_m| counted(0, along_m)), [1.0; 3]);
+    assert_eq!([499.0, 500.0, 501.0].map(|along_m| counted(1, along_m)), [1.0, 1.0, 0.0]);
+}
+
 #[test]
 fn what_cannot_be_a_network_is_refused() {
     let build = |lines: &[Traced<Line>], s: NetworkSettings| Network::build(lines, &[], &s).err().unwrap();
