@@ -186,4 +186,12 @@ mod tests {
         assert!(choose_grid(extent(1.0, 1.0), f64::NAN, None).is_err());
         assert!(choose_grid(extent(1.0, 1.0), 10.0, Some(-1.0)).is_err());
     }
+
+    #[test]
+    fn a_grid_as_large_as_is_allowed_is_made() {
+        let grid = choose_grid(extent(5_000.0, 3_000.0), 500.0, Some(50.0)).unwrap();
+        let within = |most| choose_grid_within(extent(5_000.0, 3_000.0), 500.0, Some(50.0), most);
+        assert_eq!(within(grid.cells() as f64), Ok(grid));
+        assert!(within(grid.cells() as f64 - 1.0).is_err());
+    }
 }

@@ -131,3 +131,60 @@ fn one_by_one(sorted: &Neighbours, reach_m: f64, weight: impl Fn(f64, f64) -> f6
     kept.sort_by(|a, b| a.distance_m.total_cmp(&b.distance_m));
     kept
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::surface::Extent;
+
+    const SIDE_M: f64 = 4000.0;
+
+    fn window() -> SetCovariance {
+        SetCovariance::of_box(Extent {
+            min: GroundPoint::new(0.0, 0.0),
+            max: GroundPoint::new(SIDE_M, SIDE_M),
+        })
+    }
+
+    /// Places that fill the box evenly and follow no lattice.
+    fn scattered(count: u32) -> Vec<GroundPoint> {
+        let share = |k: u32, by: f64| (f64::from(k) * by).fract() * SIDE_M;
+        (0..count).map(|k| GroundPoint::new(share(k, std::f64::consts::SQRT_2), share(k, PI))).collect()
+    }
+
+    /// Rings hold the pairs that lie in them, at their middles.
+    #[test]
+    fn rings_hold_what_pairs_one_by_one_do() {
+        let places = scattered(1500);
+        let (sorted, window, reach_m) = (Neighbours::new(&places, 0.0), window(), SIDE_M / 4.0);
+        let counted = pairs(&sorted, reach_m, &window);
+        assert_eq!(counted.len(), RINGS, "so many pairs are counted in rings");
+        let share = 2.0 * window.area_m2().powi(2) / (1500.0 * 1499.0);
+        let single = one_by_one(&sorted, reach_m, |dx, dy| share / window.common_m2(dx, dy));
+        let mut wanted = vec![0.0; RINGS];
+        for pair in &single {
+            let ring = (pair.distance_m / reach_m * RINGS as f64) as usize;
+            wanted[ring.min(RINGS - 1)] += pair.k_m2;
+        }
+        for (ring, (found, wanted)) in counted.iter().zip(wanted).enumerate() {
+            assert!((found.distance_m - (ring as f64 + 0.5) * reach_m / 4096.0).abs() < 1e-9);
+            assert!((found.k_m2 - wanted).abs() <= 1e-6 * (1.0 + wanted), "{ring}: {} {wanted}", found.k_m2);
+        }
+    }
+
+    /// Two tight clusters far apart have their best bandwidth inside the range; places without a
+    /// pair in reach have none better than the widest.
+    #[test]
+    fn an_optimum_at_the_end_of_the_range_says_so() {
+        let window = window();
+        let cluster =
+            |at: f64| (0..40).map(move |k| (at + f64::from(k * 7 % 40), at + f64::from(k * 11 % 40)));
+        let clusters: Vec<_> =
+            cluster(700.0).chain(cluster(3000.0)).map(|(x, y)| GroundPoint::new(x, y)).collect();
+        let found = optimum(&clusters, &window).unwrap();
+        assert!(!found.at_edge && found.at < 60.0, "{found:?}");
+        let alone = [GroundPoint::new(500.0, 500.0), GroundPoint::new(3500.0, 3500.0)];
+        let found = optimum(&alone, &window).unwrap();
+        assert!(found.at_edge && found.at == SIDE_M / 16.0, "{found:?}");
+    }
+}

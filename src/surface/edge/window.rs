@@ -23,12 +23,12 @@ impl Window {
     /// # Errors
     /// [`SurfaceError::NoWindow`] if they have no area.
     pub fn new(polygons: &MultiPolygon<f64>) -> Result<Self, SurfaceError> {
-        let merged = match polygons.0.len() {
-            // Merging snaps to a fine lattice; one polygon is taken as it is.
-            0 | 1 => polygons.clone(),
-            _ => geo::unary_union(&polygons.0),
+        // Merging fills holes that run the same way round as their outer ring.
+        let mut merged = polygons.orient(Direction::Default);
+        // It snaps to a fine lattice; one polygon is taken as it is.
+        if merged.0.len() > 1 {
+            merged = geo::unary_union(&merged.0).orient(Direction::Default);
         }
-        .orient(Direction::Default);
         let rings = || merged.0.iter().flat_map(|p| std::iter::once(p.exterior()).chain(p.interiors()));
         let sides: Vec<_> = rings().flat_map(sides_of).collect();
         let area_m2 = 0.5 * sides.iter().map(|(a, b)| a.x_m * b.y_m - a.y_m * b.x_m).sum::<f64>();
@@ -108,5 +108,50 @@ pub(super) fn turn(a: (f64, f64), b: (f64, f64)) -> i32 {
         (true, false) if cross > 0.0 => 1,
         (false, true) if cross < 0.0 => -1,
         _ => 0,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use geo_types::Polygon;
+
+    /// A square of 100 m with a hole of 40 m, all rings the same way round, and one of 20 m beside it.
+    fn window() -> Window {
+        let square = |west: f64, side: f64| {
+            let east = west + side;
+            LineString::from(vec![(west, west), (east, west), (east, east), (west, east), (west, west)])
+        };
+        let holed = Polygon::new(square(0.0, 100.0), vec![square(30.0, 40.0)]);
+        Window::new(&MultiPolygon(vec![holed, Polygon::new(square(110.0, 20.0), vec![])])).unwrap()
+    }
+
+    #[test]
+    fn inside_is_within_a_ring_and_out_of_its_holes() {
+        let window = window();
+        let area_m2 = window.area_m2();
+        assert!((area_m2 - (10_000.0 - 1600.0 + 400.0)).abs() < 0.01, "{area_m2}");
+        for ((x_m, y_m), inside) in [
+            ((10.0, 10.0), true),
+            ((29.0, 50.0), true),
+            ((31.0, 50.0), false),
+            ((71.0, 50.0), true),
+            ((99.0, 99.0), true),
+            ((105.0, 105.0), false),
+            ((120.0, 120.0), true),
+            ((50.0, -1.0), false),
+            ((-1.0, 50.0), false),
+        ] {
+            assert_eq!(window.contains(GroundPoint::new(x_m, y_m)), inside, "{x_m}, {y_m}");
+        }
+    }
+
+    #[test]
+    fn cells_inside_are_those_whose_centres_are() {
+        let window = window();
+        let grid = Grid { west_m: -21.0, north_m: 151.0, cell_m: 3.0, columns: 60, rows: 60 };
+        let centre = |cell: usize| grid.centre(cell / grid.columns, cell % grid.columns);
+        let plain: Vec<bool> = (0..grid.cells()).map(|cell| window.contains(centre(cell))).collect();
+        assert_eq!(window.cells_inside(&grid), plain);
     }
 }
