@@ -38,7 +38,11 @@ fn functions(lines: &[String]) -> Vec<(String, usize)> {
     for (k, line) in lines.iter().enumerate() {
         let head = line.trim_start();
         let words = head.split_whitespace().take_while(|w| !w.contains('('));
-        if head.starts_with("//") || !(head.starts_with("fn ") || words.clone().any(|w| w == "fn")) {
+        // What a trait asks for has a head and no body.
+        if head.starts_with("//")
+            || head.ends_with(';')
+            || !(head.starts_with("fn ") || words.clone().any(|w| w == "fn"))
+        {
             continue;
         }
         let end = lines[k..].iter().position(|l| l.trim_end() == format!("{}}}", " ".repeat(depth(line))));
