@@ -22,7 +22,8 @@ pub(super) const ORDER: usize = 4;
 /// more, so that on many records all are as good as linear binning to fine cells is.
 pub(super) fn steps_a_radius(kernel: Kernel) -> f64 {
     match kernel {
-        Kernel::Epanechnikov | Kernel::Triangular | Kernel::Uniform => 80.0,
+        Kernel::Epanechnikov | Kernel::Triangular => 80.0,
+        Kernel::Uniform => 72.0,
         Kernel::Gaussian | Kernel::Quartic => 48.0,
     }
 }
