@@ -109,6 +109,17 @@ fn noding_and_ways(bencher: Bencher, (segments, density): (usize, f64)) {
     });
 }
 
+/// How time grows with size: `cargo bench --bench network -- --ignored growth`.
+#[divan::bench(ignore, args = [100_000, 1_000_000, 3_000_000, 10_000_000], sample_count = 5, sample_size = 1)]
+fn growth(bencher: Bencher, segments: usize) {
+    let lines = tracks(segments, 20.0);
+    bencher.bench_local(|| {
+        let network = Network::build(&lines, &[], &settings(0.0, 0.0)).expect("a network");
+        assert!(!network.ways_deg(0).is_empty());
+        network
+    });
+}
+
 /// With gaps closed and overshoots cut at 5 m.
 #[divan::bench(args = [(1_000_000, 20.0)], sample_count = 7, sample_size = 1)]
 fn noding_and_gaps(bencher: Bencher, (segments, density): (usize, f64)) {

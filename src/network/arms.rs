@@ -1,8 +1,6 @@
-//! The edge ends of some kinds as a search around many nodes wants them: those of neighbouring
-//! nodes side by side.
+//! The edge ends of some kinds as a search wants them.
 
-use super::rows::Rows;
-use super::{Edge, KindSet, Network};
+use super::{KindSet, Network};
 
 /// One end of an edge, seen from the node there.
 #[derive(Clone, Copy, Debug)]
@@ -23,42 +21,15 @@ impl Arm {
     }
 }
 
-/// The arms of all nodes.
-pub(crate) struct Arms<'a> {
-    edges: &'a [Edge],
-    /// The row of each node: its position by place.
-    pub row_of: Vec<u32>,
-    /// Twice the edge, and one more at its `to` end; edges have numbers below 2³¹.
-    rows: Rows<u32>,
-}
-
-impl<'a> Arms<'a> {
-    /// The arms of the edges that hold any of the kinds. `by_place` lists the nodes so that
-    /// neighbours come together.
-    ///
-    /// Cost: linear.
-    pub(crate) fn new(network: &'a Network, kinds: KindSet, by_place: &[u32]) -> Self {
-        let edges = network.edges();
-        let mut row_of = vec![0; by_place.len()];
-        for (row, &node) in (0..).zip(by_place) {
-            row_of[node as usize] = row;
-        }
-        let rows = Rows::sorted(by_place.len(), 0, |add| {
-            for (edge, e) in (0_u32..).zip(edges).filter(|(_, e)| e.kinds.meets(kinds)) {
-                add(row_of[e.from as usize], 2 * edge);
-                add(row_of[e.to as usize], 2 * edge + 1);
-            }
-        });
-        Self { edges, row_of, rows }
-    }
-
-    /// The arms at a node, by edge.
+impl Network {
+    /// The arms at a node along edges that hold any of the kinds, by edge.
     #[inline]
-    pub(crate) fn at(&self, node: u32) -> impl ExactSizeIterator<Item = Arm> + '_ {
-        self.rows.row(self.row_of[node as usize] as usize).iter().map(|&end| {
-            let (edge, at_to) = (end >> 1, end & 1 == 1);
-            let e = &self.edges[edge as usize];
-            Arm { other: if at_to { e.from } else { e.to }, edge, at_to, length_m: e.length_m }
+    pub(crate) fn arms(&self, node: u32, kinds: KindSet) -> impl Iterator<Item = Arm> + '_ {
+        self.ends_at(node).iter().filter_map(move |end| {
+            let e = &self.edges[end.edge as usize];
+            let other = if end.at_to { e.from } else { e.to };
+            let arm = Arm { other, edge: end.edge, at_to: end.at_to, length_m: e.length_m };
+            e.kinds.meets(kinds).then_some(arm)
         })
     }
 }

@@ -12,8 +12,6 @@ use super::noded::Visit;
 pub(crate) struct Assembly {
     /// The lattice point of every node.
     pub nodes: Vec<Pixel>,
-    /// The nodes in the order of their hot pixels.
-    pub by_place: Vec<u32>,
     /// The edges, by their first pieces; without length.
     pub edges: Vec<Edge>,
     /// The further pieces of edges that have any, in their order.
@@ -32,9 +30,8 @@ impl Assembly {
             shared: HashMap::default(),
         };
         pieces.retain(|piece| making.add(piece));
-        let Making { node_of, nodes, edges, again, .. } = making;
-        let by_place = node_of.into_iter().filter(|&n| n != NO_NODE).collect();
-        Self { nodes, by_place, edges, again }
+        let Making { nodes, edges, again, .. } = making;
+        Self { nodes, edges, again }
     }
 }
 

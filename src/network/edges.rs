@@ -13,20 +13,20 @@ use super::noded::{Noded, Visit};
 use super::paths::Paths;
 use super::rows::Rows;
 use super::strand::{Strands, way_length_m};
-use super::{Edge, Stretch};
+use super::{Edge, EdgeEnd, Stretch};
 use crate::frame::GroundPoint;
 
 /// The edges, and what became of the ends to cut.
 pub(crate) struct Edges {
     pub edges: Vec<Edge>,
+    /// The edge ends at every node, by edge.
+    pub ends: Rows<EdgeEnd>,
     /// The way of every edge.
     pub paths: Paths,
     /// The stretches of input lines on every edge.
     pub stretches: Rows<Stretch>,
     /// The lattice point of every node.
     pub nodes: Vec<Pixel>,
-    /// The nodes in the order of their hot pixels, so that those near each other come together.
-    pub by_place: Vec<u32>,
     /// Entries of the near-miss list whose overshoot was cut, with the length cut off.
     pub cut: Vec<(usize, f64)>,
     /// Metres of line cut off.
@@ -54,14 +54,25 @@ pub(crate) fn make_edges(
     let (ranges, cut, cut_m) = chains.cut_overshoots(overshoots, snap_m);
     let mut pieces = chains.pieces(&ranges);
     drop(ranges);
-    let Assembly { nodes, by_place, mut edges, again } = Assembly::of(&chains, &mut pieces);
-    let stretches = chains.stretches(&pieces, again);
+    let Assembly { nodes, mut edges, again } = Assembly::of(&chains, &mut pieces);
+    // One thread makes the ends; all others begin with the stretches, and it goes on with those.
+    let (ends, stretches) =
+        rayon::join(|| ends_at_nodes(nodes.len(), &edges), || chains.stretches(&pieces, again));
     // The ways are the largest list of all, and need neither of these.
     noded.segments = Vec::new();
     strands.drop_chainages();
     let chains = ChainsAtNodes { noded: &noded, strands: &strands, lattice, meetings: &meetings };
     let paths = Paths::lay(&mut edges, &pieces, |piece| chains.path(piece.visits()));
-    Edges { edges, paths, stretches, nodes, by_place, cut, cut_m, crossings: meetings.crossings }
+    Edges { edges, ends, paths, stretches, nodes, cut, cut_m, crossings: meetings.crossings }
+}
+
+fn ends_at_nodes(nodes: usize, edges: &[Edge]) -> Rows<EdgeEnd> {
+    Rows::sorted(nodes, EdgeEnd { edge: 0, at_to: false }, |add| {
+        for (edge, e) in (0..).zip(edges) {
+            add(e.from, EdgeEnd { edge, at_to: false });
+            add(e.to, EdgeEnd { edge, at_to: true });
+        }
+    })
 }
 
 /// The chains of hot pixels and where they are to be cut.

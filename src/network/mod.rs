@@ -43,6 +43,7 @@ mod snap_round;
 mod spread;
 mod strand;
 mod strips;
+mod tiles;
 mod track;
 mod travel;
 mod way;

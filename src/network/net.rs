@@ -23,8 +23,6 @@ pub struct Network {
     near_misses: Vec<NearMiss>,
     report: Report,
     settings: NetworkSettings,
-    /// The nodes in an order in which neighbours come together.
-    by_place: Vec<u32>,
     // What follows is made when first asked for: many a caller never does.
     /// Grid bearings of the ways at every node.
     ways: OnceLock<Ways>,
@@ -42,13 +40,7 @@ impl Network {
         report: Report,
         settings: NetworkSettings,
     ) -> Self {
-        let Edges { edges, paths, stretches, by_place, .. } = made;
-        let ends = Rows::sorted(nodes.len(), EdgeEnd { edge: 0, at_to: false }, |add| {
-            for (edge, e) in (0..).zip(&edges) {
-                add(e.from, EdgeEnd { edge, at_to: false });
-                add(e.to, EdgeEnd { edge, at_to: true });
-            }
-        });
+        let Edges { edges, ends, paths, stretches, .. } = made;
         Self {
             nodes: nodes.into_iter().map(Node::bare).collect(),
             edges,
@@ -59,7 +51,6 @@ impl Network {
             near_misses,
             report,
             settings,
-            by_place,
             ways: OnceLock::new(),
             line_pieces: OnceLock::new(),
             index: OnceLock::new(),
@@ -78,7 +69,7 @@ impl Network {
         let ways = self.ways.get().unwrap_or_else(|| {
             // Found before the cell is locked: a thread that waited for it could hold up the
             // threads that find them.
-            let found = ways_of_all(self, &self.by_place);
+            let found = ways_of_all(self);
             self.ways.get_or_init(|| found)
         });
         ways.deg(node)

@@ -45,6 +45,11 @@ impl<T> Rows<T> {
         self.starts.len() - 1
     }
 
+    /// The items alone.
+    pub(crate) fn into_items(self) -> Vec<T> {
+        self.items
+    }
+
     /// All items, row by row.
     pub(crate) fn items(&self) -> &[T] {
         &self.items

@@ -5,10 +5,10 @@ use std::collections::BinaryHeap;
 
 use rayon::prelude::*;
 
-use super::arms::Arms;
 use super::rows::Rows;
 use super::strand::step_m;
-use super::{KindSet, Network, Node};
+use super::tiles::by_tile;
+use super::{KindSet, Network};
 use crate::frame::GroundPoint;
 use crate::record::LineKind;
 
@@ -30,7 +30,7 @@ const AT_A_TIME: usize = 4096;
 
 /// The grid bearings of the ways of all nodes.
 pub(crate) struct Ways {
-    /// The row of each node: its position by place.
+    /// The row of each node: its position by tile.
     row_of: Vec<u32>,
     /// The rows, [`AT_A_TIME`] in each part.
     parts: Vec<Rows<f64>>,
@@ -44,8 +44,7 @@ impl Ways {
     }
 }
 
-/// The grid bearings of the ways of all nodes, ascending for each. `by_place` lists the nodes so
-/// that neighbours come together.
+/// The grid bearings of the ways of all nodes, ascending for each.
 ///
 /// A node's ways are found at the reach: the places at exactly that travel distance from the
 /// node, and dead ends before it that lead at least half as far away. Seen from the node, places
@@ -57,44 +56,21 @@ impl Ways {
 /// apart at the distance of the last of these instead.
 ///
 /// Cost: for each node the edges within reach, in logarithmic steps.
-pub(crate) fn ways_of_all(network: &Network, by_place: &[u32]) -> Ways {
-    let arms = WayArms::new(network, by_place);
-    let parts = by_place
+pub(crate) fn ways_of_all(network: &Network) -> Ways {
+    let order = by_tile(network.nodes().iter().map(|n| n.at));
+    let parts = order
         .par_chunks(AT_A_TIME)
         .map(|nodes| {
             let mut ways = Rows::with_capacity(nodes.len(), 4 * nodes.len());
-            let mut around = Around::new(network, &arms);
+            let mut around = Around::new(network);
             nodes.iter().for_each(|&node| ways.push(around.ways_deg(node).iter().copied()));
             ways.shrink_to_fit();
             ways
         })
         .collect();
-    Ways { row_of: arms.travel.row_of, parts }
-}
-
-/// The arms that ways lead along.
-pub(crate) struct WayArms<'a> {
-    travel: Arms<'a>,
-    /// With those of fences, for nodes with a gate, if there are any.
-    gated: Option<Arms<'a>>,
-}
-
-impl<'a> WayArms<'a> {
-    /// `by_place` lists the nodes so that neighbours come together.
-    pub(crate) fn new(network: &'a Network, by_place: &[u32]) -> Self {
-        let travel = network.settings().travel;
-        let any_gate = network.nodes().iter().any(|n| n.gate);
-        let with_fences = || Arms::new(network, travel.with(KindSet::of(LineKind::Fence)), by_place);
-        Self { travel: Arms::new(network, travel, by_place), gated: any_gate.then(with_fences) }
-    }
-
-    /// The arms for ways from a node.
-    fn from(&self, node: &Node) -> &Arms<'a> {
-        match &self.gated {
-            Some(gated) if node.gate => gated,
-            _ => &self.travel,
-        }
-    }
+    let mut row_of = vec![0; order.len()];
+    (0..).zip(order).for_each(|(row, node)| row_of[node as usize] = row);
+    Ways { row_of, parts }
 }
 
 fn same_way_deg(snap_m: f64, reach_m: f64) -> f64 {
@@ -104,7 +80,8 @@ fn same_way_deg(snap_m: f64, reach_m: f64) -> f64 {
 /// The surroundings of one node after another.
 struct Around<'a> {
     network: &'a Network,
-    arms: &'a WayArms<'a>,
+    /// The kinds that ways from the node lead along.
+    kinds: KindSet,
     same_way_deg: f64,
     settled: Settled,
     /// Distance as ordered bits (distances are not negative), and node.
@@ -158,11 +135,11 @@ impl Settled {
 }
 
 impl<'a> Around<'a> {
-    fn new(network: &'a Network, arms: &'a WayArms<'a>) -> Self {
+    fn new(network: &'a Network) -> Self {
         let settings = network.settings();
         Self {
             network,
-            arms,
+            kinds: settings.travel,
             same_way_deg: same_way_deg(settings.snap_m, settings.reach_m),
             settled: Settled::new(network.nodes().len()),
             open: BinaryHeap::new(),
@@ -172,16 +149,18 @@ impl<'a> Around<'a> {
     }
 
     fn ways_deg(&mut self, node: u32) -> &[f64] {
-        let arms = self.arms.from(&self.network.nodes()[node as usize]);
-        let reach_m = self.search(node, arms);
-        self.look_out(node, arms, reach_m);
+        let travel = self.network.settings().travel;
+        let gate = self.network.nodes()[node as usize].gate;
+        self.kinds = if gate { travel.with(KindSet::of(LineKind::Fence)) } else { travel };
+        let reach_m = self.search(node);
+        self.look_out(node, reach_m);
         distinct_bearings_deg(&mut self.bearings, self.same_way_deg, &mut self.groups);
         &self.bearings
     }
 
     /// A bounded search (Dijkstra 1959); gives the distance up to which all nodes were settled.
-    fn search(&mut self, node: u32, arms: &Arms) -> f64 {
-        let Self { network, settled, open, .. } = self;
+    fn search(&mut self, node: u32) -> f64 {
+        let Self { network, kinds, settled, open, .. } = self;
         let reach_m = network.settings().reach_m;
         settled.clear();
         open.clear();
@@ -195,7 +174,7 @@ impl<'a> Around<'a> {
                 return d;
             }
             settled.push(n, d);
-            for arm in arms.at(n) {
+            for arm in network.arms(n, *kinds) {
                 let other_m = d + arm.length_m;
                 if other_m < reach_m && settled.distance_m(arm.other).is_none() {
                     open.push(Reverse((other_m.to_bits(), arm.other)));
@@ -206,14 +185,12 @@ impl<'a> Around<'a> {
     }
 
     /// Notes the bearings of the places at exactly the reach, and of dead ends before it.
-    fn look_out(&mut self, node: u32, arms: &Arms, reach_m: f64) {
+    fn look_out(&mut self, node: u32, reach_m: f64) {
         let network = self.network;
         let at = network.nodes()[node as usize].at;
         self.bearings.clear();
         for &(n, d) in &self.settled.list {
-            let beside = arms.at(n);
-            let few = beside.len() <= 1;
-            for arm in beside.filter(|arm| d + arm.length_m >= reach_m) {
+            for arm in network.arms(n, self.kinds).filter(|arm| d + arm.length_m >= reach_m) {
                 let other_m = self.settled.distance_m(arm.other).unwrap_or(f64::INFINITY);
                 if d + arm.length_m + other_m < 2.0 * reach_m {
                     continue; // met from the other end before
@@ -221,7 +198,7 @@ impl<'a> Around<'a> {
                 let along_m = arm.along_edge_m(reach_m - d);
                 self.bearings.push(bearing_deg(at, network.point_at(arm.edge, along_m)));
             }
-            if few && n != node && network.ends_at(n).len() == 1 {
+            if n != node && network.ends_at(n).len() == 1 {
                 let dead_end = network.nodes()[n as usize].at;
                 if step_m(dead_end, at) >= SPUR_SHARE * reach_m {
                     self.bearings.push(bearing_deg(at, dead_end));
