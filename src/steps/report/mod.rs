@@ -32,6 +32,10 @@ pub fn reopen(dir: &Path) -> Result<(OutputSet, Plan), StepError> {
     Ok((set, plan))
 }
 
+/// A page above this opens slowly or not at all, in bytes. One of 14 MB takes a second; the rest is common
+/// practice, no source.
+const HEAVY_PAGE: usize = 100_000_000;
+
 /// Writes `map.html`, `field-sheet.html`, `notices.csv` and, where seasons were compared,
 /// `season-report.html`, and figures as SVG, from what the set holds by now.
 ///
@@ -48,6 +52,12 @@ pub fn report(desk: &Desk, set: &mut OutputSet) -> Result<Outcome, StepError> {
     set.write("map.html", |out| out.write_all(map.as_bytes()))?;
     // What only the map shows is most of what there is.
     let map_bytes = map.len();
+    if map_bytes > HEAVY_PAGE {
+        outcome.warn(format!(
+            "map.html has {} MB, and few browsers open so much; open the layers in a GIS, or run one part of the place at a time",
+            map_bytes / 1_000_000
+        ));
+    }
     drop(map);
     (material.layers.candidates, material.layers.network) = Default::default();
     let sheet = field_sheet(&material).map_err(page)?;
