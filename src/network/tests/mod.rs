@@ -3,9 +3,12 @@
 
 mod blocks;
 mod faults;
+mod feet;
 mod levels;
+mod merging;
 mod travel;
 mod ways;
+mod words;
 
 use std::path::Path;
 use std::sync::Arc;

@@ -1,0 +1,201 @@
+//! Which lines are merged as passes of one track, where, and where the centre line comes to lie.
+
+use super::*;
+
+/// A straight line, a vertex every 10 m.
+fn straight(from: (f64, f64), to: (f64, f64)) -> Vec<(f64, f64)> {
+    let length = (to.0 - from.0).hypot(to.1 - from.1);
+    let count = (length / 10.0).round();
+    let at = |k: usize| {
+        let t = k as f64 / count;
+        (from.0 + (to.0 - from.0) * t, from.1 + (to.1 - from.1) * t)
+    };
+    (0..=count as usize).map(at).collect()
+}
+
+/// Straight pieces, one after another.
+fn bent(corners: &[(f64, f64)]) -> Vec<(f64, f64)> {
+    let mut path = vec![corners[0]];
+    corners.windows(2).for_each(|w| path.extend(&straight(w[0], w[1])[1..]));
+    path
+}
+
+fn recorded(path: &[(f64, f64)]) -> Traced<Line> {
+    let mut line = track(path);
+    line.what.source.file = Arc::from(Path::new("test.gpx"));
+    line
+}
+
+fn merged(lines: &[Traced<Line>]) -> Network {
+    let network = built(lines, &NetworkSettings::default());
+    assert!(network.faults().is_empty(), "{:?}", network.faults());
+    network
+}
+
+/// (line, into) of all that was merged.
+fn pairs(lines: &[Traced<Line>]) -> Vec<(u32, u32)> {
+    merged(lines).report().merged.iter().map(|m| (m.line, m.into)).collect()
+}
+
+fn east(length_m: f64, y_m: f64) -> Vec<(f64, f64)> {
+    straight((0.0, y_m), (length_m, y_m))
+}
+
+#[test]
+fn only_lines_of_one_kind_and_level_merge() {
+    let (first, second) = (track(&east(400.0, 0.0)), track(&east(390.0, 3.0)));
+    assert_eq!(pairs(&[first.clone(), second.clone()]), [(1, 0)]);
+    assert_eq!(pairs(&[first.clone(), line(LineKind::Road, &east(390.0, 3.0))]), []);
+    let mut bridge = second;
+    bridge.what.bridge = true;
+    assert_eq!(pairs(&[first.clone(), bridge.clone()]), []);
+    let flat = NetworkSettings { respect_levels: false, ..NetworkSettings::default() };
+    assert_eq!(built(&[first, bridge], &flat).report().merged.len(), 1);
+}
+
+#[test]
+fn the_longer_is_the_track_and_of_equals_the_western_then_the_southern() {
+    let (long, short) = (track(&east(500.0, 0.0)), track(&east(460.0, 2.0)));
+    assert_eq!(pairs(&[long.clone(), short.clone()]), [(1, 0)]);
+    assert_eq!(pairs(&[short, long]), [(0, 1)]);
+    let north = |x_m: f64| track(&straight((x_m, 0.0), (x_m, 400.0)));
+    assert_eq!(pairs(&[north(-7.0), north(-4.0)]), [(1, 0)]);
+    assert_eq!(pairs(&[north(-4.0), north(-7.0)]), [(0, 1)]);
+    assert_eq!(pairs(&[north(0.002), north(3.0)]), [(1, 0)]);
+    let level = |y_m: f64| track(&east(400.0, y_m));
+    assert_eq!(pairs(&[level(3.0), level(0.0)]), [(0, 1)]);
+    assert_eq!(pairs(&[level(-3.0), level(0.0)]), [(1, 0)]);
+}
+
+#[test]
+fn passes_are_a_hundred_metres_long_at_least_and_a_merge_distance_apart_at_most() {
+    let pass = |from_m: f64, to_m: f64, y_m: f64| {
+        pairs(&[recorded(&east(600.0, 0.0)), recorded(&straight((from_m, y_m), (to_m, y_m)))]).len()
+    };
+    // Smoothing takes some metres off either end of a pass.
+    assert_eq!([pass(200.0, 330.0, 2.0), pass(200.0, 299.0, 2.0)], [1, 0]);
+    assert_eq!([pass(200.0, 400.0, 4.9), pass(200.0, 400.0, 5.1), pass(200.0, 400.0, -5.1)], [1, 0, 0]);
+    assert_eq!(pass(400.0, 200.0, 3.0), 1, "against the track");
+}
+
+/// Along a track for 400 m, then away from it by 60°.
+fn leaving(along_m: f64, away_m: f64) -> Vec<(f64, f64)> {
+    let end = (along_m + 0.5 * away_m, 2.0 + 0.75_f64.sqrt() * away_m);
+    bent(&[(0.0, 2.0), (along_m, 2.0), end])
+}
+
+#[test]
+fn what_no_receiver_recorded_merges_as_a_whole_or_not_at_all() {
+    let long = east(900.0, 0.0);
+    let both = |pass: &[(f64, f64)]| {
+        [pairs(&[track(&long), track(pass)]).len(), pairs(&[recorded(&long), recorded(pass)]).len()]
+    };
+    assert_eq!(both(&leaving(400.0, 40.0)), [1, 1]);
+    assert_eq!(both(&leaving(400.0, 200.0)), [0, 1]);
+    // One recording of two is not enough.
+    assert_eq!(pairs(&[recorded(&long), track(&leaving(400.0, 200.0))]), []);
+    assert_eq!(pairs(&[track(&long), recorded(&leaving(400.0, 200.0))]), []);
+}
+
+/// The north ends of what is left of three passes.
+#[test]
+fn the_centre_line_is_the_mean_of_passes_that_scatter() {
+    let middle_m = |ys: &[f64]| {
+        let lines: Vec<_> = (0..).zip(ys).map(|(k, &y)| recorded(&east(600.0 - f64::from(k), y))).collect();
+        let network = merged(&lines);
+        assert_eq!(network.report().merged.len(), ys.len() - 1);
+        let feet: Vec<Foot> = (0..ys.len() as u32).map(|k| network.foot_on_line(k, 300.0).unwrap()).collect();
+        assert!(
+            feet.iter().all(|f| (f.at.x_m - 300.0).abs() < 2.5),
+            "{:?}",
+            feet.iter().map(|f| f.at).collect::<Vec<_>>()
+        );
+        assert!(feet.iter().all(|f| (f.at.y_m - feet[0].at.y_m).abs() < 1e-9));
+        (feet[0].at.y_m * 100.0).round() / 100.0
+    };
+    assert_eq!(middle_m(&[0.0, 4.0]), 2.0);
+    assert_eq!(middle_m(&[0.0, 3.0, 6.0]), 3.0);
+    assert_eq!(middle_m(&[1.0, -3.0, 3.0, -2.0]), -0.25);
+    // Within a fifth of the merge distance it is one line drawn twice.
+    assert_eq!(middle_m(&[0.0, 0.9]), 0.0);
+    assert_eq!(middle_m(&[0.0, 1.1]), 0.55);
+}
+
+#[test]
+fn a_line_drawn_twice_keeps_the_vertices_of_the_longer() {
+    let sparse = [(0.0, 0.0), (300.0, 0.0), (600.0, 40.0)];
+    let network = merged(&[track(&sparse), track(&bent(&[(1.0, 0.5), (300.0, 0.5), (600.0, 40.5)]))]);
+    assert_eq!((network.report().merged.len(), network.edges().len()), (1, 1));
+    let path: Vec<(f64, f64)> = network.path(0).iter().map(|p| (p.x_m, p.y_m)).collect();
+    assert_eq!(path, sparse);
+    let stretches = network.stretches(0);
+    assert_eq!((stretches.len(), stretches[0].line, stretches[1].line), (2, 0, 1));
+    assert!((stretches[1].end_m - network.line_length_m(1).unwrap()).abs() < 1e-6, "all of it");
+}
+
+#[test]
+fn what_coincides_is_left_to_the_noder() {
+    let network = merged(&[recorded(&east(500.0, 0.0)), recorded(&straight((500.0, 0.01), (0.0, 0.01)))]);
+    assert!(network.report().merged.is_empty());
+    let network = merged(&[recorded(&east(500.0, 0.0)), recorded(&east(500.0, 0.03))]);
+    assert_eq!(network.report().merged.len(), 1, "more than two lattice steps");
+}
+
+/// From the south to a track, along it for 400 m, and away to the south again.
+#[test]
+fn a_pass_in_the_middle_of_a_recording_leaves_the_rest_joined_to_the_centre_line() {
+    let long = recorded(&east(1000.0, 0.0));
+    for turned in [false, true] {
+        let mut way = bent(&[(300.0, -202.0), (300.0, -2.0), (700.0, -2.0), (700.0, -202.0)]);
+        if turned {
+            way.reverse();
+        }
+        let network = merged(&[long.clone(), recorded(&way)]);
+        let [pass] = network.report().merged[..] else { panic!("one pass") };
+        assert_eq!((pass.line, pass.into), (1, 0));
+        assert!((pass.from_m - 200.0).abs() < 25.0 && (pass.to_m - 600.0).abs() < 25.0, "{pass:?}");
+        assert_eq!(network.degree_histogram(), [0, 4, 0, 2]);
+        assert!((network.length_m() - 1400.0).abs() < 40.0, "{} m", network.length_m());
+        // All of the line is there, in order, and where it was.
+        let pieces = network.line_pieces(1);
+        assert_eq!((pieces.len(), pieces[0].low_m), (3, 0.0));
+        assert!(pieces.windows(2).all(|w| (w[0].high_m - w[1].low_m).abs() < 1e-6));
+        assert!((pieces[2].high_m - network.line_length_m(1).unwrap()).abs() < 1e-6);
+        let foot = network.foot_on_line(1, 400.0).unwrap();
+        assert!(foot.at.distance_m(GroundPoint::new(500.0, -1.0)) < 3.0, "{foot:?}");
+        let (before, after) =
+            (network.foot_on_line(1, 100.0).unwrap(), network.foot_on_line(1, 700.0).unwrap());
+        // Their ends moved to the centre line, a metre farther north.
+        let (west, east) = if turned { (after, before) } else { (before, after) };
+        for (foot, x_m) in [(west, 300.0), (east, 700.0)] {
+            assert!((foot.at.x_m - x_m).abs() < 1e-6 && (foot.at.y_m + 102.0).abs() < 3.0, "{foot:?}");
+        }
+    }
+}
+
+#[test]
+fn what_goes_on_past_a_track_counts_to_the_pass_where_it_is_short() {
+    let past = |over_m: f64| {
+        let network =
+            merged(&[recorded(&east(500.0, 0.0)), recorded(&straight((100.0, 3.0), (500.0 + over_m, 3.0)))]);
+        let [pass] = network.report().merged[..] else { panic!("one pass") };
+        assert_eq!(pass.from_m, 0.0);
+        (pass.to_m, network.edges().len(), network.length_m())
+    };
+    let (to_m, edges, length_m) = past(5.0);
+    assert_eq!((to_m, edges), (405.0, 2));
+    assert!((length_m - 500.0).abs() < 5.0, "{length_m}");
+    let (to_m, edges, length_m) = past(60.0);
+    assert_eq!(edges, 3);
+    assert!((to_m - 400.0).abs() < 15.0 && (length_m - 560.0).abs() < 6.0, "{to_m} {length_m}");
+}
+
+#[test]
+fn a_merge_distance_below_half_a_metre_merges_nothing() {
+    let lines = [recorded(&east(400.0, 0.0)), recorded(&east(390.0, 0.3))];
+    let within = |merge_m: f64| {
+        let settings = NetworkSettings { merge_m, snap_m: 0.0, ..NetworkSettings::default() };
+        built(&lines, &settings).report().merged.len()
+    };
+    assert_eq!([within(0.49), within(0.5)], [0, 1]);
+}
