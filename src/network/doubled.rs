@@ -385,4 +385,52 @@ mod tests {
             assert!((out.length_m() - out_m).abs() <= MERGE_M && (back.length_m() - out_m).abs() <= MERGE_M);
         }
     }
+
+    /// The repeats found one after another, as (first, last).
+    fn repeats(corners: &[(f64, f64)]) -> Vec<(usize, usize)> {
+        let samples = Samples::along(&way(corners), MERGE_M);
+        let mut search = RepeatSearch::new(&samples, MERGE_M);
+        std::iter::from_fn(|| search.next_repeat()).map(|r| (r.first, r.last)).collect()
+    }
+
+    #[test]
+    fn repeats_end_where_nothing_lies_beside_for_more_than_a_few_samples() {
+        // Out 1,000 m, and back 300 m beside it, 300 m away from it, and 300 m beside it again.
+        let back = |away_m: f64| {
+            let corners =
+                [(0.0, 0.0), (1000.0, 0.0), (1000.0, 60.0), (900.0, 60.0), (900.0, 3.0), (600.0, 3.0)];
+            let rest = [(600.0, 3.0 + away_m), (300.0, 3.0 + away_m), (300.0, 3.0), (0.0, 3.0)];
+            repeats(&[&corners[..], &rest].concat())
+        };
+        let apart = back(80.0);
+        assert_eq!(apart.len(), 2, "{apart:?}");
+        // The way is 1,217 m long where the first begins, and 1,977 m where the second does.
+        for (found, (first, last)) in apart.iter().zip([(243, 303), (395, 455)]) {
+            assert!(found.0.abs_diff(first) <= 6 && found.1.abs_diff(last) <= 6, "{apart:?}");
+        }
+        // Where it never leaves it there is one, 900 m long.
+        let whole = back(0.0);
+        assert!(whole.len() == 1 && (whole[0].1 - whole[0].0).abs_diff(180) <= 6, "{whole:?}");
+    }
+
+    #[test]
+    fn a_repeat_is_as_long_as_two_passes_must_be() {
+        // Back to the way out from the side, along it for a while, and away across it.
+        let along = |length_m: f64| {
+            let (from, to) = (400.0 + length_m / 2.0, 400.0 - length_m / 2.0);
+            let corners = [
+                (0.0, 0.0),
+                (800.0, 0.0),
+                (800.0, 300.0),
+                (from, 300.0),
+                (from, 2.0),
+                (to, 2.0),
+                (to, -300.0),
+            ];
+            repeats(&corners)
+        };
+        assert_eq!(along(60.0), []);
+        let [(first, last)] = along(200.0)[..] else { panic!("one") };
+        assert!((last - first).abs_diff(40) <= 6, "{first} to {last}");
+    }
 }

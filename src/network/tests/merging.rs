@@ -199,3 +199,20 @@ fn a_merge_distance_below_half_a_metre_merges_nothing() {
     };
     assert_eq!([within(0.49), within(0.5)], [0, 1]);
 }
+
+/// Between two tracks that lie too far apart to be one, a pass goes to the nearer.
+#[test]
+fn a_pass_goes_to_the_track_that_it_follows_best() {
+    for (y_m, into) in [(4.3, 0), (4.7, 1)] {
+        let lines = [recorded(&east(600.0, 0.0)), recorded(&east(590.0, 9.0)), recorded(&east(500.0, y_m))];
+        assert_eq!(pairs(&lines), [(2, into)], "{y_m} m");
+        let turned = [recorded(&east(590.0, 0.0)), recorded(&east(600.0, 9.0)), recorded(&east(500.0, y_m))];
+        assert_eq!(pairs(&turned), [(2, into)], "{y_m} m");
+    }
+    // Against both tracks as well.
+    let against: Vec<(f64, f64)> = east(500.0, 4.7).into_iter().rev().collect();
+    assert_eq!(
+        pairs(&[recorded(&east(600.0, 0.0)), recorded(&east(590.0, 9.0)), recorded(&against)]),
+        [(2, 1)]
+    );
+}
