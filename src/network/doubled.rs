@@ -17,7 +17,7 @@ const BESIDE_FACTOR: f64 = 3.0;
 /// Along the recording they are at least this many merge distances apart.
 const APART_FACTOR: f64 = 6.0;
 
-/// Samples that may lack a neighbour within a repeat.
+/// Within a repeat, the next sample that has a neighbour comes at most this many samples later.
 const LAPSE: usize = 4;
 
 /// The recordings that pass over themselves, each cut where it turns back or begins to repeat
@@ -321,6 +321,11 @@ mod tests {
             let samples = Samples::along(&path, MERGE_M);
             let mut search = RepeatSearch::new(&samples, MERGE_M);
             assert_eq!((search.apart, search.least, search.reach_m), (6, 20, 15.0), "30 m and 100 m");
+            let first = search.points[0];
+            assert_eq!(
+                search.cell(0),
+                ((first.x_m / 15.0).floor() as i64, (first.y_m / 15.0).floor() as i64)
+            );
             let begin = rng.random_range(0..60);
             search.start_at(begin);
             let (points, headings) = (search.points.clone(), search.headings.clone());
@@ -432,5 +437,44 @@ mod tests {
         assert_eq!(along(60.0), []);
         let [(first, last)] = along(200.0)[..] else { panic!("one") };
         assert!((last - first).abs_diff(40) <= 6, "{first} to {last}");
+    }
+
+    /// A search of samples 5 m apart: sixty eastward, ten elsewhere, and then beside the first for those
+    /// marked, and elsewhere for the others.
+    fn marked(beside: &[bool]) -> Vec<(usize, usize)> {
+        let at = |x: usize, y_m: f64| GroundPoint::new(5.0 * x as f64, y_m);
+        let first = (0..60).map(|k| at(k, 0.0)).chain((60..70).map(|k| at(k, 900.0)));
+        let then =
+            (0..).zip(beside).map(|(k, &beside)| at(k, if beside { 4.0 } else { -900.0 - 50.0 * k as f64 }));
+        let points: Vec<GroundPoint> = first.chain(then).collect();
+        let mut search = RepeatSearch {
+            headings: vec![(1.0, 0.0); points.len()],
+            points,
+            reach_m: 15.0,
+            apart: 6,
+            least: 20,
+            piece: 0,
+            next: 6,
+            seen: 0,
+            passed: HashMap::new(),
+        };
+        std::iter::from_fn(|| search.next_repeat()).map(|r| (r.first - 70, r.last - 70)).collect()
+    }
+
+    #[test]
+    fn a_repeat_may_lapse_for_three_samples_and_is_twenty_steps_long() {
+        let with_hole = |from: usize, hole: usize, count: usize| {
+            marked(&(0..count).map(|k| !(from..from + hole).contains(&k)).collect::<Vec<_>>())
+        };
+        assert_eq!(with_hole(25, 0, 55), [(0, 54)]);
+        assert_eq!(with_hole(25, 3, 55), [(0, 54)]);
+        // The sample at which one that lapsed ends is looked at for neither.
+        assert_eq!(with_hole(25, 4, 55), [(0, 24), (30, 54)]);
+        assert_eq!(with_hole(25, 5, 55), [(0, 24), (30, 54)]);
+        assert_eq!(with_hole(25, 9, 55), [(0, 24), (34, 54)]);
+        // Twenty steps are 21 samples; less is no repeat, at the end or before it.
+        assert_eq!((with_hole(21, 6, 30), with_hole(20, 6, 30)), (vec![(0, 20)], vec![]));
+        assert_eq!((with_hole(30, 0, 21), with_hole(30, 0, 20)), (vec![(0, 20)], vec![]));
+        assert_eq!(with_hole(10, 6, 37), [(16, 36)]);
     }
 }

@@ -94,7 +94,7 @@ fn every_block_is_one_edge_with_all_lines_along_it_where_they_pass() {
 fn a_crossing_divides_a_line_at_its_place_along_it() {
     // 3-4-5: a line of 100 m in two pieces, crossed 20 m and 75 m along.
     let bent = track(&[(0.0, 0.0), (30.0, 40.0), (80.0, 40.0)]);
-    let across = [track(&[(0.0, 16.0), (40.0, 16.0)]), track(&[(55.0, 0.0), (55.0, 90.0)])];
+    let across = [line(LineKind::Road, &[(0.0, 16.0), (40.0, 16.0)]), track(&[(55.0, 0.0), (55.0, 90.0)])];
     let network = built(&[bent, across[0].clone(), across[1].clone()], &noding_only());
     let pieces: Vec<(f64, f64)> = network.line_pieces(0).iter().map(|p| (p.low_m, p.high_m)).collect();
     assert_eq!(pieces.len(), 3);
@@ -104,7 +104,12 @@ fn a_crossing_divides_a_line_at_its_place_along_it() {
     assert_eq!(network.report().crossings, 2);
     assert_eq!([0, 1, 2].map(|line| network.line_length_m(line)), [Some(100.0), Some(40.0), Some(90.0)]);
     assert_eq!((network.line_length_m(3), network.line_pieces(3).len()), (None, 0));
-    assert!((network.length_m() - 230.0).abs() < 1e-9 && network.length_of_kind_m(LineKind::Road) == 0.0);
+    assert!((network.length_m() - 230.0).abs() < 1e-9);
+    let of_kind_m = |kind| network.length_of_kind_m(kind);
+    assert!(
+        (of_kind_m(LineKind::Track) - 190.0).abs() < 1e-9 && (of_kind_m(LineKind::Road) - 40.0).abs() < 1e-9
+    );
+    assert_eq!(of_kind_m(LineKind::Creek), 0.0);
     assert_eq!(network.degree_histogram(), [0, 6, 0, 0, 2]);
 }
 

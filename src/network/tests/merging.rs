@@ -65,6 +65,9 @@ fn the_longer_is_the_track_and_of_equals_the_western_then_the_southern() {
     let level = |y_m: f64| track(&east(400.0, y_m));
     assert_eq!(pairs(&[level(3.0), level(0.0)]), [(0, 1)]);
     assert_eq!(pairs(&[level(-3.0), level(0.0)]), [(1, 0)]);
+    // However little.
+    assert_eq!([pairs(&[level(0.2), level(0.9)]), pairs(&[level(0.9), level(0.2)])], [[(1, 0)], [(0, 1)]]);
+    assert_eq!([pairs(&[north(0.2), north(0.9)]), pairs(&[north(0.9), north(0.2)])], [[(1, 0)], [(0, 1)]]);
 }
 
 #[test]
@@ -215,4 +218,40 @@ fn a_pass_goes_to_the_track_that_it_follows_best() {
         pairs(&[recorded(&east(600.0, 0.0)), recorded(&east(590.0, 9.0)), recorded(&against)]),
         [(2, 1)]
     );
+}
+
+/// A further pass moves the centre line when what is left of a recording has been joined to it.
+#[test]
+fn what_is_left_of_a_pass_goes_where_the_centre_line_comes_to_lie() {
+    let through = bent(&[(300.0, -202.0), (300.0, -4.0), (700.0, -4.0), (700.0, -202.0)]);
+    let lines =
+        [recorded(&east(1000.0, 0.0)), recorded(&through), recorded(&straight((250.0, 2.0), (750.0, 2.0)))];
+    let open = NetworkSettings { snap_m: 0.0, ..NetworkSettings::default() };
+    let network = built(&lines, &open);
+    assert!(network.faults().is_empty());
+    let merged: Vec<(u32, u32)> = network.report().merged.iter().map(|m| (m.line, m.into)).collect();
+    assert_eq!(merged, [(1, 0), (2, 0)]);
+    // Two ends of the long one, two legs that hang on it.
+    assert_eq!(
+        (network.components(network.settings().travel).count, network.degree_histogram()[..4].to_vec()),
+        (1, vec![0, 4, 2, 2])
+    );
+    let middle = network.foot_on_line(0, 500.0).unwrap();
+    assert!((middle.at.y_m + 2.0 / 3.0).abs() < 0.05, "the mean of 0, -4 and 2: {middle:?}");
+}
+
+#[test]
+fn what_coincides_with_a_line_goes_where_that_is_moved_to() {
+    let once = merged(&[recorded(&east(600.0, 0.0)), recorded(&east(560.0, 4.0))]);
+    let twice =
+        merged(&[recorded(&east(600.0, 0.0)), recorded(&east(560.0, 4.0)), recorded(&east(600.0, 0.0))]);
+    assert_eq!(twice.edges().len(), once.edges().len());
+    assert!(
+        (twice.length_m() - once.length_m()).abs() < 2.0,
+        "{} m, {} m",
+        twice.length_m(),
+        once.length_m()
+    );
+    let [on_first, on_twin] = [0, 2].map(|line| twice.foot_on_line(line, 300.0).unwrap().at);
+    assert!(on_first.distance_m(on_twin) < 1.0 && on_first.y_m > 1.0, "{on_first:?} {on_twin:?}");
 }

@@ -95,6 +95,7 @@ fn distances_are_those_of_the_whole_network_node_by_node() {
         let rows = eliminated.rows(&graph, &feet, &feet);
         let all = graph.distances(&feet, &feet, EVERYWHERE_M);
         assert_eq!((all.len(), all.is_empty()), (feet.len(), false));
+        assert!(graph.distances(&[], &feet, EVERYWHERE_M).is_empty());
         for (i, row) in rows.iter().enumerate() {
             assert!(
                 row.is_sorted_by_key(|r| r.0) && row.iter().copied().eq(all.row(i)),
@@ -114,6 +115,7 @@ fn distances_are_those_of_the_whole_network_node_by_node() {
                 );
                 let within_m = if wanted_m <= 250.0 { wanted_m } else { EVERYWHERE_M };
                 assert!(same(near.get(0, j), within_m));
+                assert_eq!(graph.distance_m(from, to, 250.0), near.get(0, j));
             }
         }
     }

@@ -234,3 +234,60 @@ fn the_score_is_the_weighted_mean_of_its_parts() {
     let few = ConvergenceSettings { full_ways: 2.5, ..odd };
     assert_eq!(place(None, &few).parts.ways, 1.0);
 }
+
+/// Round a ring a record is met from both sides.
+#[test]
+fn a_record_met_from_both_sides_counts_once_by_the_nearer() {
+    let ring = track(&[(0.0, 0.0), (0.0, 100.0), (100.0, 100.0), (100.0, 0.0), (0.0, 0.0)]);
+    let stem = track(&[(0.0, 0.0), (-300.0, -300.0)]);
+    let south = track(&[(0.0, 0.0), (0.0, -300.0), (300.0, -300.0)]);
+    let network = built(&[ring, stem, south], &noding_only());
+    let at_start = node_at(&network, 0.0, 0.0);
+    let counted = |on: u32, along_m: f64| {
+        let foot = network.foot_on_line(on, along_m).unwrap();
+        let sign = [SignOnLine { foot, count: 1.0, age_days: Some(0.0) }];
+        let found = network.convergence(Some(&sign), &ConvergenceSettings::default());
+        let place = found.place(at_start).unwrap();
+        assert_eq!(place.ways_deg, [0.0, 90.0, 180.0, 225.0]);
+        place.sign_by_way.clone()
+    };
+    for along_m in [1.0, 30.0, 120.0, 180.0, 199.0] {
+        assert_eq!(counted(0, along_m), [1.0, 0.0, 0.0, 0.0], "{along_m} m");
+        assert_eq!(counted(0, 400.0 - along_m), [0.0, 1.0, 0.0, 0.0], "{along_m} m from its end");
+    }
+    assert_eq!(counted(0, 200.0).iter().sum::<f64>(), 1.0, "half way round");
+    assert_eq!([counted(2, 40.0), counted(2, 500.0)], [[0.0, 0.0, 1.0, 0.0]; 2]);
+}
+
+/// A track leaves to the north, turns west after 100 m, and passes near a track that leaves to the west.
+#[test]
+fn a_record_beyond_the_reach_counts_to_the_way_that_leads_to_it() {
+    let north = track(&[(0.0, 0.0), (0.0, 100.0), (-400.0, 100.0)]);
+    let lines = [north, track(&[(0.0, 0.0), (-500.0, 0.0)]), track(&[(0.0, 0.0), (70.0, -500.0)])];
+    for turned in [false, true] {
+        let mut lines = lines.clone();
+        if turned {
+            lines.iter_mut().for_each(|l| l.ground.reverse());
+        }
+        let network = built(&lines, &noding_only());
+        let counted = |on: u32, along_m: f64| {
+            let along_m = if turned { network.line_length_m(on).unwrap() - along_m } else { along_m };
+            let sign = [SignOnLine {
+                foot: network.foot_on_line(on, along_m).unwrap(),
+                count: 1.0,
+                age_days: Some(0.0),
+            }];
+            let found = network.convergence(Some(&sign), &ConvergenceSettings::default());
+            let by_way = found.place(node_at(&network, 0.0, 0.0)).unwrap().sign_by_way.clone();
+            by_way.iter().position(|&s| s == 1.0)
+        };
+        // By bearing: south by east, west, north.
+        assert_eq!(
+            [counted(0, 40.0), counted(0, 140.0), counted(0, 450.0)],
+            [Some(0); 3],
+            "north, then west"
+        );
+        assert_eq!([counted(1, 40.0), counted(1, 450.0)], [Some(2); 2]);
+        assert_eq!([counted(2, 10.0), counted(2, 480.0)], [Some(1); 2]);
+    }
+}
