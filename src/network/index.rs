@@ -279,4 +279,32 @@ mod tests {
             assert!((-2.0 * half_m..=length_m + 2.0 * half_m).contains(&along_m));
         }
     }
+
+    /// Short lines far from each other: most cells are empty, and the nearest foot lies rings away.
+    #[test]
+    fn the_nearest_foot_is_found_over_empty_cells() {
+        let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(10);
+        let paths: Vec<Vec<(f64, f64)>> = (0..70)
+            .map(|_| {
+                let (x, y) = (rng.random_range(0.0..3000.0), rng.random_range(-4000.0..-1000.0));
+                vec![(x, y), (x + rng.random_range(-40.0..40.0), y + rng.random_range(-40.0..40.0))]
+            })
+            .collect();
+        let network = built(&tracks(&paths), &noding_only());
+        let index = SegmentIndex::new(&network.paths);
+        assert!(index.columns > 8 && index.rows > 8);
+        for k in 0..1500 {
+            let wide = if k % 3 == 0 { 3000.0 } else { 1600.0 };
+            let point = GroundPoint::new(
+                1500.0 + rng.random_range(-wide..wide),
+                -2500.0 + rng.random_range(-wide..wide),
+            );
+            let least_m = (0..network.edges().len() as u32)
+                .flat_map(|e| network.path(e).windows(2))
+                .map(|w| nearest_on(w[0], w[1], point).distance_m(point))
+                .fold(f64::INFINITY, f64::min);
+            let foot = network.nearest_foot(point, f64::INFINITY, |_| true).unwrap();
+            assert!((foot.offset_m - least_m).abs() < 1e-9, "{} m, not {least_m} m", foot.offset_m);
+        }
+    }
 }

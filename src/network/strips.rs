@@ -523,6 +523,25 @@ mod tests {
     }
 
     #[test]
+    fn segments_go_on_from_level_and_upright_ones_too() {
+        let goes_on = |a: (i32, i32), b: (i32, i32), c: (i32, i32)| {
+            let pixel = |p: (i32, i32)| Pixel::new(p.0, p.1);
+            let swept = |segment, a, b| Swept { a, b, west: 0, east: 0, segment, place: 0 };
+            swept(0, pixel(a), pixel(b)).goes_on_with(&swept(1, pixel(b), pixel(c)))
+        };
+        for sign in [1, -1] {
+            let at = |x: i32, y: i32| (sign * x, sign * y);
+            // Up 9; then on up, level, or down beside itself.
+            assert!(goes_on(at(0, 0), at(0, 9), at(3, 12)) && goes_on(at(0, 0), at(0, 9), at(-3, 12)));
+            for next in [at(5, 9), at(-5, 9), at(5, 4), at(-5, 4), at(-1, 0), at(1, 0)] {
+                assert!(!goes_on(at(0, 0), at(0, 9), next), "{next:?}");
+                assert!(!goes_on(at(0, 0), at(9, 0), (next.1, next.0)), "{next:?}");
+            }
+            assert!(goes_on(at(0, 0), at(9, 0), at(12, 3)) && goes_on(at(0, 0), at(9, 0), at(12, -3)));
+        }
+    }
+
+    #[test]
     fn pairs_up_to_the_limit_are_looked_at() {
         assert_eq!(check_pairs(PAIR_LIMIT), Ok(()));
         assert_eq!(check_pairs(PAIR_LIMIT + 1), Err(NetworkError::TooManyCrossings { pairs: PAIR_LIMIT }));

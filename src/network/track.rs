@@ -443,6 +443,12 @@ mod tests {
         track.samples.points.iter_mut().for_each(|p| p.y_m = 9.0);
         let shifted = run((0..40).map(|k| (k, k + 1)).collect());
         assert!((track.scatter_m(&shifted, &samples(&|_| 3.0)) - 3.0).abs() < 1e-12);
+        // Vertices as dense as samples: the foot of one matched two samples off is 10 m along.
+        let dense = Track::new(Piece::whole(0, &east(0.0, 5.0, 41, 0.0)), 3.0, 5.0);
+        for shift in [(0, 2), (2, 0)] {
+            let shifted = run((0..39).map(|k| (k + shift.0, k + shift.1)).collect());
+            assert!((dense.scatter_m(&shifted, &samples(&|_| 3.0)) - 3.0).abs() < 1e-12, "{shift:?}");
+        }
         // A hairpin: the other leg is nearer, but not near along the way.
         let legs = [east(0.0, 20.0, 6, 0.0), east(0.0, 20.0, 6, 8.0).into_iter().rev().collect()].concat();
         let track = Track::new(Piece::whole(0, &legs), 3.0, 5.0);

@@ -191,6 +191,13 @@ fn what_goes_on_past_a_track_counts_to_the_pass_where_it_is_short() {
     let (to_m, edges, length_m) = past(60.0);
     assert_eq!(edges, 3);
     assert!((to_m - 400.0).abs() < 15.0 && (length_m - 560.0).abs() < 6.0, "{to_m} {length_m}");
+    // What is left over is four merge distances long at least, but for a sample.
+    for over_m in 1..40 {
+        let over_m = f64::from(over_m);
+        let (to_m, edges, _) = past(over_m);
+        let rest_m = 400.0 + over_m - to_m;
+        assert!((rest_m == 0.0 && edges == 2) || (rest_m > 15.0 && edges == 3), "{rest_m} m of {over_m} m");
+    }
 }
 
 #[test]
@@ -254,4 +261,54 @@ fn what_coincides_with_a_line_goes_where_that_is_moved_to() {
     );
     let [on_first, on_twin] = [0, 2].map(|line| twice.foot_on_line(line, 300.0).unwrap().at);
     assert!(on_first.distance_m(on_twin) < 1.0 && on_first.y_m > 1.0, "{on_first:?} {on_twin:?}");
+}
+
+/// Chainages on a line at which something crosses it, and its end.
+fn crossed(network: &Network, line: u32) -> Vec<f64> {
+    let mut at: Vec<f64> = network.line_pieces(line).iter().map(|p| p.high_m).collect();
+    at.sort_by(f64::total_cmp);
+    at
+}
+
+fn roads(at: &[f64]) -> Vec<Traced<Line>> {
+    at.iter().map(|&x_m| line(LineKind::Road, &[(x_m, -60.0), (x_m, 60.0)])).collect()
+}
+
+fn close(found: &[f64], wanted: &[f64], within_m: f64) -> bool {
+    found.len() == wanted.len() && found.iter().zip(wanted).all(|(f, w)| (f - w).abs() <= within_m)
+}
+
+#[test]
+fn a_crossing_of_merged_passes_lies_where_it_does_on_each_of_them() {
+    for (y_m, within_m) in [(4.0, 3.0), (0.5, 3.0)] {
+        let pass = east(590.0, y_m);
+        let against: Vec<(f64, f64)> = pass.iter().rev().copied().collect();
+        for (pass, wanted) in [(pass, [150.0, 300.0, 450.0, 590.0]), (against, [140.0, 290.0, 440.0, 590.0])]
+        {
+            let lines =
+                [vec![recorded(&east(600.0, 0.0)), recorded(&pass)], roads(&[150.0, 300.0, 450.0])].concat();
+            let network = merged(&lines);
+            assert_eq!(network.report().merged.len(), 1);
+            let (first, second) = (crossed(&network, 0), crossed(&network, 1));
+            // The track may be cut where the pass ends short of it.
+            let first: Vec<f64> = first.into_iter().filter(|m| *m < 500.0 || *m > 599.0).collect();
+            assert!(close(&first, &[150.0, 300.0, 450.0, 600.0], within_m), "{first:?}");
+            assert!(close(&second, &wanted, within_m) && second[3] == 590.0, "{second:?}, not {wanted:?}");
+        }
+    }
+}
+
+/// Out 500 m and back 560 m: the way back is the longer piece, and begins 500 m along.
+#[test]
+fn a_crossing_of_a_way_out_and_back_lies_on_both_passes() {
+    for off_m in [0.5, 4.0] {
+        let way = bent(&[(0.0, 0.0), (500.0, 0.0), (500.0, off_m), (-60.0, off_m)]);
+        let network = merged(&[vec![recorded(&way)], roads(&[120.0, 300.0])].concat());
+        let [pass] = network.report().merged[..] else { panic!("one pass") };
+        assert!(pass.from_m == 0.0 && (pass.to_m - 500.0).abs() < 10.0, "{pass:?}");
+        let found = crossed(&network, 0);
+        for wanted_m in [120.0, 300.0, 700.0 + off_m, 880.0 + off_m, 1060.0 + off_m] {
+            assert!(found.iter().any(|m| (m - wanted_m).abs() < 4.0), "{wanted_m} m is not among {found:?}");
+        }
+    }
 }

@@ -121,11 +121,24 @@ fn row_of_crossings(count: usize) -> Vec<Traced<Line>> {
 
 #[test]
 fn places_take_in_what_lies_within_the_reach_of_their_middle_and_no_more() {
-    let lines = row_of_crossings(7);
+    let row = row_of_crossings(7);
+    let mut column = row.clone();
+    column.iter_mut().flat_map(|l| &mut l.ground).for_each(|p| *p = GroundPoint::new(p.y_m, p.x_m));
+    for (lines, upright) in [(row, false), (column, true)] {
+        places_of(&lines, upright);
+    }
+}
+
+/// What [`places_take_in_what_lies_within_the_reach_of_their_middle_and_no_more`] asks of a row of
+/// crossings, or a column.
+fn places_of(lines: &[Traced<Line>], upright: bool) {
     let grouped = |reach_m: f64| {
-        let network = built(&lines, &NetworkSettings { reach_m, ..noding_only() });
+        let network = built(lines, &NetworkSettings { reach_m, ..noding_only() });
         let found = network.convergence(None, &ConvergenceSettings::default());
-        let x_m = |n: &u32| network.nodes()[*n as usize].at.x_m.round() as i32;
+        let x_m = |n: &u32| {
+            let at = network.nodes()[*n as usize].at;
+            (if upright { at.y_m } else { at.x_m }).round() as i32
+        };
         let mut places: Vec<(i32, Vec<i32>)> = found
             .places
             .iter()
@@ -146,7 +159,7 @@ fn places_take_in_what_lies_within_the_reach_of_their_middle_and_no_more() {
     let alone: Vec<(i32, Vec<i32>)> = (0..7).map(|k| (60 * k, vec![60 * k])).collect();
     assert_eq!(grouped(50.0), alone);
     assert_eq!(grouped(59.9), alone);
-    // Of equals the western comes first.
+    // Of equals the western, then the southern comes first.
     assert_eq!(
         grouped(60.0),
         [(0, vec![-60, 0, 60]), (120, vec![120, 180]), (240, vec![240, 300]), (360, vec![360, 420])]
