@@ -457,6 +457,8 @@ mod tests {
         let matched = vec![(3, 10), (9, 20), (35, 31)];
         let dwelling = Run { matched, offsets_m: vec![0.0; 3], score: 0.0 };
         assert_eq!(dwelling.length_m(0.5), 10.5, "21 samples of the second pass");
+        let other = Run { matched: vec![(4, 2), (5, 9), (21, 30)], offsets_m: vec![0.0; 3], score: 0.0 };
+        assert_eq!(other.length_m(2.0), 34.0, "17 samples of the first pass");
         assert!(run(vec![0.0; 21]).is_one_track(1.0, 1.0));
         assert!(!run(vec![0.0; 20]).is_one_track(1.0, 1.0));
         assert!(run(vec![0.0; 11]).is_one_track(2.0, 1.0) && !run(vec![0.0; 21]).is_one_track(1.0, 1.01));

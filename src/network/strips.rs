@@ -566,4 +566,20 @@ mod tests {
         assert_eq!((whole.2, whole.3), (columns.clone().min().unwrap(), columns.max().unwrap()));
         assert_eq!((whole.4, whole.5, whole.6), (400, f64::round(length), eastward));
     }
+
+    /// Of n segments 10 m long across 1 km, each may expect n / 100 others beside it.
+    #[test]
+    fn a_strip_is_sparse_where_fewer_than_half_a_segment_is_expected_beside_each() {
+        let mut paths: Vec<Vec<(f64, f64)>> =
+            (0..99).map(|k| vec![(10.0 * f64::from(k), 0.0), (10.0 * f64::from(k) + 10.0, 3.0)]).collect();
+        paths.push(vec![(1000.0, 50.0), (990.0, 50.0)]);
+        let lines = tracks(&paths);
+        let extent = lines
+            .iter()
+            .map(|l| lattice::Extent::of(&l.ground))
+            .fold(lattice::Extent::NONE, lattice::Extent::with);
+        let strands = Strands::from_lines(&Lattice::covering(0.01, extent).unwrap(), &lines, true, false);
+        let strips = Strips::new(&strands);
+        assert_eq!([0, 1, 49, 51, 5000].map(|n| strips.is_sparse(n)), [true, true, true, false, false]);
+    }
 }
