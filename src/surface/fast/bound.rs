@@ -126,6 +126,9 @@ mod tests {
         let beyond = (-0.5 * 7.5_f64.powi(2)).exp();
         assert_relative_eq!(two_axes(6.5, 5.4), 8.370125159410252e-06, max_relative = 1e-7);
         assert_relative_eq!(two_axes(7.5, 5.4), 2.5574144858781413e-05, max_relative = 1e-7);
+        // Both axes err by a factor each: (1 + x)(1 + y) − 1.
+        let both = (1.0 + aliases(6.5, 2.0)) * (1.0 + aliases(0.0, 2.0)) - 1.0;
+        assert_relative_eq!(two_axes(6.5, 2.0), both, max_relative = 1e-12);
         let bound = of_coarse(STEPS_A_BANDWIDTH, 100.0);
         assert_relative_eq!(bound.relative, 8.370125159410252e-06 + 12.0 * 6e-8, max_relative = 1e-7);
         let absolute = 100.0 * (2.5574144858781413e-05 * far + beyond);
