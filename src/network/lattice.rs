@@ -178,7 +178,10 @@ mod tests {
 
     #[test]
     fn what_spans_too_many_steps_or_lies_too_far_off_is_refused() {
-        // 2³⁰ less two steps of 1 cm.
+        // Fewer than 2³⁰ less two steps, here of a quarter of a metre.
+        let steps = |count: f64| covering(0.25, (0.0, 0.0), (0.25 * count, 1.0));
+        assert!(steps(1_073_741_821.0).is_ok() && steps(1_073_741_822.0).is_err());
+        // And of 1 cm.
         let most_m = 10_737_418.22;
         assert!(covering(0.01, (0.0, 0.0), (most_m - 0.02, 0.0)).is_ok());
         let wide = Err(NetworkError::TooWide { extent_m: most_m + 0.02, step_m: 0.01 });

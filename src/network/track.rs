@@ -383,7 +383,11 @@ mod tests {
         let mut kept = merged(0, 3, run.clone());
         kept.lead_out(26, 3);
         assert_eq!((kept.first, kept.last(), &kept.chainage_m), (3, 23, &run));
-        // Where it reaches the ends nothing changes.
+        // Where it reaches the ends nothing changes, however uneven.
+        let uneven: Vec<f64> = (0..21).map(|k: u32| f64::from(k * k)).collect();
+        let mut whole = merged(0, 0, uneven.clone());
+        whole.lead_out(20, 3);
+        assert_eq!((whole.first, whole.chainage_m), (0, uneven));
         let mut whole = merged(0, 0, run.clone());
         whole.lead_out(20, 3);
         assert_eq!((whole.first, whole.chainage_m), (0, run));
