@@ -237,4 +237,21 @@ mod tests {
             }
         }
     }
+
+    /// One spectrum serves bandwidths up to twice its narrowest, and all of them as well.
+    #[test]
+    fn a_spectrum_serves_its_whole_span() {
+        let place = |k: u32| GroundPoint::new(f64::from(k * k % 1009) * 3.0, f64::from(k * 31 % 499) * 5.0);
+        let places: Vec<GroundPoint> = (0..200).map(place).collect();
+        let mut sums = PairSums::new(&places);
+        for h in [100.0, 180.0, 95.0, 181.0, 183.0, 60.0] {
+            let found = sums.by_spectrum(h);
+            let reach_m = sums.reach_m(h);
+            let direct = sums.directly(h, reach_m);
+            assert_relative_eq!(found.0, direct.0, max_relative = 1e-8);
+            assert_relative_eq!(found.1, direct.1, max_relative = 1e-7);
+            let narrowest = sums.spectrum.as_ref().map(|(narrowest, _)| *narrowest).unwrap();
+            assert!(narrowest <= h && h < 2.0 * narrowest);
+        }
+    }
 }
