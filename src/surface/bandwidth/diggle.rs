@@ -238,4 +238,24 @@ mod tests {
         assert!((found.at / best - 1.0).abs() < 1e-12, "{found:?} {best}");
         assert_eq!(found.at_edge, best > 0.98 * longest_m);
     }
+
+    /// In a window that is no box, too, rings hold what pairs one by one do.
+    #[test]
+    fn rings_in_a_window_that_is_no_box() {
+        use geo_types::{MultiPolygon, polygon};
+        let ground = MultiPolygon(vec![polygon![(x: 0., y: 0.), (x: SIDE_M, y: 0.), (x: SIDE_M, y: SIDE_M)]]);
+        let ground = super::super::super::edge::Window::new(&ground).unwrap();
+        let window = SetCovariance::of(&ground);
+        let places: Vec<GroundPoint> =
+            scattered(3000).into_iter().filter(|&at| ground.contains(at)).collect();
+        let n = places.len() as f64;
+        let (sorted, reach_m) = (Neighbours::new(&places, 0.0), SIDE_M / 8.0);
+        let counted = pairs(&sorted, reach_m, &window);
+        assert_eq!(counted.len(), RINGS, "so many pairs are counted in rings");
+        let share = 2.0 * window.area_m2().powi(2) / (n * (n - 1.0));
+        let single = one_by_one(&sorted, reach_m, |dx, dy| share / window.common_m2(dx, dy));
+        let sum = |of: &[Pairs]| of.iter().map(|p| p.k_m2).sum::<f64>();
+        // A pair just at the reach may count or not.
+        assert!((sum(&counted) / sum(&single) - 1.0).abs() < 1e-4, "{} {}", sum(&counted), sum(&single));
+    }
 }

@@ -232,6 +232,10 @@ mod tests {
             assert_eq!(found[0].is_some(), near, "{place:?}");
             assert_eq!(planar_rates(&records, &[segment(0.0)], &[place], 10.0), [None]);
         }
+        // A leg nearby that was not passed does not bring one from farther off near.
+        let far = SearchedSegment { from: p(0.0, 40.0), to: p(500.0, 40.0), passes: 1.0 };
+        let beside = SearchedSegment { from: p(0.0, 0.0), to: p(500.0, 0.0), passes: 0.0 };
+        assert_eq!(planar_rates(&records, &[far, beside], &[p(250.0, 0.0)], 10.0), [None]);
         // Two passes halve the rate and double the effort; two records double it.
         let place = [p(260.0, 240.0)];
         let rate = |records: &[WeightedPoint], passes| {
