@@ -175,6 +175,9 @@ mod tests {
             runs_of(&[(0.0, 0.0), (5.0, 1.0), (9.0, -1.0), (6.0, 0.0), (2.0, -1.0)]),
             [(0, 2), (2, 4)]
         );
+        // Back over itself, level or upright.
+        assert_eq!(runs_of(&[(0.0, 0.0), (9.0, 0.0), (4.0, 0.0)]), [(0, 1), (1, 2)]);
+        assert_eq!(runs_of(&[(0.0, 0.0), (0.0, 9.0), (0.0, 4.0)]), [(0, 1), (1, 2)]);
         // North all the way, though first east and then west.
         assert_eq!(runs_of(&[(0.0, 0.0), (5.0, 1.0), (9.0, 2.0), (6.0, 3.0), (2.0, 4.0)]), [(0, 4)]);
         // Eastward and northward, then eastward alone, then northward alone: no way is common to all.

@@ -304,3 +304,21 @@ fn a_record_beyond_the_reach_counts_to_the_way_that_leads_to_it() {
         assert_eq!([counted(2, 10.0), counted(2, 480.0)], [Some(1); 2]);
     }
 }
+
+/// Two crossings 40 m apart, wherever they lie, are one place at a reach of 50 m.
+#[test]
+fn places_do_not_hang_on_where_they_lie() {
+    for shift_m in [0.0, 17.0, 30.0, 49.0] {
+        for upright in [false, true] {
+            let way = |path: [(f64, f64); 2]| {
+                track(&path.map(|(x, y)| if upright { (y, x + shift_m) } else { (x + shift_m, y) }))
+            };
+            let across = |x_m: f64| way([(x_m, -100.0), (x_m, 100.0)]);
+            let network =
+                built(&[way([(-200.0, 0.0), (300.0, 0.0)]), across(0.0), across(40.0)], &noding_only());
+            let found = network.convergence(None, &ConvergenceSettings::default());
+            let sizes: Vec<usize> = found.places.iter().map(|p| p.nodes.len()).collect();
+            assert_eq!(sizes, [2], "{shift_m} m");
+        }
+    }
+}
