@@ -347,7 +347,7 @@ mod tests {
     fn lines_of_one_kind_that_run_together_for_long_enough_are_near_each_other() {
         let near = |lines: &[Traced<Line>]| {
             let near = lines_that_run_together(lines, 5.0).unwrap();
-            near.into_iter().map(|(line, others)| (line, others)).collect::<Vec<_>>()
+            near.into_iter().collect::<Vec<_>>()
         };
         let track = |from_m, to_m, y_m| level(LineKind::Track, "a.geojson", from_m, to_m, y_m);
         let recorded = |from_m, to_m, y_m| level(LineKind::Track, "a.gpx", from_m, to_m, y_m);

@@ -1,10 +1,18 @@
 //! Edges, the stretches they carry, and the ends that are cut.
 
+use std::collections::HashMap;
+
 use rand::seq::SliceRandom;
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 
 use super::*;
+
+/// Both ends of a block, in blocks; the lesser first.
+type Block = [(i64, i64); 2];
+
+/// A line, and where on it the lesser and the greater end of a block lie, in metres.
+type Told = (u32, f64, f64);
 
 /// Streets of a town that is a square lattice, in pieces of several blocks that overlap, run either way and
 /// come in any order: what edge carries which line where follows from the lattice.
@@ -46,7 +54,7 @@ fn every_block_is_one_edge_with_all_lines_along_it_where_they_pass() {
             ((side + 1).pow(2), 2 * side * (side + 1))
         );
         // What each block carries: line, and chainage at either end of the path.
-        let mut wanted: std::collections::HashMap<[(i64, i64); 2], Vec<(u32, f64, f64)>> = Default::default();
+        let mut wanted: HashMap<Block, Vec<Told>> = HashMap::new();
         for (line, path) in (0..).zip(&paths) {
             let whole = |p: (f64, f64)| ((p.0 / 10.0).round() as i64, (p.1 / 10.0).round() as i64);
             let (a, b) = (whole(path[0]), whole(path[1]));
@@ -70,7 +78,7 @@ fn every_block_is_one_edge_with_all_lines_along_it_where_they_pass() {
             let whole = |p: GroundPoint| ((p.x_m / 10.0).round() as i64, (p.y_m / 10.0).round() as i64);
             let (p, q) = (whole(path[0]), whole(path[1]));
             let carried = &wanted[&[p.min(q), p.max(q)]];
-            let found: Vec<(u32, f64, f64)> = network
+            let found: Vec<Told> = network
                 .stretches(edge)
                 .iter()
                 .map(|s| if p < q { (s.line, s.start_m, s.end_m) } else { (s.line, s.end_m, s.start_m) })
