@@ -269,3 +269,228 @@ pub(crate) const RUN_FACTOR: f64 = 20.0;
 /// A line that is no recording of a receiver is taken for a pass only where the run covers
 /// this share of it: ordinary tracks often run together for a while.
 pub(crate) const ORDINARY_COVER: f64 = 0.8;
+
+#[cfg(test)]
+mod tests {
+    use rand::{RngExt, SeedableRng};
+    use rand_chacha::ChaCha8Rng;
+
+    use super::*;
+
+    fn path(places: &[(f64, f64)]) -> Vec<GroundPoint> {
+        places.iter().map(|&(x_m, y_m)| GroundPoint::new(x_m, y_m)).collect()
+    }
+
+    /// 12 m east, a vertex twice, 28 m north: the place `along_m` from the start.
+    fn on_the_bend(along_m: f64) -> GroundPoint {
+        if along_m <= 12.0 { GroundPoint::new(along_m, 0.0) } else { GroundPoint::new(12.0, along_m - 12.0) }
+    }
+
+    #[test]
+    fn samples_lie_at_even_steps_along_the_way_with_both_ends() {
+        let bend = path(&[(0.0, 0.0), (5.0, 0.0), (12.0, 0.0), (12.0, 0.0), (12.0, 20.0), (12.0, 28.0)]);
+        for (asked_m, count) in [(7.0, 6), (10.0, 4), (40.0, 1), (39.0, 2), (500.0, 1), (1.0, 40)] {
+            let samples = Samples::along(&bend, asked_m);
+            assert_eq!(samples.points.len(), count + 1, "a step of {asked_m} m");
+            assert!((samples.step_m - 40.0 / count as f64).abs() < 1e-12);
+            for (k, p) in samples.points.iter().enumerate() {
+                let wanted = on_the_bend(40.0 * k as f64 / count as f64);
+                assert!(p.distance_m(wanted) < 1e-9, "sample {k} of {count}: {p:?}, not {wanted:?}");
+            }
+        }
+    }
+
+    /// What one place off a line leaves behind is the Gaussian itself.
+    #[test]
+    fn smoothing_weighs_neighbours_by_a_gaussian_along_the_way() {
+        let (step_m, sigma_m, spike) = (2.0, 5.0, 20);
+        let mut points: Vec<GroundPoint> =
+            (0..41).map(|k| GroundPoint::new(2.0 * f64::from(k), 7.0)).collect();
+        points[spike].y_m += 1.0;
+        let smooth = Samples { points, step_m }.smoothed(sigma_m);
+        // Three standard deviations are 7.5 samples: eight on either side count.
+        let weight = |k: i32| (-0.5 * (f64::from(k) * step_m / sigma_m).powi(2)).exp();
+        let sum: f64 = (-8..=8).map(weight).sum();
+        for (i, p) in smooth.iter().enumerate().skip(9).take(23) {
+            let off = i as i32 - spike as i32;
+            let wanted = if off.abs() <= 8 { weight(off) / sum } else { 0.0 };
+            assert!((p.y_m - 7.0 - wanted).abs() < 1e-12, "{off} samples off: {}", p.y_m);
+            assert!((p.x_m - 2.0 * i as f64).abs() < 1e-9, "an even way stays");
+        }
+        // At the ends only one side counts: the mean of a half Gaussian.
+        let half: f64 = (0..=8).map(weight).sum();
+        let inward_m = (0..=8).map(|k| weight(k) * step_m * f64::from(k)).sum::<f64>() / half;
+        assert!((smooth[0].x_m - inward_m).abs() < 1e-9 && (80.0 - smooth[40].x_m - inward_m).abs() < 1e-9);
+    }
+
+    #[test]
+    fn a_heading_points_from_the_sample_before_to_the_one_after() {
+        let found = headings(&path(&[(0.0, 0.0), (3.0, 4.0), (6.0, 0.0), (6.0, -5.0), (6.0, -5.0)]));
+        let d = (3.0_f64.powi(2) + 9.0_f64.powi(2)).sqrt();
+        let wanted = [(0.6, 0.8), (1.0, 0.0), (3.0 / d, -9.0 / d), (0.0, -1.0), (0.0, 0.0)];
+        for (f, w) in found.iter().zip(wanted) {
+            assert!((f.0 - w.0).abs() < 1e-12 && (f.1 - w.1).abs() < 1e-12, "{f:?}, not {w:?}");
+        }
+    }
+
+    #[test]
+    fn an_offset_is_that_of_a_parallel_pass_left_positive() {
+        // Five metres a step to the north-east; left of it is north-west.
+        let slanted = |off_m: f64| {
+            let at = |k| (3.0 * f64::from(k) - 0.8 * off_m, 4.0 * f64::from(k) + 0.6 * off_m);
+            path(&(0..30).map(at).collect::<Vec<_>>())
+        };
+        for off_m in [-4.0, 0.0, 6.0] {
+            let run = align(&slanted(0.0), &slanted(off_m), 5.0).unwrap();
+            assert!(run.matched.into_iter().eq((0..30).map(|k| (k, k))));
+            assert!(run.offsets_m.iter().all(|o| (o - off_m).abs() < 1e-9), "{:?}", run.offsets_m);
+            assert!((run.score - 30.0 * (1.0 - (off_m / 15.0).powi(2))).abs() < 1e-9, "{}", run.score);
+        }
+        // Beyond 3·√2 merge distances, or against each other, nothing matches.
+        assert!(align(&slanted(0.0), &slanted(22.0), 5.0).is_none());
+        let backward: Vec<GroundPoint> = slanted(1.0).into_iter().rev().collect();
+        assert!(align(&slanted(0.0), &backward, 5.0).is_none());
+    }
+
+    /// The best sum over every pair of samples in one table, after the definition.
+    fn best_score(a: &[GroundPoint], b: &[GroundPoint], merge_m: f64) -> f64 {
+        let (ha, hb) = (headings(a), headings(b));
+        let mut table = vec![vec![0.0_f64; b.len() + 1]; a.len() + 1];
+        let mut best = 0.0_f64;
+        for i in 0..a.len() {
+            for j in 0..b.len() {
+                let score = 1.0 - (a[i].distance_m(b[j]) / (3.0 * merge_m)).powi(2);
+                let cosine = ha[i].0 * hb[j].0 + ha[i].1 * hb[j].1;
+                // A score of -1 lies at 3·√2 merge distances.
+                if score < -1.0 || cosine < 0.5 {
+                    continue;
+                }
+                let dwells = if score > 0.0 { score / 2.0 } else { score };
+                let on = score + table[i][j].max(0.0);
+                let stays = dwells + table[i][j + 1].max(table[i + 1][j]).max(0.0);
+                table[i + 1][j + 1] =
+                    on.max(if table[i][j + 1].max(table[i + 1][j]) > 0.0 { stays } else { on });
+                best = best.max(table[i + 1][j + 1]);
+            }
+        }
+        best
+    }
+
+    /// A walk of 4 m steps that winds, and noise of some metres around it.
+    fn walk(rng: &mut ChaCha8Rng, winding: f64, noise_m: f64) -> [Vec<GroundPoint>; 2] {
+        let (mut heading, mut at) = (0.0_f64, GroundPoint::new(0.0, 0.0));
+        let mut both = [Vec::new(), Vec::new()];
+        for _ in 0..120 {
+            heading += rng.random_range(-winding..winding);
+            at = GroundPoint::new(at.x_m + 4.0 * heading.cos(), at.y_m + 4.0 * heading.sin());
+            for path in &mut both {
+                let mut off = || rng.random_range(-noise_m..noise_m);
+                path.push(GroundPoint::new(at.x_m + off(), at.y_m + off()));
+            }
+        }
+        both
+    }
+
+    #[test]
+    fn an_alignment_has_the_best_sum_of_all() {
+        let mut rng = ChaCha8Rng::seed_from_u64(21);
+        for (winding, noise_m) in [(0.1, 2.0), (0.3, 6.0), (0.8, 9.0), (0.5, 14.0)].repeat(10) {
+            let [a, mut b] = walk(&mut rng, winding, noise_m);
+            // Some passes begin later, end sooner or leave out what lies between.
+            b.drain(..rng.random_range(0..20));
+            let hole = rng.random_range(30..60);
+            b.drain(hole..hole + rng.random_range(0..8));
+            let best = best_score(&a, &b, 5.0);
+            let Some(run) = align(&a, &b, 5.0) else {
+                assert!(best <= 0.0);
+                continue;
+            };
+            assert!((run.score - best).abs() < 1e-9, "{} of {best}", run.score);
+            assert_eq!(run.matched.len(), run.offsets_m.len());
+            for w in run.matched.windows(2) {
+                let step = (w[1].0 - w[0].0, w[1].1 - w[0].1);
+                assert!([(1, 1), (0, 1), (1, 0)].contains(&step), "{step:?}");
+            }
+        }
+    }
+
+    #[test]
+    fn what_only_dwells_is_taken_off_both_ends() {
+        let trimmed = |mut matched: Vec<(usize, usize)>| {
+            trim(&mut matched);
+            matched
+        };
+        let ends = vec![(4, 2), (4, 3), (5, 4), (6, 4), (7, 5), (7, 6), (7, 7)];
+        assert_eq!(trimmed(ends), [(4, 3), (5, 4), (6, 4), (7, 5)]);
+        assert_eq!(trimmed(vec![(0, 0), (1, 1)]), [(0, 0), (1, 1)]);
+        assert_eq!(trimmed(vec![(3, 0), (3, 1), (3, 2)]), [(3, 0)], "one is left");
+        assert_eq!(trimmed(vec![(0, 5), (1, 5), (2, 6)]), [(1, 5), (2, 6)]);
+    }
+
+    #[test]
+    fn boxes_meet_up_to_their_sides() {
+        let one = Extent::of(&path(&[(0.0, 50.0), (10.0, 0.0), (30.0, 20.0)]), 5.0);
+        for (x_m, y_m, inside) in
+            [(-5.0, 20.0, true), (-5.1, 20.0, false), (35.0, 20.0, true), (35.1, 20.0, false)]
+        {
+            assert_eq!(one.holds(GroundPoint::new(x_m, y_m)), inside);
+        }
+        for (x_m, y_m, inside) in
+            [(9.0, -5.0, true), (9.0, -5.1, false), (9.0, 55.0, true), (9.0, 55.1, false)]
+        {
+            assert_eq!(one.holds(GroundPoint::new(x_m, y_m)), inside);
+            let other = Extent::of(&path(&[(x_m, y_m)]), 0.0);
+            assert_eq!((one.meets(&other), other.meets(&one)), (inside, inside));
+        }
+        let beside = |x_m: f64| Extent::of(&path(&[(x_m, 0.0), (x_m + 4.0, 9.0)]), 0.0);
+        let met = [-9.1, -9.0, 35.0, 35.1].map(|x_m| (one.meets(&beside(x_m)), beside(x_m).meets(&one)));
+        assert_eq!(met, [(false, false), (true, true), (true, true), (false, false)]);
+    }
+
+    /// A run that goes on by one sample of 1 m each, with offsets from a pass.
+    fn run(offsets_m: Vec<f64>) -> Run {
+        Run { matched: (0..offsets_m.len()).map(|k| (k, k)).collect(), offsets_m, score: 0.0 }
+    }
+
+    #[test]
+    fn a_track_is_as_long_as_the_shorter_pass_and_twenty_merge_distances_at_least() {
+        let matched = vec![(3, 10), (9, 20), (35, 31)];
+        let dwelling = Run { matched, offsets_m: vec![0.0; 3], score: 0.0 };
+        assert_eq!(dwelling.length_m(0.5), 10.5, "21 samples of the second pass");
+        let other = Run { matched: vec![(4, 2), (5, 9), (21, 30)], offsets_m: vec![0.0; 3], score: 0.0 };
+        assert_eq!(other.length_m(2.0), 34.0, "17 samples of the first pass");
+        assert!(run(vec![0.0; 21]).is_one_track(1.0, 1.0));
+        assert!(!run(vec![0.0; 20]).is_one_track(1.0, 1.0));
+        assert!(run(vec![0.0; 11]).is_one_track(2.0, 1.0) && !run(vec![0.0; 21]).is_one_track(1.0, 1.01));
+    }
+
+    #[test]
+    fn one_track_has_offsets_neither_large_nor_large_for_a_while_nor_drifting() {
+        let both = |offsets_m: Vec<f64>| {
+            let turned = run(offsets_m.iter().map(|o| -o).collect()).is_one_track(1.0, 1.0);
+            assert_eq!(turned, run(offsets_m.clone()).is_one_track(1.0, 1.0), "left or right is the same");
+            turned
+        };
+        assert!(both(vec![1.0; 60]) && !both(vec![1.001; 60]), "the mean is at most one merge distance");
+        // Twenty in the middle, or at both ends, of 200: the mean is small and nothing drifts.
+        let blocks = |first: f64, middle: f64, last: f64| {
+            let at = |k: usize| {
+                [(0, first), (90, middle), (180, last)].into_iter().find(|b| (b.0..b.0 + 20).contains(&k))
+            };
+            (0..200).map(|k| at(k).map_or(0.0, |b| b.1)).collect::<Vec<f64>>()
+        };
+        assert!(both(blocks(0.0, 2.5, 0.0)) && !both(blocks(0.0, 2.6, 0.0)));
+        assert!(both(blocks(2.5, 0.0, 2.5)));
+        assert!(!both(blocks(2.6, 0.0, 2.4)) && !both(blocks(2.4, 0.0, 2.6)));
+        // Nineteen are not for long enough, however far out up to the mean of twenty.
+        let mut short = blocks(0.0, 2.6, 0.0);
+        short[90] = 0.0;
+        assert!(both(short));
+        let drift =
+            |whole: f64| (0..101).map(|k| whole / 101.0 * (f64::from(k) - 50.0)).collect::<Vec<f64>>();
+        assert!(
+            both(drift(1.999)) && !both(drift(2.001)),
+            "over its length it drifts two merge distances at most"
+        );
+    }
+}

@@ -100,3 +100,38 @@ impl Hasher for Mix {
         self.0 ^ self.0 >> 32
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use std::collections::HashSet;
+    use std::hash::Hash;
+
+    use super::*;
+
+    /// A map of so many keys takes the upper bits for its groups and the lower ones for its buckets: both must
+    /// be spread.
+    #[test]
+    fn keys_of_neighbouring_pixels_are_spread() {
+        let mixed = |from: u32, to: u32| {
+            let mut mix = Mix::default();
+            (Visit::to_pixel(from), Visit::to_pixel(to)).hash(&mut mix);
+            mix.finish()
+        };
+        let keys: Vec<u64> =
+            (0..200).flat_map(|a| (0..200).map(move |b| (a, b))).map(|(a, b)| mixed(a, b)).collect();
+        assert_eq!(keys.iter().collect::<HashSet<_>>().len(), 40_000);
+        for shift in [0, 54] {
+            let mut buckets = vec![0; 1024];
+            keys.iter().for_each(|key| buckets[(key >> shift & 1023) as usize] += 1);
+            // 39 each on average.
+            let most = buckets.iter().max().unwrap();
+            assert!(*most < 160, "{most} keys of 40,000 share one of 1,024 buckets, from bit {shift}");
+        }
+        // The standard hashes of bytes go the same way.
+        let mut bytes = Mix::default();
+        bytes.write(&[1, 2]);
+        let mut others = Mix::default();
+        others.write(&[2, 1]);
+        assert!(bytes.finish() != others.finish() && bytes.finish() != 0);
+    }
+}

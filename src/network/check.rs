@@ -158,3 +158,41 @@ fn check_pair((a, b): (Pixel, Pixel), (c, d): (Pixel, Pixel), faults: &mut Vec<S
         faults.push(format!("of segments {a:?}-{b:?} and {c:?}-{d:?} one enters the other's end"));
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn says(first: [(i32, i32); 2], second: [(i32, i32); 2]) -> &'static str {
+        let ends = |s: [(i32, i32); 2]| (Pixel::new(s[0].0, s[0].1), Pixel::new(s[1].0, s[1].1));
+        let mut faults = Vec::new();
+        check_pair(ends(first), ends(second), &mut faults);
+        match &faults[..] {
+            [] => "nothing",
+            [fault] if fault.ends_with("cross") => "cross",
+            [fault] if fault.ends_with("one enters the other's end") => "enters",
+            _ => "more",
+        }
+    }
+
+    #[test]
+    fn segments_may_neither_cross_nor_enter_each_others_ends() {
+        let level = [(0, 0), (100, 0)];
+        // Its first or last end on the other, whichever is named first and whichever way it runs.
+        for (other, wanted) in [
+            ([(40, 0), (60, 70)], "enters"),
+            ([(40, -30), (60, 70)], "cross"),
+            ([(40, 1), (60, 70)], "nothing"),
+            ([(0, 0), (60, 70)], "nothing"),
+            ([(100, 0), (100, 70)], "nothing"),
+            ([(100, 0), (0, 0)], "nothing"),
+            ([(-50, 0), (50, 0)], "enters"),
+            ([(101, 0), (150, 0)], "nothing"),
+        ] {
+            let turned = [other[1], other[0]];
+            for (first, second) in [(level, other), (other, level), (level, turned), (turned, level)] {
+                assert_eq!(says(first, second), wanted, "{first:?} {second:?}");
+            }
+        }
+    }
+}

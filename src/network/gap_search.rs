@@ -356,8 +356,14 @@ fn entered_pixel(a: Pixel, b: Pixel, end: Pixel) -> Pixel {
 
 #[cfg(test)]
 mod tests {
-    use super::meet;
-    use crate::network::lattice::Pixel;
+    use rand::{RngExt, SeedableRng};
+    use rand_chacha::ChaCha8Rng;
+
+    use super::*;
+    use crate::frame::Traced;
+    use crate::network::lattice::Extent;
+    use crate::network::tests::track;
+    use crate::record::Line;
 
     #[test]
     fn segments_meet_where_they_cross_or_one_ends_on_the_other() {
@@ -372,6 +378,244 @@ mod tests {
         {
             let other = segment(other.0, other.1);
             assert!(!meet(level, other) && !meet(other, level), "{other:?}");
+        }
+    }
+
+    #[test]
+    fn a_foot_is_the_pixel_nearest_to_the_true_foot_that_the_segment_enters() {
+        let mut rng = ChaCha8Rng::seed_from_u64(31);
+        for _ in 0..3000 {
+            let wide = [4, 40, 3000][rng.random_range(0..3)];
+            let mut pixel = || Pixel::new(rng.random_range(-wide..=wide), rng.random_range(-wide..=wide));
+            let (a, b, end) = (pixel(), pixel(), pixel());
+            if a == b {
+                continue;
+            }
+            let found = entered_pixel(a, b, end);
+            assert_eq!(found, entered_pixel(b, a, end), "whichever way the segment runs");
+            let (dx, dy) = (f64::from(b.x - a.x), f64::from(b.y - a.y));
+            let dot = f64::from(end.x - a.x) * dx + f64::from(end.y - a.y) * dy;
+            let t = (dot / (dx * dx + dy * dy)).clamp(0.0, 1.0);
+            let foot = (f64::from(a.x) + t * dx, f64::from(a.y) + t * dy);
+            let off = |p: Pixel| (f64::from(p.x) - foot.0).abs().max((f64::from(p.y) - foot.1).abs());
+            assert!(off(found) <= 1.5, "{found:?}, the foot is {foot:?}");
+            let enters = |p: Pixel| p == a || p == b || (in_box(a, b, p) && hit(a, b, p) == Hit::Inside);
+            assert!(enters(found));
+            // The foot's own pixel, where it is clear which that is.
+            let own = Pixel::new(foot.0.round() as i32, foot.1.round() as i32);
+            assert!(off(own) > 0.5 - 1e-9 || !enters(own) || found == own, "{found:?}, not {own:?}");
+        }
+    }
+
+    #[test]
+    fn the_sieve_of_columns_never_leaves_out_an_end_and_mostly_what_has_none() {
+        let mut rng = ChaCha8Rng::seed_from_u64(32);
+        for reach in [1_i64, 7, 64, 1502] {
+            let wide = 300_000 * reach.min(40);
+            let mut xs: Vec<i64> = (0..60).map(|_| rng.random_range(-wide..wide)).collect();
+            xs.sort_unstable();
+            let columns = Columns::new(&xs, reach);
+            let (mut held, mut none) = (0, 0);
+            for k in 0..4000 {
+                let west = if k % 2 == 0 {
+                    rng.random_range(-wide..wide)
+                } else {
+                    xs[k % 60] + rng.random_range(-3..=3) * reach
+                };
+                let east = west + rng.random_range(0..2 * reach);
+                let near = xs.iter().any(|x| (west - reach..=east + reach).contains(x));
+                assert!(columns.may_hold(west, east) || !near, "{west} to {east}");
+                none += usize::from(k % 2 == 0 && !near);
+                held += usize::from(k % 2 == 0 && !near && columns.may_hold(west, east));
+            }
+            assert!(none > 1000 && held * 4 < none, "{held} of {none} held, reach {reach}");
+            assert!(
+                columns.may_hold(-wide, -wide + COLUMNS * 4 * reach),
+                "a long segment is always looked at"
+            );
+        }
+        assert!(!Columns::new(&[], 5).may_hold(0, 100));
+    }
+
+    /// What the ends of some tracks find, with gaps closed up to 5 m.
+    fn found(lines: &[Traced<Line>]) -> Vec<Found> {
+        let extent = lines.iter().map(|l| Extent::of(&l.ground)).fold(Extent::NONE, Extent::with);
+        let lattice = Lattice::covering(0.01, extent).unwrap();
+        let strands = Strands::from_lines(&lattice, lines, true, true);
+        let strips = Strips::new(&strands);
+        Search::new(&strands, &strips, &lattice, 5.0).run().unwrap()
+    }
+
+    /// (strand, whether its last end, kind, metres, closed).
+    fn told(lines: &[Traced<Line>]) -> Vec<(usize, bool, NearMissKind, f64, bool)> {
+        let told = |f: Found| {
+            (f.strand, f.last, f.near_miss.kind, (f.near_miss.gap_m * 1e6).round() / 1e6, f.near_miss.closed)
+        };
+        found(lines).into_iter().map(told).collect()
+    }
+
+    use NearMissKind::{Gap, Overshoot};
+
+    #[test]
+    fn gaps_are_looked_for_three_snap_distances_far_with_room_for_rounding() {
+        let extent = Extent::of(&[GroundPoint::new(0.0, 0.0), GroundPoint::new(50.0, 50.0)]);
+        assert_eq!(reach_steps(&Lattice::covering(0.01, extent).unwrap(), 5.0), 1502);
+        assert_eq!(reach_steps(&Lattice::covering(0.003, extent).unwrap(), 0.004), 6);
+        assert_eq!([0.0, 1.499_999_4, 1.499_999_6].map(micrometres), [0, 1_499_999, 1_500_000]);
+    }
+
+    /// The foot, distance, kind and whether it is closed of every end among straight tracks, by
+    /// measuring all of them.
+    #[test]
+    fn every_end_finds_the_nearest_track_of_all() {
+        let mut rng = ChaCha8Rng::seed_from_u64(33);
+        let (mut gaps, mut overshoots, mut at_ends) = (0, 0, 0);
+        for _ in 0..60 {
+            // Whole centimetres, so that rounding moves nothing.
+            let mut whole = |wide: f64| (rng.random_range(-wide..wide) * 100.0).round() / 100.0;
+            let lines: Vec<Traced<Line>> = (0..14)
+                .map(|_| {
+                    let (x, y) = (whole(120.0), whole(120.0));
+                    track(&[(x, y), (x + whole(90.0), y + whole(90.0))])
+                })
+                .collect();
+            let mut told = found(&lines).into_iter().peekable();
+            for (strand, own) in lines.iter().enumerate() {
+                for last in [false, true] {
+                    let at = own.ground[usize::from(last)];
+                    let others = (0..lines.len()).filter(|&o| o != strand);
+                    let feet = others.map(|o| (nearest_on(lines[o].ground[0], lines[o].ground[1], at), o));
+                    let (foot, other) =
+                        feet.min_by(|p, q| p.0.distance_m(at).total_cmp(&q.0.distance_m(at))).unwrap();
+                    let gap_m = foot.distance_m(at);
+                    let Some(f) = told.next_if(|f| (f.strand, f.last) == (strand, last)) else {
+                        assert!(!(0.02..=15.0).contains(&gap_m), "nothing is listed {gap_m} m off");
+                        continue;
+                    };
+                    assert!(gap_m <= 15.0 + 1e-6 && f.other == other);
+                    let side = |p: GroundPoint, q: GroundPoint, r: GroundPoint| {
+                        ((q.x_m - p.x_m) * (r.y_m - p.y_m) - (q.y_m - p.y_m) * (r.x_m - p.x_m)).signum()
+                    };
+                    let ([a, b], [c, d]) =
+                        ([0, 1].map(|k| own.ground[k]), [0, 1].map(|k| lines[other].ground[k]));
+                    let crosses = side(a, b, c) != side(a, b, d) && side(c, d, a) != side(c, d, b);
+                    assert_eq!(f.near_miss.kind == Overshoot, crosses);
+                    let nearest_end_m = c.distance_m(at).min(d.distance_m(at));
+                    let to_end =
+                        [c, d].into_iter().filter(|e| e.distance_m(at) <= 5.0 && e.distance_m(foot) <= 4.98);
+                    let to_end = !crosses && to_end.count() > 0;
+                    let wanted_m = if to_end { nearest_end_m } else { gap_m };
+                    if f.near_miss.gap_m != wanted_m {
+                        // The end itself may be the foot.
+                        assert!(
+                            (f.near_miss.gap_m - wanted_m).abs() < 0.01 && !crosses,
+                            "{} m, not {wanted_m} m",
+                            f.near_miss.gap_m
+                        );
+                    }
+                    assert_eq!(f.near_miss.closed, !crosses && f.near_miss.gap_m <= 5.0 + 1e-6);
+                    assert!(
+                        f.near_miss.foot.distance_m(if to_end && c.distance_m(at) == nearest_end_m {
+                            c
+                        } else if to_end {
+                            d
+                        } else {
+                            foot
+                        }) < 0.02
+                    );
+                    assert!(f.near_miss.at.distance_m(at) < 1e-9);
+                    (gaps, overshoots) = (gaps + usize::from(!crosses), overshoots + usize::from(crosses));
+                    at_ends += usize::from(to_end);
+                }
+            }
+            assert!(told.next().is_none(), "each end once, in the order of the strands");
+        }
+        assert!(
+            gaps > 300 && overshoots > 100 && at_ends > 10,
+            "{gaps} gaps, {overshoots}, {at_ends} at ends"
+        );
+    }
+
+    #[test]
+    fn an_end_finds_its_own_line_only_where_that_has_turned_back() {
+        // A lollipop: 100 m up its stem, round, and back to 3 m from the stem.
+        let lollipop = |end: (f64, f64)| {
+            track(&[(0.0, 0.0), (0.0, 100.0), (40.0, 140.0), (80.0, 100.0), (40.0, 60.0), end])
+        };
+        assert_eq!(told(&[lollipop((3.0, 60.0))]), [(0, true, Gap, 3.0, true)]);
+        assert_eq!(told(&[lollipop((8.0, 60.0))]), [(0, true, Gap, 8.0, false)]);
+        assert_eq!(told(&[lollipop((16.0, 60.0))]), []);
+        // A hook whose end is 4 m from its stem: the way round to the foot is 8 m + 2·reach, and counts
+        // beyond 20 m.
+        let hook = |reach_m: f64| track(&[(0.0, 0.0), (0.0, 100.0), (4.0, 100.0), (4.0, 100.0 - reach_m)]);
+        assert_eq!(told(&[hook(7.9)]), []);
+        assert_eq!(told(&[hook(8.1)]), [(0, true, Gap, 4.0, true)]);
+        // The other end too.
+        let mut back = hook(8.1);
+        back.ground.reverse();
+        assert_eq!(told(&[back]), [(0, false, Gap, 4.0, true)]);
+    }
+
+    #[test]
+    fn ends_that_touch_lie_on_rings_or_above_find_nothing() {
+        let level = track(&[(0.0, 0.0), (100.0, 0.0)]);
+        let up = |y_m: f64| track(&[(50.0, y_m), (50.0, 80.0)]);
+        assert_eq!(told(&[level.clone(), up(0.0)]), [], "it lies on the line");
+        assert_eq!(told(&[level.clone(), up(0.01)]), [(1, false, Gap, 0.01, true)]);
+        assert_eq!(told(&[level.clone(), track(&[(100.0, 0.0), (180.0, 40.0)])]), [], "end to end");
+        let ring = track(&[(50.0, 3.0), (90.0, 40.0), (10.0, 40.0), (50.0, 3.0)]);
+        assert_eq!(told(&[level.clone(), ring]), [], "a ring has no end");
+        let mut bridge = up(4.0);
+        bridge.what.bridge = true;
+        assert_eq!(told(&[level, bridge]), [], "it ends above the line");
+    }
+
+    #[test]
+    fn only_the_tail_within_the_snap_distance_overshoots() {
+        let level = track(&[(0.0, 0.0), (100.0, 0.0)]);
+        let tail = |corners: &[(f64, f64)]| told(&[level.clone(), track(corners)]);
+        assert_eq!(tail(&[(50.0, 80.0), (50.0, -3.0)]), [(1, true, Overshoot, 3.0, false)]);
+        assert_eq!(tail(&[(50.0, -3.0), (50.0, 80.0)]), [(1, false, Overshoot, 3.0, false)]);
+        // The piece that crosses begins 4 m, or 5 m, from the end along the line.
+        assert_eq!(tail(&[(50.0, 80.0), (50.0, -2.0), (54.0, -2.0)]), [(1, true, Overshoot, 2.0, false)]);
+        assert_eq!(tail(&[(50.0, 80.0), (50.0, -2.0), (55.0, -2.0)]), [(1, true, Gap, 2.0, true)]);
+        assert_eq!(tail(&[(54.0, -2.0), (50.0, -2.0), (50.0, 80.0)]), [(1, false, Overshoot, 2.0, false)]);
+        assert_eq!(tail(&[(55.0, -2.0), (50.0, -2.0), (50.0, 80.0)]), [(1, false, Gap, 2.0, true)]);
+    }
+
+    #[test]
+    fn the_end_of_a_line_is_preferred_where_it_is_near_both_foot_and_end() {
+        let meets = |x_m: f64, y_m: f64| {
+            let found = found(&[track(&[(0.0, 0.0), (100.0, 0.0)]), track(&[(x_m, y_m), (x_m, 90.0)])]);
+            let of_second = found.into_iter().find(|f| f.strand == 1).unwrap().near_miss;
+            (of_second.foot.x_m, of_second.foot.y_m, of_second.closed)
+        };
+        assert_eq!(meets(97.0, 3.9), (100.0, 0.0, true));
+        assert_eq!(meets(3.0, 4.0), (0.0, 0.0, true), "just 5 m from the end");
+        assert_eq!(meets(3.0, 4.02), (3.0, 0.0, true), "farther from the end than the snap distance");
+        assert_eq!(meets(50.0, 4.0), (50.0, 0.0, true));
+        assert_eq!(meets(100.0, 5.0), (100.0, 0.0, true));
+        assert_eq!(meets(100.0, 5.01), (100.0, 0.0, false));
+    }
+
+    /// Long segments need higher strips than short ones do, and both find the same.
+    #[test]
+    fn pairs_are_found_whatever_the_height_of_the_strips() {
+        let fence = |n: usize, y_m: f64| {
+            (0..n).map(move |k| track(&[(10.0 * k as f64, y_m), (10.0 * k as f64 + 4.0, y_m + 2.0)]))
+        };
+        let lines: Vec<Traced<Line>> = (0..30).flat_map(|row| fence(30, 7.0 * f64::from(row))).collect();
+        let extent = lines.iter().map(|l| Extent::of(&l.ground)).fold(Extent::NONE, Extent::with);
+        let lattice = Lattice::covering(0.01, extent).unwrap();
+        let strands = Strands::from_lines(&lattice, &lines, true, true);
+        let told = |strips: &Strips, snap_m: f64| {
+            let found = Search::new(&strands, strips, &lattice, snap_m).run().unwrap();
+            found.iter().map(|f| (f.end, f.foot, f.other)).collect::<Vec<_>>()
+        };
+        let low = Strips::new(&strands);
+        for (snap_m, ends) in [(1.0, 0), (3.0, 1800), (7.0, 1800)] {
+            assert_eq!(told(&low, snap_m).len(), ends, "{snap_m} m");
+            assert_eq!(told(&low, snap_m), told(&Strips::at_least(&strands, 100_000), snap_m));
         }
     }
 }

@@ -202,3 +202,126 @@ fn unique(pixels: Vec<Pixel>) -> Vec<Pixel> {
     let pixel = |key: u64| Pixel::new(ordered((key >> 32) as i32) as i32, ordered(key as i32) as i32);
     keys.into_iter().map(pixel).collect()
 }
+
+#[cfg(test)]
+mod tests {
+    use std::collections::BTreeSet;
+
+    use rand::{RngExt, SeedableRng};
+    use rand_chacha::ChaCha8Rng;
+
+    use super::*;
+    use crate::network::lattice::{Extent, Lattice};
+    use crate::network::tests::tracks;
+
+    fn strands(paths: &[Vec<(f64, f64)>]) -> Strands {
+        let lines = tracks(paths);
+        let extent = lines.iter().map(|l| Extent::of(&l.ground)).fold(Extent::NONE, Extent::with);
+        Strands::from_lines(&Lattice::covering(0.01, extent).unwrap(), &lines, true, false)
+    }
+
+    #[test]
+    fn a_vertex_inside_a_strand_that_nothing_else_visits_is_told_from_others() {
+        let alone = |ends: &[u32]| {
+            let mut visitors = Visitors::default();
+            ends.iter().for_each(|&vertex| visitors.add_end(vertex));
+            visitors.are_one_vertex_inside()
+        };
+        assert!(alone(&[7, 7]), "both segments of one vertex");
+        assert!(!alone(&[]) && !alone(&[7]), "an end of a strand");
+        assert!(!alone(&[7, 8]) && !alone(&[7, 7, 9]) && !alone(&[7, 9, 7]) && !alone(&[7, 7, 9, 9]));
+    }
+
+    /// All strips together: (vertex or segment, manner, pixel) of every hot pixel that more than one vertex
+    /// inside a strand visits.
+    fn found(strands: &Strands) -> BTreeSet<(u32, u8, Pixel)> {
+        let strips = Strips::new(strands);
+        let pairs = AtomicU64::new(0);
+        let mut all = BTreeSet::new();
+        for strip in 0..strips.len() {
+            let hot = HotStrip::find(strands, &strips, strip, &pairs);
+            assert!(hot.pixels.is_sorted_by(|p, q| p < q), "by x, then y, each once");
+            assert!(hot.pixels.iter().all(|p| strips.of_row(i64::from(p.y)) == strip));
+            let visited: BTreeSet<u32> = hot.passes.iter().map(|p| p.pixel()).collect();
+            assert!(visited.into_iter().eq(0..hot.pixels.len() as u32));
+            all.extend(hot.passes.iter().map(|p| (p.of(), p.manner() as u8, hot.pixels[p.pixel() as usize])));
+        }
+        all
+    }
+
+    /// The same by looking at every pair of segments, and at every segment and hot pixel.
+    fn wanted(strands: &Strands) -> BTreeSet<(u32, u8, Pixel)> {
+        let segments: Vec<u32> = strands.segments_in(0..strands.len()).collect();
+        let mut hot: BTreeSet<Pixel> = strands.vertices.iter().copied().collect();
+        for &s in &segments {
+            for &t in segments.iter().filter(|&&t| t > s) {
+                let ((a, b), (c, d)) = (strands.segment(s), strands.segment(t));
+                hot.extend(crossing(a, b, c, d));
+            }
+        }
+        let mut all = BTreeSet::new();
+        for &pixel in &hot {
+            let mut passes = BTreeSet::new();
+            let mut ends = 0;
+            for &s in &segments {
+                let (a, b) = strands.segment(s);
+                if pixel == a || pixel == b {
+                    passes.insert((s + u32::from(pixel == b), Manner::Vertex as u8, pixel));
+                    ends += 1;
+                } else if in_box(a, b, pixel) && hit(a, b, pixel) != Hit::Clear {
+                    let manner = if hit(a, b, pixel) == Hit::Inside { Manner::Inner } else { Manner::Near };
+                    passes.insert((s, manner as u8, pixel));
+                }
+            }
+            // One vertex, at which two segments end.
+            if !(passes.len() == 1 && ends == 2) {
+                all.extend(passes);
+            }
+        }
+        all
+    }
+
+    #[test]
+    fn hot_pixels_and_who_passes_them_are_those_of_looking_at_all() {
+        let mut rng = ChaCha8Rng::seed_from_u64(91);
+        for k in 0..60 {
+            // Crowded, so that everything nearly touches; spread out; or long.
+            let (wide, step) = [(1.0, 0.6), (60.0, 9.0), (200.0, 200.0)][k % 3];
+            let walk = |_| {
+                let (mut x, mut y) = (rng.random_range(0.0..wide), rng.random_range(0.0..wide));
+                let mut next = |_| {
+                    (x, y) = (x + rng.random_range(-step..step), y + rng.random_range(-step..step));
+                    (x, y)
+                };
+                (0..7).map(&mut next).collect()
+            };
+            let strands = strands(&(0..12).map(walk).collect::<Vec<Vec<(f64, f64)>>>());
+            // A vertex alone may be there or not: it changes nothing.
+            let shared = |all: BTreeSet<(u32, u8, Pixel)>| -> BTreeSet<(u32, u8, Pixel)> {
+                let alone = |p: &(u32, u8, Pixel)| all.iter().filter(|q| q.2 == p.2).count() == 1;
+                all.iter().filter(|p| !alone(p)).copied().collect()
+            };
+            let (found, wanted) = (shared(found(&strands)), shared(wanted(&strands)));
+            let off: Vec<_> = found.symmetric_difference(&wanted).collect();
+            assert!(off.is_empty(), "set {k}: {off:?}");
+        }
+    }
+
+    #[test]
+    fn nothing_is_found_where_pairs_are_too_many() {
+        let strands = strands(&[vec![(0.0, 0.0), (5.0, 5.0)], vec![(0.0, 5.0), (5.0, 0.0)]]);
+        let strips = Strips::new(&strands);
+        let middle = (0..strips.len())
+            .find(|&s| !HotStrip::find(&strands, &strips, s, &AtomicU64::new(0)).pixels.is_empty());
+        let full = AtomicU64::new(PAIR_LIMIT);
+        assert!(HotStrip::find(&strands, &strips, middle.unwrap(), &full).pixels.is_empty());
+        assert!(full.into_inner() > PAIR_LIMIT);
+    }
+
+    #[test]
+    fn pixels_come_by_x_then_y_each_once() {
+        let pixels = [(3, -1), (-2, 9), (3, -5), (-2, 9), (0, 0), (3, -1)].map(|(x, y)| Pixel::new(x, y));
+        let sorted = [(-2, 9), (0, 0), (3, -5), (3, -1)].map(|(x, y)| Pixel::new(x, y));
+        assert_eq!(unique(pixels.to_vec()), sorted);
+    }
+}

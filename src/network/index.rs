@@ -185,8 +185,9 @@ mod tests {
 
     use rand::{RngExt, SeedableRng};
 
-    use super::nearest_on;
+    use super::{SegmentIndex, nearest_on};
     use crate::frame::{Frame, GroundPoint, Traced};
+    use crate::network::tests::{built, noding_only, tracks};
     use crate::network::{Network, NetworkSettings};
     use crate::record::{Line, LineKind, SourcePlace};
 
@@ -232,6 +233,78 @@ mod tests {
                 assert!(network.nearest_foot(foot.at, 0.01, |_| true).is_some(), "{point:?}");
             }
             assert!(found(least_m - 1e-6).is_none() && found(f64::NAN).is_none());
+        }
+    }
+
+    /// What a segment passes: every place of it lies in a cell that holds it, and no cell that holds it lies
+    /// apart from it.
+    #[test]
+    fn a_segment_is_in_the_cells_that_it_passes_and_no_others() {
+        let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(9);
+        let mut at =
+            |wide: f64| (rng.random_range(-wide..wide) + 400.0, rng.random_range(-wide..wide) - 70.0);
+        let mut paths: Vec<Vec<(f64, f64)>> = (0..40).map(|_| vec![at(300.0), at(300.0)]).collect();
+        paths.extend([vec![(100.0, 7.0), (700.0, 7.0)], vec![(640.0, -370.0), (640.0, 230.0)]]);
+        let network = built(&tracks(&paths), &noding_only());
+        let index = SegmentIndex::new(&network.paths);
+        let mut held = std::collections::HashSet::new();
+        index.each_cell(&network.paths, &mut |cell, piece| {
+            assert!(held.insert((cell, piece.edge, piece.vertex)), "once a cell");
+        });
+        assert!(index.columns > 3 && index.rows > 3);
+        for edge in 0..network.edges().len() as u32 {
+            for (vertex, w) in (0..).zip(network.path(edge).windows(2)) {
+                for k in 0..=500 {
+                    let p = w[0].lerp(w[1], f64::from(k) / 500.0);
+                    let cell = (index.row(p.y_m) * index.columns + index.column(p.x_m)) as u32;
+                    assert!(held.contains(&(cell, edge, vertex)), "{p:?}");
+                }
+            }
+        }
+        for &(cell, edge, vertex) in &held {
+            let path = network.path(edge);
+            let (a, b) = (path[vertex as usize], path[vertex as usize + 1]);
+            let (row, column) = (i64::from(cell) / index.columns, i64::from(cell) % index.columns);
+            let half_m = index.cell_m / 2.0;
+            let middle = GroundPoint::new(
+                index.west_m + column as f64 * index.cell_m + half_m,
+                index.south_m + row as f64 * index.cell_m + half_m,
+            );
+            // Within the box of the segment, and on its line by the widest half of a cell across it.
+            let length_m = a.distance_m(b);
+            let (dx, dy) = ((b.x_m - a.x_m) / length_m, (b.y_m - a.y_m) / length_m);
+            let off_m = (dx * (middle.y_m - a.y_m) - dy * (middle.x_m - a.x_m)).abs();
+            assert!(off_m <= half_m * (dx.abs() + dy.abs()) + 1e-5, "{off_m} m off");
+            let along_m = dx * (middle.x_m - a.x_m) + dy * (middle.y_m - a.y_m);
+            assert!((-2.0 * half_m..=length_m + 2.0 * half_m).contains(&along_m));
+        }
+    }
+
+    /// Short lines far from each other: most cells are empty, and the nearest foot lies rings away.
+    #[test]
+    fn the_nearest_foot_is_found_over_empty_cells() {
+        let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(10);
+        let paths: Vec<Vec<(f64, f64)>> = (0..70)
+            .map(|_| {
+                let (x, y) = (rng.random_range(0.0..3000.0), rng.random_range(-4000.0..-1000.0));
+                vec![(x, y), (x + rng.random_range(-40.0..40.0), y + rng.random_range(-40.0..40.0))]
+            })
+            .collect();
+        let network = built(&tracks(&paths), &noding_only());
+        let index = SegmentIndex::new(&network.paths);
+        assert!(index.columns > 8 && index.rows > 8);
+        for k in 0..1500 {
+            let wide = if k % 3 == 0 { 3000.0 } else { 1600.0 };
+            let point = GroundPoint::new(
+                1500.0 + rng.random_range(-wide..wide),
+                -2500.0 + rng.random_range(-wide..wide),
+            );
+            let least_m = (0..network.edges().len() as u32)
+                .flat_map(|e| network.path(e).windows(2))
+                .map(|w| nearest_on(w[0], w[1], point).distance_m(point))
+                .fold(f64::INFINITY, f64::min);
+            let foot = network.nearest_foot(point, f64::INFINITY, |_| true).unwrap();
+            assert!((foot.offset_m - least_m).abs() < 1e-9, "{} m, not {least_m} m", foot.offset_m);
         }
     }
 }

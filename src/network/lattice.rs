@@ -122,3 +122,89 @@ impl Lattice {
         self.per_m.map_or_else(|| steps as f64 * self.step_m, |n| steps as f64 / n)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn covering(step_m: f64, low: (f64, f64), high: (f64, f64)) -> Result<Lattice, NetworkError> {
+        let ends = [low, high].map(|(x_m, y_m)| GroundPoint::new(x_m, y_m));
+        Lattice::covering(step_m, Extent::of(&ends))
+    }
+
+    #[test]
+    fn a_point_goes_to_the_nearest_lattice_point_ties_north_and_east() {
+        let lattice = covering(0.5, (100.0, -30.0), (180.0, 20.0)).unwrap();
+        let pixel = |x_m: f64, y_m: f64| {
+            let p = lattice.pixel(GroundPoint::new(x_m, y_m));
+            (p.x, p.y)
+        };
+        assert_eq!(pixel(100.0, -30.0), (0, 0));
+        assert_eq!(pixel(103.7, -28.8), (7, 2));
+        assert_eq!(pixel(100.25, -29.75), (1, 1), "ties");
+        assert_eq!(pixel(100.24, -29.76), (0, 0));
+        assert_eq!(pixel(99.75, -30.25), (0, 0));
+        assert_eq!(pixel(180.0, 20.0), (160, 100));
+    }
+
+    #[test]
+    fn decimal_places_come_back_exactly_whatever_the_origin() {
+        for (step_m, low) in [(0.01, (613_000.37, -81.02)), (0.001, (-5.0, 6_100_000.123)), (1.0, (7.0, 8.0))]
+        {
+            let lattice = covering(step_m, low, (low.0 + 900.0, low.1 + 900.0)).unwrap();
+            let decimals = (1.0 / step_m).round();
+            for k in 0..2000 {
+                let at = |from: f64| ((from * decimals).round() + f64::from(k * 7)) / decimals;
+                let place = GroundPoint::new(at(low.0), at(low.1));
+                let pixel = lattice.pixel(place);
+                assert_eq!((pixel.x, pixel.y), (k * 7, k * 7));
+                assert_eq!(lattice.ground(pixel), place);
+            }
+        }
+        // A step that no metre holds a whole number of.
+        let lattice = covering(0.003, (0.0, 0.0), (9.0, 9.0)).unwrap();
+        assert_eq!(lattice.ground(Pixel::new(1000, -1)), GroundPoint::new(3.0, -0.003));
+        assert_eq!(lattice.pixel(GroundPoint::new(0.0046, 2.998)), Pixel::new(2, 999));
+        assert_eq!(lattice.step_m(), 0.003);
+        let coarse = covering(2.5, (-10.0, -10.0), (90.0, 90.0)).unwrap();
+        assert_eq!(coarse.ground(Pixel::new(3, 1)), GroundPoint::new(-2.5, -7.5));
+    }
+
+    #[test]
+    fn whole_numbers_are_rounded_down() {
+        let found = [-2.0, -1.5, -0.1, 0.0, 0.9, 1.0, 7.5e9].map(floor);
+        assert_eq!(found, [-2, -2, -1, 0, 0, 1, 7_500_000_000]);
+    }
+
+    #[test]
+    fn what_spans_too_many_steps_or_lies_too_far_off_is_refused() {
+        // Fewer than 2³⁰ less two steps, here of a quarter of a metre.
+        let steps = |count: f64| covering(0.25, (0.0, 0.0), (0.25 * count, 1.0));
+        assert!(steps(1_073_741_821.0).is_ok() && steps(1_073_741_822.0).is_err());
+        // And of 1 cm.
+        let most_m = 10_737_418.22;
+        assert!(covering(0.01, (0.0, 0.0), (most_m - 0.02, 0.0)).is_ok());
+        let wide = Err(NetworkError::TooWide { extent_m: most_m + 0.02, step_m: 0.01 });
+        assert_eq!(covering(0.01, (0.0, 0.0), (most_m + 0.02, 0.0)).map(|l| l.step_m()), wide);
+        assert_eq!(covering(0.01, (0.0, 0.0), (0.0, most_m + 0.02)).map(|l| l.step_m()), wide);
+        assert!(
+            covering(0.01, (9e12, 0.0), (9e12, 1.0)).is_ok()
+                && covering(0.01, (0.0, 0.0), (1.0, 0.0)).is_ok()
+        );
+        for far in [(1.1e13, 0.0), (-1.1e13, 0.0), (0.0, 1.1e13), (0.0, -1.1e13)] {
+            assert!(covering(0.01, far, far).is_err(), "{far:?}");
+        }
+        assert!(covering(0.01, (f64::NAN, f64::INFINITY), (0.0, 0.0)).is_err());
+        let none = Lattice::covering(0.01, Extent::NONE).unwrap();
+        assert_eq!(none.ground(Pixel::new(0, 0)), GroundPoint::new(0.0, 0.0));
+    }
+
+    #[test]
+    fn an_extent_holds_all_points() {
+        let points = [(3.0, -1.0), (-2.0, 5.0), (0.5, 0.5)].map(|(x, y)| GroundPoint::new(x, y));
+        let e = Extent::of(&points);
+        assert_eq!((e.west, e.south, e.east, e.north), (-2.0, -1.0, 3.0, 5.0));
+        let e = e.with(Extent::of(&[GroundPoint::new(9.0, -8.0)]));
+        assert_eq!((e.west, e.south, e.east, e.north), (-2.0, -8.0, 9.0, 5.0));
+    }
+}

@@ -128,3 +128,68 @@ impl Meeting {
         self.marks |= DOUBLED;
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::network::lattice::{Lattice, Pixel};
+    use crate::network::strand::Strands;
+    use crate::network::tests::tracks;
+
+    /// What is known of ten hot pixels that strands visit in the order given, and the crossings.
+    fn met(strands: &[&[u32]]) -> (String, usize) {
+        // The strands themselves play no part but their number.
+        let lines = tracks(&vec![vec![(0.0, 0.0), (1.0, 1.0)]; strands.len()]);
+        let extent = crate::network::lattice::Extent::of(&lines[0].ground);
+        let set = Strands::from_lines(&Lattice::covering(0.01, extent).unwrap(), &lines, true, false);
+        let mut noded = Noded { pixels: vec![Pixel::default(); 10], starts: vec![0], ..Noded::default() };
+        for pixels in strands {
+            noded
+                .visits
+                .extend(pixels.iter().map(|&p| if p < 10 { Visit::to_pixel(p) } else { Visit::lone(p) }));
+            noded.starts.push(noded.visits.len() as u32);
+        }
+        let meetings = Meetings::find(&noded, &set);
+        let sign = |p: u32| {
+            let visit = Visit::to_pixel(p);
+            match (meetings.is_node(visit), meetings.is_doubled(visit)) {
+                (false, false) => '.',
+                (true, false) => 'n',
+                (false, true) => 'd',
+                (true, true) => 'b',
+            }
+        };
+        assert!(!meetings.is_node(Visit::lone(3)) && !meetings.is_doubled(Visit::lone(3)));
+        ((0..10).map(sign).collect(), meetings.crossings)
+    }
+
+    #[test]
+    fn ends_are_nodes_and_what_lies_between_is_none() {
+        assert_eq!(met(&[&[0, 1, 2, 3]]), ("n..n......".into(), 0));
+        assert_eq!(met(&[&[2, 50, 4]]), ("..n.n.....".into(), 0), "one between has no number");
+        assert_eq!(met(&[&[5]]), ("..........".into(), 0), "no piece");
+    }
+
+    #[test]
+    fn more_than_two_neighbours_make_a_node_and_two_strands_through_it_a_crossing() {
+        assert_eq!(met(&[&[0, 5, 1], &[2, 5, 3]]), ("nnnn.n....".into(), 1));
+        assert_eq!(met(&[&[0, 5, 1], &[2, 5]]), ("nnn..n....".into(), 0), "one ends there");
+        assert_eq!(
+            met(&[&[0, 5, 1], &[2, 5, 3], &[4, 5, 6]]),
+            ("nnnnnbn...".into(), 1),
+            "six are too many to tell"
+        );
+        assert_eq!(met(&[&[0, 5, 1, 2, 5, 3]]), ("n..n.n....".into(), 0), "a strand through itself");
+        assert_eq!(met(&[&[0, 5, 1], &[2, 5, 3], &[4, 6, 7], &[8, 6, 9]]).1, 2);
+    }
+
+    #[test]
+    fn neighbours_met_twice_show_where_pieces_may_coincide() {
+        // Two along 1, 2, 3; they part at 1 and 3.
+        assert_eq!(met(&[&[0, 1, 2, 3, 4], &[5, 1, 2, 3, 6]]), ("nbdbnnn...".into(), 2));
+        // Against each other.
+        assert_eq!(met(&[&[0, 1, 2], &[2, 1, 0]]), ("bdb.......".into(), 0));
+        // Out and back: it turns at 2.
+        assert_eq!(met(&[&[0, 1, 2, 1, 0]]), ("bdb.......".into(), 0));
+    }
+}

@@ -64,3 +64,6 @@ pub use report::Report;
 pub use settings::{NetworkError, NetworkSettings};
 pub use travel::TravelGraph;
 pub use way::{EdgePiece, Way};
+
+#[cfg(test)]
+mod tests;

@@ -108,3 +108,62 @@ impl<T: Copy> Rows<T> {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::Rows;
+
+    fn told(rows: &Rows<char>) -> Vec<String> {
+        (0..rows.len()).map(|k| rows.row(k).iter().collect()).collect()
+    }
+
+    fn words() -> Rows<char> {
+        let mut rows = Rows::with_capacity(4, 9);
+        ["fox", "", "dingo", "d"].iter().for_each(|word| rows.push(word.chars()));
+        rows
+    }
+
+    #[test]
+    fn rows_are_as_they_were_put_in() {
+        let mut rows = words();
+        assert_eq!(told(&rows), ["fox", "", "dingo", "d"]);
+        assert_eq!((rows.range(2), rows.range(1), rows.items().len()), (3..8, 3..3, 9));
+        rows.shrink_to_fit();
+        assert_eq!(told(&rows), ["fox", "", "dingo", "d"]);
+        rows.sort_rows_by(|p, q| p.cmp(q));
+        assert_eq!(told(&rows), ["fox", "", "dgino", "d"]);
+        assert_eq!(rows.into_items().into_iter().collect::<String>(), "foxdginod");
+        assert_eq!(Rows::<char>::with_capacity(0, 0).len(), 0);
+    }
+
+    #[test]
+    fn items_sorted_into_rows_keep_their_order() {
+        let items =
+            [(2, 'd'), (0, 'f'), (2, 'i'), (2, 'n'), (0, 'o'), (2, 'g'), (0, 'x'), (2, 'o'), (3, 'd')];
+        let rows = Rows::sorted(4, ' ', |add| items.iter().for_each(|&(row, item)| add(row, item)));
+        assert_eq!(rows, words());
+        assert_eq!(told(&Rows::sorted(2, ' ', |_| ())), ["", ""]);
+    }
+
+    #[test]
+    fn parts_are_the_items_of_so_many_rows_each() {
+        for (rows, wanted) in [
+            (1, vec!["fox", "", "dingo", "d"]),
+            (2, vec!["fox", "dingod"]),
+            (3, vec!["foxdingo", "d"]),
+            (9, vec!["foxdingod"]),
+        ] {
+            let mut blank = Rows::blank([3, 0, 5, 1].into_iter(), ' ');
+            assert_eq!(told(&blank), ["   ", "", "     ", " "]);
+            let parts = blank.parts_mut(rows);
+            assert_eq!(
+                parts.iter().map(|p| p.len()).collect::<Vec<_>>(),
+                wanted.iter().map(|w| w.len()).collect::<Vec<_>>()
+            );
+            for (part, word) in parts.into_iter().zip(&wanted) {
+                part.iter_mut().zip(word.chars()).for_each(|(slot, c)| *slot = c);
+            }
+            assert_eq!(blank, words(), "{rows} at a time");
+        }
+    }
+}

@@ -145,4 +145,42 @@ mod tests {
         let segments: Vec<u32> = strips.segments(0).collect();
         assert!(may_meet(&strands, &strips, 0, &segments, |_| false).is_none());
     }
+
+    /// Places of the runs of one walk, each as (first, end).
+    fn runs_of(places: &[(f64, f64)]) -> Vec<(u32, u32)> {
+        let walk: Vec<GroundPoint> = places.iter().map(|&(x_m, y_m)| GroundPoint::new(x_m, y_m)).collect();
+        let lattice = Lattice::covering(0.01, Extent::of(&walk)).unwrap();
+        let mut strands = Strands::with_capacity(1, 0, false);
+        let strand = Strand { kind: LineKind::Track, kinds: KindSet::EMPTY, level: 0 };
+        strands.push(&lattice, strand, &[], &walk);
+        let strips = Strips::at_least(&strands, 1 << 20);
+        let segments: Vec<u32> = strips.segments(0).collect();
+        let mut found: Vec<(u32, u32)> =
+            super::runs(&strands, &strips, 0, &segments).iter().map(|run| (run.first, run.end)).collect();
+        found.sort_unstable();
+        found
+    }
+
+    #[test]
+    fn a_run_lasts_while_all_of_it_goes_on_one_way() {
+        // Up and down all the way, turned by quarters.
+        let zigzag = [(0.0, 0.0), (5.0, 4.0), (9.0, -2.0), (12.0, 3.0), (20.0, -6.0)];
+        let mut turned = zigzag.to_vec();
+        for _ in 0..4 {
+            assert_eq!(runs_of(&turned), [(0, 4)], "{turned:?}");
+            turned.iter_mut().for_each(|p| *p = (-p.1, p.0));
+        }
+        // East, then back west: up at first, and down at last.
+        assert_eq!(
+            runs_of(&[(0.0, 0.0), (5.0, 1.0), (9.0, -1.0), (6.0, 0.0), (2.0, -1.0)]),
+            [(0, 2), (2, 4)]
+        );
+        // Back over itself, level or upright.
+        assert_eq!(runs_of(&[(0.0, 0.0), (9.0, 0.0), (4.0, 0.0)]), [(0, 1), (1, 2)]);
+        assert_eq!(runs_of(&[(0.0, 0.0), (0.0, 9.0), (0.0, 4.0)]), [(0, 1), (1, 2)]);
+        // North all the way, though first east and then west.
+        assert_eq!(runs_of(&[(0.0, 0.0), (5.0, 1.0), (9.0, 2.0), (6.0, 3.0), (2.0, 4.0)]), [(0, 4)]);
+        // Eastward and northward, then eastward alone, then northward alone: no way is common to all.
+        assert_eq!(runs_of(&[(0.0, 0.0), (3.0, 3.0), (6.0, 2.0), (5.0, 5.0)]), [(0, 2), (2, 3)]);
+    }
 }

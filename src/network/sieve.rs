@@ -173,6 +173,11 @@ fn neighbours(sieve: &[Sieved], step_m: f64, reach_m: f64) -> Vec<(u32, u32)> {
 
 #[cfg(test)]
 mod tests {
+    use std::collections::BTreeSet;
+
+    use rand::{RngExt, SeedableRng};
+    use rand_chacha::ChaCha8Rng;
+
     use super::*;
     use crate::frame::LonLat;
     use crate::record::{LineKind, SourcePlace};
@@ -262,5 +267,120 @@ mod tests {
         assert!(with(60 * 46).is_ok());
         let refused = with(60 * 46 - 1).err();
         assert_eq!(refused, Some(NetworkError::TooLong { length_km: 54.0, step_m: 20.0 }));
+    }
+
+    /// Walks of a length with a kink now and then.
+    fn walks(rng: &mut ChaCha8Rng, count: usize, steps: usize) -> Vec<Traced<Line>> {
+        let walk = |k: usize| {
+            let (mut x_m, mut y_m) = (rng.random_range(-150.0..150.0), rng.random_range(-150.0..150.0));
+            let mut heading: f64 = rng.random_range(0.0..std::f64::consts::TAU);
+            let mut step = |_| {
+                heading += rng.random_range(-0.6..0.6);
+                (x_m, y_m) = (x_m + 9.0 * heading.cos(), y_m + 9.0 * heading.sin());
+                GroundPoint::new(x_m, y_m)
+            };
+            traced(k, (0..steps).map(&mut step).collect())
+        };
+        (0..count).map(walk).collect()
+    }
+
+    #[test]
+    fn samples_of_lines_beside_each_other_are_those_of_looking_at_every_pair() {
+        let mut rng = ChaCha8Rng::seed_from_u64(81);
+        let mut found = 0;
+        for _ in 0..15 {
+            let lines = walks(&mut rng, 8, 25);
+            let mut sieve: Vec<Sieved> =
+                (0..).zip(&lines).flat_map(|(k, line)| sieve_line(k, line, 20.0)).collect();
+            sieve.sort_by_key(|s| (s.cell, s.line));
+            let mut wanted = Vec::new();
+            for s in &sieve {
+                let like = |o: &&Sieved| {
+                    let cosine = s.heading.0 * o.heading.0 + s.heading.1 * o.heading.1;
+                    o.line > s.line && cosine.abs() >= 0.4 && s.at.distance_m(o.at) <= 18.5
+                };
+                let others: BTreeSet<u32> = sieve.iter().filter(like).map(|o| o.line).collect();
+                wanted.extend(others.into_iter().map(|o| (s.line, o)));
+            }
+            let mut pairs = neighbours(&sieve, 20.0, 18.5);
+            pairs.sort_unstable();
+            wanted.sort_unstable();
+            assert_eq!(pairs, wanted);
+            found += pairs.len();
+        }
+        assert!(found > 100, "{found}");
+    }
+
+    #[test]
+    fn samples_for_the_sieve_know_their_cell_and_direction() {
+        let bend = [(-30.0, 5.0), (30.0, 5.0), (30.0, 85.0)].map(|(x_m, y_m)| GroundPoint::new(x_m, y_m));
+        let found = sieve_line(7, &traced(7, bend.to_vec()), 20.0);
+        let told: Vec<_> = found.iter().map(|s| (s.cell, s.at.x_m, s.at.y_m)).collect();
+        assert_eq!(
+            told[..4],
+            [((0, -2), -30.0, 5.0), ((0, -1), -10.0, 5.0), ((0, 0), 10.0, 5.0), ((0, 1), 30.0, 5.0)]
+        );
+        assert_eq!(
+            told[4..],
+            [((1, 1), 30.0, 25.0), ((2, 1), 30.0, 45.0), ((3, 1), 30.0, 65.0), ((4, 1), 30.0, 85.0)]
+        );
+        let half = std::f32::consts::FRAC_1_SQRT_2;
+        for (k, s) in found.iter().enumerate() {
+            let wanted = match k {
+                ..=2 => (1.0, 0.0),
+                3 => (half, half),
+                _ => (0.0, 1.0),
+            };
+            assert!((s.heading.0 - wanted.0).abs() < 1e-6 && (s.heading.1 - wanted.1).abs() < 1e-6, "{k}");
+            assert_eq!(s.line, 7);
+        }
+    }
+
+    /// East through some places, of a kind and from a file.
+    fn level(kind: LineKind, file: &str, from_m: f64, to_m: f64, y_m: f64) -> Traced<Line> {
+        let mut line = traced(0, vec![GroundPoint::new(from_m, y_m), GroundPoint::new(to_m, y_m)]);
+        (line.what.kind, line.what.source.file) = (kind, std::path::Path::new(file).into());
+        line
+    }
+
+    #[test]
+    fn lines_of_one_kind_that_run_together_for_long_enough_are_near_each_other() {
+        let near = |lines: &[Traced<Line>]| {
+            let near = lines_that_run_together(lines, 5.0).unwrap();
+            near.into_iter().collect::<Vec<_>>()
+        };
+        let track = |from_m, to_m, y_m| level(LineKind::Track, "a.geojson", from_m, to_m, y_m);
+        let recorded = |from_m, to_m, y_m| level(LineKind::Track, "a.gpx", from_m, to_m, y_m);
+        let all = [
+            track(0.0, 500.0, 0.0),
+            track(0.0, 500.0, 4.0),
+            level(LineKind::Road, "a.geojson", 0.0, 500.0, 2.0),
+            track(0.0, 500.0, 90.0),
+            track(500.0, 0.0, -4.0),
+        ];
+        assert_eq!(near(&all), [(0, vec![1, 4]), (1, vec![0, 4]), (4, vec![0, 1])]);
+        // 18.5 m apart at most, in samples 20 m apart along the line.
+        assert_eq!(near(&[track(0.0, 500.0, 0.0), track(0.0, 500.0, 18.4)]).len(), 2);
+        assert_eq!(near(&[track(0.0, 500.0, 0.0), track(0.0, 500.0, 18.6)]).len(), 0);
+        // Shorter than 100 m nothing is looked at.
+        assert_eq!(near(&[track(0.0, 100.0, 0.0), track(0.0, 100.0, 3.0)]).len(), 2);
+        assert_eq!(near(&[track(0.0, 99.0, 0.0), track(0.0, 300.0, 3.0)]).len(), 0);
+        // Ordinary lines: 0.6 of 0.8 of the shorter; recordings: 0.6 of 100 m, which three samples are.
+        let overlap = |over_m: f64| [track(0.0, 400.0, 0.0), track(400.0 - over_m, 800.0 - over_m, 3.0)];
+        assert_eq!((near(&overlap(160.0)).len(), near(&overlap(240.0)).len()), (0, 2));
+        let recordings =
+            |over_m: f64| [recorded(0.0, 400.0, 0.0), recorded(400.0 - over_m, 800.0 - over_m, 3.0)];
+        assert_eq!((near(&recordings(20.0)).len(), near(&recordings(40.0)).len()), (0, 2));
+        let one = [recorded(0.0, 400.0, 0.0), track(300.0, 800.0, 3.0)];
+        assert_eq!(near(&one).len(), 2, "a recording and another line");
+    }
+
+    #[test]
+    fn recordings_come_from_gpx_files() {
+        let is = |file: &str| is_recording(&level(LineKind::Track, file, 0.0, 1.0, 0.0).what);
+        assert_eq!(
+            ["a.gpx", "b.GPX", "c.geojson", "gpx", "d.gpx.zip"].map(is),
+            [true, true, false, false, false]
+        );
     }
 }

@@ -315,3 +315,141 @@ pub(crate) fn level_of(line: &Line) -> i32 {
         (layer, _, _) => layer,
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::network::lattice::Extent;
+    use crate::network::tests::{track, tracks};
+
+    /// Lines of three to five vertices a metre apart, on a lattice of centimetres.
+    fn lines(count: usize) -> Vec<Traced<Line>> {
+        let path = |k: usize| (0..3 + k % 3).map(|v| (v as f64, k as f64)).collect();
+        tracks(&(0..count).map(path).collect::<Vec<Vec<(f64, f64)>>>())
+    }
+
+    fn lattice(lines: &[Traced<Line>]) -> Lattice {
+        let extent = lines.iter().map(|l| Extent::of(&l.ground)).fold(Extent::NONE, Extent::with);
+        Lattice::covering(0.01, extent).unwrap()
+    }
+
+    #[test]
+    fn lines_taken_part_by_part_are_as_taken_one_by_one() {
+        for count in [1, 5, 63, 64, 65, 200] {
+            let mut lines = lines(count);
+            // One of them is a point.
+            lines[count / 2].ground.iter_mut().for_each(|p| p.x_m = 0.001);
+            let lattice = lattice(&lines);
+            let strands = Strands::from_lines(&lattice, &lines, false, true);
+            assert_eq!((strands.len(), &strands.vanished[..]), (count - 1, &[count as u32 / 2][..]));
+            let (mut vertex, mut strand) = (0, 0);
+            for (k, line) in lines.iter().enumerate().filter(|&(k, _)| k != count / 2) {
+                let range = strands.range(strand);
+                assert_eq!(
+                    (range.clone(), strands.lines_on(strand)),
+                    (vertex..vertex + line.ground.len(), &[k as u32][..])
+                );
+                for (v, at) in range.clone().zip(&line.ground) {
+                    assert_eq!((strands.places[v], strands.vertices[v]), (*at, lattice.pixel(*at)));
+                    assert_eq!(strands.strand_of(v as u32), strand);
+                    assert_eq!(strands.vertex_chainage_m(strand, 0, v as u32), (v - range.start) as f64);
+                }
+                (vertex, strand) = (range.end, strand + 1);
+            }
+            assert_eq!(strands.vertices.len(), vertex);
+        }
+    }
+
+    #[test]
+    fn vertices_that_round_to_one_place_are_one_at_the_first_of_them() {
+        let line = track(&[(0.0, 0.0), (0.004, 0.0), (3.0, 4.0), (3.0, 4.003), (3.0, 10.0), (2.999, 10.001)]);
+        let lattice = lattice(std::slice::from_ref(&line));
+        let strands = Strands::from_lines(&lattice, &[line], true, true);
+        assert_eq!(strands.vertices.len(), 3);
+        let chainages: Vec<f64> = (0..3).map(|v| strands.vertex_chainage_m(0, 0, v)).collect();
+        // The way to (3, 4) by the vertex between.
+        let to_corner = 0.004 + 2.996_f64.hypot(4.0);
+        assert!((chainages[1] - to_corner).abs() < 1e-12 && (chainages[2] - to_corner - 6.0).abs() < 1e-12);
+        assert_eq!(strands.places[1], GroundPoint::new(3.0, 4.0));
+        assert!(Strands::from_lines(&lattice, &lines(2), true, false).places.is_empty(), "nobody asks");
+    }
+
+    #[test]
+    fn several_lines_on_a_strand_have_their_own_chainages() {
+        let lines = lines(2);
+        let lattice = lattice(&lines);
+        let mut strands = Strands::from_lines(&lattice, &lines, true, false);
+        let path: Vec<GroundPoint> = [0.0, 0.0, 1.0, 3.0].map(|y_m| GroundPoint::new(0.0, y_m)).to_vec();
+        let carried = [(8, [5.0, 5.5, 6.0, 9.0]), (3, [70.0, 60.0, 50.0, 20.0])];
+        let carried = carried.map(|(line, chainage_m)| Carried { line, chainage_m: chainage_m.to_vec() });
+        let strand = strands.strands[0];
+        strands.push(&lattice, strand, &carried, &path[..2]);
+        assert_eq!(strands.len(), 2, "it is a point");
+        strands.push(&lattice, strand, &carried, &path);
+        assert_eq!((strands.len(), strands.lines_on(2)), (3, &[8, 3][..]));
+        let first = strands.range(2).start as u32;
+        let of = |carried: usize| [0, 1, 2].map(|v| strands.vertex_chainage_m(2, carried, first + v));
+        assert_eq!((of(0), of(1)), ([5.0, 6.0, 9.0], [70.0, 50.0, 20.0]));
+        // Between vertices by the share of the way.
+        let at = |y_m: f64, segment: u32, carried: usize| {
+            strands.chainage_m(2, carried, first + segment, lattice.pixel(GroundPoint::new(0.0, y_m)))
+        };
+        assert_eq!(
+            [at(0.0, 0, 0), at(0.25, 0, 0), at(1.0, 0, 0), at(1.0, 1, 0), at(2.0, 1, 0)],
+            [5.0, 5.25, 6.0, 6.0, 7.5]
+        );
+        assert_eq!([at(0.25, 0, 1), at(2.5, 1, 1), at(3.0, 1, 1)], [65.0, 27.5, 20.0]);
+    }
+
+    #[test]
+    fn parts_hold_all_strands_in_order_and_about_as_many_vertices_each() {
+        let lines = lines(60);
+        let strands = Strands::from_lines(&lattice(&lines), &lines, true, false);
+        for vertices in [1, 7, 40, 1000] {
+            let parts = strands.parts(vertices);
+            assert!(parts.iter().cloned().flatten().eq(0..60));
+            let held =
+                |p: &std::ops::Range<usize>| strands.range(p.end - 1).end - strands.range(p.start).start;
+            // A strand has up to five; the last part takes what is left.
+            assert!(parts.iter().all(|p| held(p) < vertices + 5));
+            assert!(parts[..parts.len() - 1].iter().all(|p| held(p) >= vertices));
+        }
+        let segments: Vec<u32> = strands.segments_in(1..3).collect();
+        assert_eq!(segments, [3, 4, 5, 7, 8, 9, 10], "four and five vertices after the first three");
+        assert_eq!(strands.segment(4), (strands.vertices[4], strands.vertices[5]));
+        assert!(Strands::with_capacity(0, 0, false).parts(5).is_empty());
+    }
+
+    #[test]
+    fn the_nearest_point_of_a_segment_is_its_foot_or_an_end() {
+        let (a, b) = (GroundPoint::new(10.0, 20.0), GroundPoint::new(40.0, 60.0));
+        // Along the segment by t, and off to its side by s of its length.
+        let at = |t: f64, s: f64| GroundPoint::new(10.0 + 30.0 * t - 40.0 * s, 20.0 + 40.0 * t + 30.0 * s);
+        for (t, s, wanted) in
+            [(0.25, 0.5, 0.25), (0.8, -2.0, 0.8), (-0.1, 0.3, 0.0), (1.3, 0.1, 1.0), (1.0, 7.0, 1.0)]
+        {
+            for found in [nearest_on(a, b, at(t, s)), nearest_on(b, a, at(t, s))] {
+                assert!(found.distance_m(at(wanted, 0.0)) < 1e-12, "{found:?}");
+            }
+        }
+        assert_eq!(nearest_on(a, a, b), a);
+        let upright = GroundPoint::new(10.0, -20.0);
+        assert_eq!(nearest_on(a, upright, GroundPoint::new(3.0, 5.0)), GroundPoint::new(10.0, 5.0));
+        let (p, q) = (Pixel::new(10, 20), Pixel::new(40, 60));
+        let share = |x: i32, y: i32| share_along(p, q, Pixel::new(x, y));
+        assert_eq!(
+            [share(25, 40), share(-15, 55), share(0, 0), share(50, 70), share(40, 60)],
+            [0.5, 0.26, 0.0, 1.0, 1.0]
+        );
+    }
+
+    #[test]
+    fn lengths_are_those_of_the_steps() {
+        let path: Vec<GroundPoint> = [(0.0, 0.0), (3.0, 4.0), (3.0, 4.0), (-2.0, 16.0), (-2.0, 9.0)]
+            .map(|(x, y)| GroundPoint::new(x, y))
+            .to_vec();
+        assert_eq!(chainages_m(&path), [0.0, 5.0, 5.0, 18.0, 25.0]);
+        assert_eq!((way_length_m(&path), step_m(path[3], path[1])), (25.0, 13.0));
+        assert_eq!((chainages_m(&[]), way_length_m(&path[..1])), (vec![], 0.0));
+    }
+}

@@ -311,3 +311,275 @@ pub(crate) fn pairs_in(reaches: &[u32]) -> u64 {
 pub(crate) fn check_pairs(pairs: u64) -> Result<(), NetworkError> {
     if pairs > PAIR_LIMIT { Err(NetworkError::TooManyCrossings { pairs: PAIR_LIMIT }) } else { Ok(()) }
 }
+
+#[cfg(test)]
+mod tests {
+    use rand::{RngExt, SeedableRng};
+    use rand_chacha::ChaCha8Rng;
+
+    use super::*;
+    use crate::network::lattice::{self, Lattice};
+    use crate::network::tests::tracks;
+
+    /// Walks of some segments each; where `long`, some segments run across many strips.
+    fn walks(rng: &mut ChaCha8Rng, long: bool) -> Strands {
+        let walk = |_| {
+            let (mut x, mut y) = (rng.random_range(-900.0..900.0), rng.random_range(-900.0..900.0));
+            let mut step = |_| {
+                let reach = if long && rng.random_range(0..6) == 0 { 1500.0 } else { 30.0 };
+                (x, y) = (x + rng.random_range(-reach..reach), y + rng.random_range(-reach..reach));
+                (x, y)
+            };
+            (0..9).map(&mut step).collect()
+        };
+        let lines = tracks(&(0..50).map(walk).collect::<Vec<Vec<(f64, f64)>>>());
+        let extent = lines
+            .iter()
+            .map(|l| lattice::Extent::of(&l.ground))
+            .fold(lattice::Extent::NONE, lattice::Extent::with);
+        Strands::from_lines(&Lattice::covering(0.01, extent).unwrap(), &lines, true, false)
+    }
+
+    fn all_segments(strands: &Strands) -> Vec<u32> {
+        strands.segments_in(0..strands.len()).collect()
+    }
+
+    #[test]
+    fn a_strip_holds_the_segments_that_meet_its_rows_each_once() {
+        let mut rng = ChaCha8Rng::seed_from_u64(71);
+        for k in 0..12 {
+            let strands = walks(&mut rng, k % 2 == 0);
+            let least = [1, 40_000, 1 << 30][k % 3];
+            let strips = Strips::at_least(&strands, least);
+            // To a power of two, from 1/√2 of it on.
+            assert!(strips.height() as f64 >= least as f64 / 1.4143);
+            let rows_of = |s: u32| {
+                let (a, b) = strands.segment(s);
+                (i64::from(a.y.min(b.y)), i64::from(a.y.max(b.y)))
+            };
+            let all = all_segments(&strands);
+            let south = all.iter().map(|&s| rows_of(s).0).min().unwrap();
+            let north = all.iter().map(|&s| rows_of(s).1).max().unwrap();
+            assert_eq!(strips.len() as i64, (north - south) / strips.height() + 1);
+            let mut entries = 0;
+            for strip in 0..strips.len() {
+                let low = south + strip as i64 * strips.height();
+                let wanted = all
+                    .iter()
+                    .copied()
+                    .filter(|&s| rows_of(s).0 < low + strips.height() && rows_of(s).1 >= low);
+                let found: Vec<u32> = strips.segments(strip).collect();
+                assert!(found.iter().copied().eq(wanted), "strip {strip}");
+                assert_eq!((strips.of_row(low), strips.of_row(low + strips.height() - 1)), (strip, strip));
+                entries += found.len();
+            }
+            assert!(entries <= all.len() * 3, "few strips a segment: {entries} of {}", all.len());
+            let beyond = strips.of_row(north + 9 * strips.height());
+            assert_eq!(
+                (strips.of_row(south - 5), beyond),
+                (0, strips.len() - 1),
+                "rows outside fall to the ends"
+            );
+        }
+    }
+
+    #[test]
+    fn strands_added_later_are_found_with_the_others() {
+        let mut rng = ChaCha8Rng::seed_from_u64(72);
+        let strands = walks(&mut rng, false);
+        let mut strips = Strips::new(&strands);
+        let fewer: Vec<Vec<u32>> = (0..strips.len()).map(|s| strips.segments(s).collect()).collect();
+        strips.add_strands(&strands, strands.len());
+        assert!((0..strips.len()).all(|s| strips.segments(s).eq(fewer[s].iter().copied())), "none was added");
+        strips.add_strands(&strands, strands.len() - 3);
+        let first = strands.starts[strands.len() - 3];
+        for (s, fewer) in fewer.iter().enumerate() {
+            let twice = fewer.iter().copied().filter(|&segment| segment >= first);
+            assert!(strips.segments(s).eq(fewer.iter().copied().chain(twice)));
+        }
+    }
+
+    /// Every row of the strip and one beyond on either side.
+    #[test]
+    fn the_range_of_a_segment_in_a_strip_holds_it_there_and_little_more() {
+        let mut rng = ChaCha8Rng::seed_from_u64(73);
+        let (mut cut, mut whole) = (0, 0);
+        for _ in 0..6 {
+            let strands = walks(&mut rng, true);
+            let strips = Strips::new(&strands);
+            let south = strands.vertices.iter().map(|v| v.y).min().unwrap();
+            for strip in 0..strips.len() {
+                let low = i64::from(south) + strip as i64 * strips.height();
+                let (bottom, top) = (low as f64 - 1.0, (low + strips.height()) as f64);
+                for s in strips.segments(strip) {
+                    let (a, b) = strands.segment(s);
+                    let (west, east) = strips.x_range(a, b, strip);
+                    let (min, max) = (a.x.min(b.x), a.x.max(b.x));
+                    if (west, east) == (min, max) {
+                        whole += 1;
+                    }
+                    assert!(min <= west && west <= east && east <= max);
+                    let (ay, by) = (f64::from(a.y), f64::from(b.y));
+                    let x_at = |y: f64| {
+                        let y = y.clamp(ay.min(by), ay.max(by));
+                        if by == ay {
+                            f64::from(a.x)
+                        } else {
+                            f64::from(a.x) + (y - ay) / (by - ay) * f64::from(b.x - a.x)
+                        }
+                    };
+                    let (p, q) = (x_at(bottom), x_at(top));
+                    if (by - ay).abs() > 3.0 * strips.height() as f64 {
+                        // Spans four strips at least, so it is cut.
+                        let (true_west, true_east) = (p.min(q), p.max(q));
+                        assert!(f64::from(west) <= true_west + 1e-6 && f64::from(east) >= true_east - 1e-6);
+                        assert!(f64::from(west) >= true_west - 2.01 && f64::from(east) <= true_east + 2.01);
+                        cut += 1;
+                    } else if (by - ay).abs() < strips.height() as f64 {
+                        assert_eq!((west, east), (min, max), "in two strips it is whole");
+                    }
+                }
+            }
+        }
+        assert!(cut > 100 && whole > 1000, "{cut} {whole}");
+    }
+
+    #[test]
+    fn a_sweep_takes_segments_by_their_west_ends() {
+        let mut rng = ChaCha8Rng::seed_from_u64(74);
+        let strands = walks(&mut rng, true);
+        let strips = Strips::new(&strands);
+        for strip in 0..strips.len() {
+            let segments: Vec<u32> = strips.segments(strip).collect();
+            let swept = strips.sweep(&strands, strip, (0..).zip(segments.iter().copied()));
+            assert!(swept.is_sorted_by_key(|s| (s.west, s.place)) && swept.len() == segments.len());
+            for s in &swept {
+                assert_eq!(segments[s.place as usize], s.segment);
+                assert_eq!((s.a, s.b), strands.segment(s.segment));
+                assert_eq!((s.west, s.east), strips.x_range(s.a, s.b, strip));
+                assert_eq!(s.rows(), (s.a.y.min(s.b.y), s.a.y.max(s.b.y)));
+            }
+        }
+    }
+
+    #[test]
+    fn reaches_are_those_of_looking_at_all_that_follow() {
+        let mut rng = ChaCha8Rng::seed_from_u64(75);
+        for count in [0, 1, 2, 3, 9, 100, 400] {
+            let range = |_| {
+                let west: i32 = rng.random_range(-500..500);
+                (west, west + [0, 3, 40, 700][rng.random_range(0..4)])
+            };
+            let sorted = by_west((0..count).map(range).collect::<Vec<(i32, i32)>>(), |r| r.0);
+            assert!(sorted.is_sorted_by_key(|r| r.0));
+            let found = reaches(&sorted, |r| *r);
+            let end = |i: usize| i + 1 + sorted[i + 1..].iter().filter(|o| o.0 <= sorted[i].1).count();
+            let wanted: Vec<u32> = (0..sorted.len()).map(|i| end(i) as u32).collect();
+            assert_eq!(found, wanted);
+            let pairs =
+                (0..sorted.len()).map(|i| sorted[i + 1..].iter().filter(|o| o.0 <= sorted[i].1).count());
+            assert_eq!(pairs_in(&found), pairs.sum::<usize>() as u64);
+        }
+    }
+
+    #[test]
+    fn keys_and_sorting_keep_the_order_of_whole_numbers_and_of_equals() {
+        let numbers = [i32::MIN, -70_000, -1, 0, 1, 70_000, i32::MAX];
+        assert!(numbers.map(ordered).is_sorted_by(|p, q| p < q));
+        assert!(numbers.iter().all(|&v| ordered(ordered(v) as i32) as i32 == v));
+        let unsorted: Vec<(i32, usize)> = (0..300).map(|k| ((k * 7 % 11) as i32 - 5, k)).collect();
+        assert!(by_west(unsorted, |p| p.0).is_sorted());
+    }
+
+    #[test]
+    fn segments_go_on_where_their_boxes_share_a_vertex_and_no_more() {
+        let swept = |segment: u32, a: (i32, i32), b: (i32, i32)| {
+            let (a, b) = (Pixel::new(a.0, a.1), Pixel::new(b.0, b.1));
+            Swept { a, b, west: a.x.min(b.x), east: a.x.max(b.x), segment, place: 0 }
+        };
+        let first = swept(7, (0, 0), (10, 4));
+        for (next, goes_on) in [
+            ((20, 0), true),
+            ((11, -50), true),
+            ((10, 9), true),
+            ((4, 5), true),
+            ((10, 2), false),
+            ((3, 3), false),
+            ((10, 4), false),
+            ((-5, 4), false),
+        ] {
+            let (second, elsewhere) = (swept(8, (10, 4), next), swept(9, (10, 4), next));
+            assert_eq!(
+                (first.goes_on_with(&second), second.goes_on_with(&first)),
+                (goes_on, goes_on),
+                "{next:?}"
+            );
+            assert!(!first.goes_on_with(&elsewhere) && !elsewhere.goes_on_with(&first), "not of one strand");
+            // What goes on has a box beside or above that of the other.
+            let (x, y) = ((next.0.min(10), next.0.max(10)), (next.1.min(4), next.1.max(4)));
+            let apart = x.0.max(0) == x.1.min(10) || y.0.max(0) == y.1.min(4);
+            assert!(!goes_on || apart, "{next:?}");
+        }
+    }
+
+    #[test]
+    fn segments_go_on_from_level_and_upright_ones_too() {
+        let goes_on = |a: (i32, i32), b: (i32, i32), c: (i32, i32)| {
+            let pixel = |p: (i32, i32)| Pixel::new(p.0, p.1);
+            let swept = |segment, a, b| Swept { a, b, west: 0, east: 0, segment, place: 0 };
+            swept(0, pixel(a), pixel(b)).goes_on_with(&swept(1, pixel(b), pixel(c)))
+        };
+        for sign in [1, -1] {
+            let at = |x: i32, y: i32| (sign * x, sign * y);
+            // Up 9; then on up, level, or down beside itself.
+            assert!(goes_on(at(0, 0), at(0, 9), at(3, 12)) && goes_on(at(0, 0), at(0, 9), at(-3, 12)));
+            for next in [at(5, 9), at(-5, 9), at(5, 4), at(-5, 4), at(-1, 0), at(1, 0)] {
+                assert!(!goes_on(at(0, 0), at(0, 9), next), "{next:?}");
+                assert!(!goes_on(at(0, 0), at(9, 0), (next.1, next.0)), "{next:?}");
+            }
+            assert!(goes_on(at(0, 0), at(9, 0), at(12, 3)) && goes_on(at(0, 0), at(9, 0), at(12, -3)));
+        }
+    }
+
+    #[test]
+    fn pairs_up_to_the_limit_are_looked_at() {
+        assert_eq!(check_pairs(PAIR_LIMIT), Ok(()));
+        assert_eq!(check_pairs(PAIR_LIMIT + 1), Err(NetworkError::TooManyCrossings { pairs: PAIR_LIMIT }));
+    }
+
+    #[test]
+    fn the_extent_of_some_strands_is_that_of_their_parts_together() {
+        let mut rng = ChaCha8Rng::seed_from_u64(76);
+        let strands = walks(&mut rng, false);
+        let told = |e: Extent| (e.south, e.north, e.west, e.east, e.count, e.length.round(), e.eastward);
+        let whole = told(Extent::of(&strands, 0..50));
+        assert_eq!(told(Extent::of(&strands, 0..13).with(Extent::of(&strands, 13..50))), whole);
+        let (mut length, mut eastward) = (0.0, 0.0);
+        for s in all_segments(&strands) {
+            let (a, b) = strands.segment(s);
+            let (dx, dy) = (f64::from(b.x - a.x), f64::from(b.y - a.y));
+            (length, eastward) = (length + dx.hypot(dy), eastward + dx.abs());
+        }
+        let rows = strands.vertices.iter().map(|v| v.y);
+        let columns = strands.vertices.iter().map(|v| v.x);
+        assert_eq!((whole.0, whole.1), (rows.clone().min().unwrap(), rows.max().unwrap()));
+        assert_eq!((whole.2, whole.3), (columns.clone().min().unwrap(), columns.max().unwrap()));
+        assert_eq!((whole.4, whole.5, whole.6), (400, f64::round(length), eastward));
+    }
+
+    /// Of n segments 10 m long across 1 km, each may expect n / 100 others beside it.
+    #[test]
+    fn a_strip_is_sparse_where_fewer_than_half_a_segment_is_expected_beside_each() {
+        let mut paths: Vec<Vec<(f64, f64)>> =
+            (0..99).map(|k| vec![(10.0 * f64::from(k), 0.0), (10.0 * f64::from(k) + 10.0, 3.0)]).collect();
+        paths.push(vec![(1000.0, 50.0), (990.0, 50.0)]);
+        let lines = tracks(&paths);
+        let extent = lines
+            .iter()
+            .map(|l| lattice::Extent::of(&l.ground))
+            .fold(lattice::Extent::NONE, lattice::Extent::with);
+        let strands = Strands::from_lines(&Lattice::covering(0.01, extent).unwrap(), &lines, true, false);
+        let strips = Strips::new(&strands);
+        assert_eq!([0, 1, 49, 51, 5000].map(|n| strips.is_sparse(n)), [true, true, true, false, false]);
+    }
+}

@@ -243,7 +243,9 @@ fn distinct_bearings_deg(all: &mut Vec<f64>, apart_deg: f64, groups: &mut Vec<(f
 
 #[cfg(test)]
 mod tests {
-    use super::distinct_bearings_deg;
+    use std::collections::HashMap;
+
+    use super::{FEW, Settled, distinct_bearings_deg, same_way_deg};
 
     #[test]
     fn bearings_closer_than_the_angle_are_one_way_across_north() {
@@ -254,5 +256,37 @@ mod tests {
         assert_eq!(distinct(vec![358.0, 4.0, 90.0, 95.0]), vec![1.0, 92.5]);
         assert_eq!(distinct(vec![0.0, 10.0]), vec![0.0, 10.0]);
         assert_eq!(distinct(vec![]), Vec::<f64>::new());
+    }
+
+    #[test]
+    fn ways_are_one_below_twice_what_the_snap_distance_subtends_at_the_reach() {
+        assert_eq!([same_way_deg(0.0, 50.0), same_way_deg(4.0, 50.0)], [10.0; 2], "ten degrees at least");
+        // 14, 48 and 50 are the sides of a right triangle; and never more than 60°.
+        let narrow = 2.0 * 14.0_f64.atan2(48.0).to_degrees();
+        assert!((same_way_deg(14.0, 50.0) - narrow).abs() < 1e-12);
+        assert!(
+            (same_way_deg(30.0, 50.0) - 60.0).abs() < 1e-9 && (same_way_deg(900.0, 50.0) - 60.0).abs() < 1e-9
+        );
+    }
+
+    /// However many are settled, a search knows the distances of its own nodes and of no others.
+    #[test]
+    fn settled_nodes_are_known_by_the_search_that_settled_them() {
+        let mut settled = Settled::new(500);
+        for count in [3, 200, FEW, FEW + 1, FEW + 2, 1, 60] {
+            settled.clear();
+            let mut known = HashMap::new();
+            for k in 0..count as u32 {
+                let (node, d) = ((k * 7 + count as u32) % 500, f64::from(k) * 0.5);
+                settled.push(node, d);
+                known.insert(node, d);
+                if k % 9 == 0 || k + 1 == count as u32 {
+                    assert!(
+                        (0..500).all(|n| settled.distance_m(n) == known.get(&n).copied()),
+                        "{k} of {count}"
+                    );
+                }
+            }
+        }
     }
 }

@@ -181,6 +181,7 @@ pub(super) fn own_masses(
 #[cfg(test)]
 mod tests {
     use super::*;
+    use geo_types::{MultiPolygon, polygon};
 
     /// Found on a random property: a record of count 0 far from all others pulled every bandwidth
     /// down to centimetres, and the surface was empty.
@@ -192,5 +193,93 @@ mod tests {
         let bandwidths = |points: &[WeightedPoint]| bandwidths_m(points, Kernel::Triangular, 400.0, 400.0);
         assert_eq!(bandwidths(&with), bandwidths(&and_one)[..3]);
         assert!(bandwidths(&[point(0.0, 0.0)]).iter().all(|h| h.is_finite()));
+    }
+
+    #[test]
+    fn medians_and_the_range_of_bandwidths() {
+        assert_eq!(median(&[3.0]), 3.0);
+        assert_eq!(median(&[3.0, 7.0]), 5.0);
+        assert_eq!(median(&[1.0, 2.0, 7.0]), 2.0);
+        assert_eq!(median(&[1.0, 2.0, 7.0, 9.0, 20.0, 30.0]), 8.0);
+        assert!(median(&[]).is_nan());
+        let spread = Spread::of(&[40.0, 10.0, 25.0, 7.0]);
+        assert_eq!(spread, Spread { least_m: 7.0, median_m: 17.5, most_m: 40.0 });
+        let none = Spread::of(&[]);
+        assert!(none.least_m.is_nan() && none.median_m.is_nan() && none.most_m.is_nan());
+    }
+
+    /// Two points far apart, of weights 1 and 16: pilots go as the weights, their geometric mean as 4,
+    /// so bandwidths are h₀ · (1/4)^(−1/2) and h₀ · (16/4)^(−1/2). A third with hardly any weight is
+    /// held to five times the median.
+    #[test]
+    fn bandwidths_go_with_the_root_of_the_pilot() {
+        let point = |x_m: f64, weight: f64| WeightedPoint { at: GroundPoint::new(x_m, 0.0), weight };
+        for kernel in Kernel::ALL {
+            let points = [point(0.0, 1.0), point(1e6, 16.0)];
+            let found = adaptive_bandwidths_m(&points, kernel, 300.0, 100.0);
+            assert!((found[0] - 200.0).abs() < 1e-9 && (found[1] - 50.0).abs() < 1e-9, "{found:?}");
+            let points = [point(0.0, 1.0), point(1e6, 1.0), point(2e6, 1e-6)];
+            let found = adaptive_bandwidths_m(&points, kernel, 300.0, 100.0);
+            // The logarithm's mean is that of 1e-2: 0.1 h₀, which is the median.
+            assert!((found[0] - 10.0).abs() < 1e-9 && (found[2] - 50.0).abs() < 1e-9, "{found:?}");
+            let (scale, own) = Scale::of(&points, kernel, 300.0, 100.0);
+            assert_eq!(own, found);
+            // Where nothing is near, the widest.
+            assert!((scale.at(0.0) - 50.0).abs() < 1e-9);
+        }
+    }
+
+    /// Shares between steps of the bandwidth are close to those of every bandwidth itself, beside
+    /// straight edges and in corners.
+    #[test]
+    fn masses_between_steps_are_close_to_those_of_each_bandwidth() {
+        let window = Window::new(&MultiPolygon(vec![polygon![
+            (x: 0., y: 0.), (x: 2000., y: 0.), (x: 2000., y: 1600.), (x: 0., y: 1600.)
+        ]]))
+        .unwrap();
+        let places: Vec<GroundPoint> = (0..400)
+            .map(|k| GroundPoint::new(f64::from(k * 74 % 1994), f64::from(k * 122 % 1602)))
+            .filter(|&at| window.contains(at))
+            .collect();
+        let bandwidths_m: Vec<f64> =
+            (0..places.len()).map(|k| 30.0 * (1.0 + (k * 13 % 50) as f64 / 10.0)).collect();
+        for kernel in Kernel::ALL {
+            let found = masses_between(&window, &places, &bandwidths_m, kernel);
+            let weighted: Vec<WeightedPoint> = places.iter().map(|&at| WeightedPoint::new(at, 1.0)).collect();
+            let exact = own_masses(&window, &weighted, &bandwidths_m, kernel);
+            let worst = found.iter().zip(&exact).map(|(f, e)| (f - e).abs()).fold(0.0, f64::max);
+            // Masses run from a quarter to one.
+            let (least, most) = exact.iter().fold((1.0, 0.0), |(l, m), &e| (f64::min(l, e), f64::max(m, e)));
+            // The disc's mass bends sharply where a side comes within its reach.
+            let tolerance = if kernel == Kernel::Uniform { 2.0 * MASS_ERROR } else { MASS_ERROR };
+            assert!(least < 0.4 && most > 0.999 && worst < tolerance, "{kernel}: {worst:e}, {least}");
+        }
+        assert!(masses_between(&window, &[], &[], Kernel::Quartic).is_empty());
+    }
+
+    /// At the centres of cells both ways give the same sums.
+    #[test]
+    fn cells_and_places_agree() {
+        let points: Vec<WeightedPoint> = (0..40_u32)
+            .map(|k| GroundPoint::new(f64::from(k * 37 % 101) * 7.0, f64::from(k * 53 % 89) * 6.0))
+            .map(|at| WeightedPoint::new(at, 2.5))
+            .collect();
+        let grid = Grid { west_m: -50.0, north_m: 600.0, cell_m: 25.0, columns: 30, rows: 25 };
+        let centres: Vec<GroundPoint> =
+            (0..grid.cells()).map(|cell| grid.centre(cell / grid.columns, cell % grid.columns)).collect();
+        for kernel in Kernel::ALL {
+            let own = adaptive_bandwidths_m(&points, kernel, 80.0, 60.0);
+            let (cells, bound) = on_grid(&points, &own, &grid, kernel);
+            let exact = at_places(&points, &own, &centres, kernel);
+            assert!(exact.iter().any(|&v| v > 100.0));
+            for (cell, exact) in cells.iter().zip(exact) {
+                let error = (f64::from(*cell) - exact).abs();
+                assert!(error <= bound.relative * exact + bound.absolute_per_km2, "{kernel}: {cell} {exact}");
+            }
+            // What the Gaussian loses where it is cut is as large as the sum of all peaks makes it.
+            let peaks: f64 = own.iter().map(|&h| 2.5e6 * kernel.peak_per_m2(h)).sum();
+            let cut = if kernel == Kernel::Gaussian { (-0.5 * 7.5_f64 * 7.5).exp() * peaks } else { 0.0 };
+            assert!((bound.absolute_per_km2 - cut).abs() <= 1e-12 * cut);
+        }
     }
 }

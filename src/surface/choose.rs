@@ -177,8 +177,11 @@ mod tests {
     #[test]
     fn a_grid_too_large_is_refused_with_a_cell_that_fits() {
         let error = choose_grid(extent(500e3, 500e3), 500.0, Some(1.0)).unwrap_err();
-        let SurfaceError::GridTooLarge { cells, fitting_cell_m, .. } = error else { panic!("{error}") };
-        assert!(cells > MOST_CELLS);
+        let SurfaceError::GridTooLarge { width_m, height_m, cells, fitting_cell_m, .. } = error else {
+            panic!("{error}")
+        };
+        // Three bandwidths on either side; the box begins and ends on whole metres.
+        assert_eq!((width_m, height_m, cells), (503e3, 503e3, 503e3 * 503e3));
         assert_eq!(fitting_cell_m, 100.0);
         assert!(choose_grid_within(extent(500e3, 500e3), 500.0, Some(50.0), 2e8).is_ok());
         assert!(choose_grid(extent(500e3, 500e3), 500.0, Some(fitting_cell_m)).is_ok());

@@ -277,3 +277,106 @@ fn divide_by_mass(
     }
     Ok(shares.into_iter().fold(1.0, f64::min).max(LEAST_SHARE))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use geo_types::{MultiPolygon, polygon};
+
+    /// Values over more than one task and more than whole rows of lanes, with gaps.
+    #[test]
+    fn sums_and_peaks_leave_out_what_has_no_value() {
+        let values: Vec<f32> =
+            (0..150_007).map(|k| if k % 7 == 3 { f32::NAN } else { (k * 7919 % 1013) as f32 }).collect();
+        let known = || values.iter().copied().filter(|v| !v.is_nan()).map(f64::from);
+        let (sum, peak) = sum_and_peak(&values);
+        // Whole numbers: their sums are exact.
+        assert_eq!((sum, peak), (known().sum(), known().fold(0.0, f64::max)));
+        assert_eq!(sum_and_peak(&[2.0, 9.0, 1.0]), (12.0, 9.0));
+        assert_eq!(sum_and_peak(&[f32::NAN]), (0.0, 0.0));
+        assert_eq!(sum_and_peak(&[]), (0.0, 0.0));
+    }
+
+    fn points() -> Vec<WeightedPoint> {
+        let at = |k: u32| GroundPoint::new(f64::from(k * 37 % 101) * 9.0, f64::from(k * 53 % 89) * 9.0);
+        (0..50).map(|k| WeightedPoint::new(at(k), f64::from(1 + k % 3))).collect()
+    }
+
+    fn window() -> Window {
+        Window::new(&MultiPolygon(vec![polygon![
+            (x: 0., y: 0.), (x: 700., y: 100.), (x: 600., y: 700.), (x: 50., y: 500.)
+        ]]))
+        .unwrap()
+    }
+
+    /// By the rules written out: uniform divides the value at a place by the share of the kernel there,
+    /// Jones and Diggle's divides every record's weight by the share of its own.
+    #[test]
+    fn edge_rules_are_what_they_say() {
+        let (points, window) = (points(), window());
+        let grid = Grid { west_m: -45.0, north_m: 855.0, cell_m: 30.0, columns: 33, rows: 30 };
+        let inside: Vec<WeightedPoint> = points.iter().copied().filter(|p| window.contains(p.at)).collect();
+        for kernel in Kernel::ALL {
+            for edge in [EdgeRule::Uniform, EdgeRule::JonesDiggle] {
+                let settings = DensitySettings { edge, ..DensitySettings::plain(kernel, 60.0) };
+                let surface = density(&points, &grid, settings, Some(&window)).unwrap();
+                assert_eq!(surface.outside, points.len() - inside.len());
+                assert_eq!(surface.sum_of_weights, inside.iter().map(|p| p.weight).sum::<f64>());
+                let mut least: f64 = 1.0;
+                for cell in 0..grid.cells() {
+                    let (row, column) = (cell / grid.columns, cell % grid.columns);
+                    let at = grid.centre(row, column);
+                    let term = |p: &WeightedPoint| {
+                        let share = match edge {
+                            EdgeRule::JonesDiggle => window.mass(p.at, kernel, 60.0),
+                            _ => window.mass(at, kernel, 60.0),
+                        };
+                        1e6 * p.weight * kernel.density_per_m2(p.at.distance_m(at).powi(2), 60.0) / share
+                    };
+                    if !window.contains(at) {
+                        assert_eq!(surface.value(row, column), None);
+                        continue;
+                    }
+                    least = least.min(window.mass(at, kernel, 60.0));
+                    let expected: f64 = inside.iter().map(term).sum();
+                    let found = surface.value(row, column).unwrap();
+                    let bound = surface.error_bound;
+                    assert!(
+                        (found - expected).abs() <= bound.relative * expected + bound.absolute_per_km2,
+                        "{kernel} {edge:?}: {found} {expected}"
+                    );
+                    let [again] = density_at_places(&points, &[at], settings, Some(&window)).unwrap()[..]
+                    else {
+                        panic!("one place")
+                    };
+                    assert!((again - expected).abs() <= 1e-9 * (1.0 + expected), "{again} {expected}");
+                }
+                // Uniform: the bound grows by the least share.
+                if edge == EdgeRule::Uniform && kernel == Kernel::Gaussian {
+                    let plain = density(&inside, &grid, DensitySettings::plain(kernel, 60.0), None).unwrap();
+                    let grown = surface.error_bound.absolute_per_km2 / plain.error_bound.absolute_per_km2;
+                    assert!((grown * least - 1.0).abs() < 1e-9, "{grown} {least}");
+                }
+            }
+        }
+        let settings =
+            DensitySettings { edge: EdgeRule::Uniform, ..DensitySettings::plain(Kernel::Quartic, 60.0) };
+        assert_eq!(density(&points, &grid, settings, None).unwrap_err(), SurfaceError::NoWindow);
+    }
+
+    #[test]
+    fn cells_off_the_grid_have_no_value() {
+        let grid = Grid { west_m: 0.0, north_m: 60.0, cell_m: 20.0, columns: 2, rows: 3 };
+        let surface =
+            density(&points()[..3], &grid, DensitySettings::plain(Kernel::Gaussian, 300.0), None).unwrap();
+        for row in 0..4 {
+            for column in 0..4 {
+                let known = row < 3 && column < 2;
+                let expected = known.then(|| f64::from(surface.values[(row * 2 + column) % 6]));
+                assert_eq!(surface.value(row, column), expected);
+            }
+        }
+        let sum: f64 = surface.values.iter().map(|&v| f64::from(v)).sum();
+        assert!((surface.integral - sum * 400.0 / 1e6).abs() < 1e-12 * surface.integral);
+    }
+}

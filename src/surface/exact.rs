@@ -111,3 +111,52 @@ pub(super) fn square_distance_m2(a: GroundPoint, b: GroundPoint) -> f64 {
     let (dx, dy) = (a.x_m - b.x_m, a.y_m - b.y_m);
     dx * dx + dy * dy
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use approx::assert_relative_eq;
+
+    fn points() -> Vec<WeightedPoint> {
+        let at = |k: u32| GroundPoint::new(f64::from(k * k % 1009), f64::from(k * 31 % 499) * 2.0);
+        (0..1100).map(|k| WeightedPoint::new(at(k), 0.5 + f64::from(k % 3))).collect()
+    }
+
+    /// More points than one block holds; every way against the sum of the kernels written out.
+    #[test]
+    fn all_ways_are_the_sum_of_the_kernels() {
+        let points = points();
+        let grid = Grid { west_m: -40.0, north_m: 1100.0, cell_m: 90.0, columns: 11, rows: 14 };
+        let centres: Vec<GroundPoint> =
+            (0..grid.cells()).map(|cell| grid.centre(cell / grid.columns, cell % grid.columns)).collect();
+        for kernel in Kernel::ALL {
+            let on_grid = density_on_grid(&points, &grid, kernel, 37.0);
+            let at_places = densities_at(&points, &centres, kernel, 37.0);
+            for ((&centre, on_grid), at_places) in centres.iter().zip(on_grid).zip(at_places) {
+                let term = |p: &WeightedPoint| {
+                    p.weight * kernel.density_per_m2(p.at.distance_m(centre).powi(2), 37.0)
+                };
+                let expected = points.iter().map(term).sum::<f64>() * 1e6;
+                let epsilon = 1e-9;
+                assert_relative_eq!(on_grid, expected, epsilon = epsilon, max_relative = 1e-11);
+                assert_relative_eq!(at_places, expected, epsilon = epsilon, max_relative = 1e-11);
+                let one = density_at(&points, centre, kernel, 37.0);
+                assert_relative_eq!(one, expected, epsilon = epsilon, max_relative = 1e-11);
+            }
+        }
+    }
+
+    /// Far from all points the nearest ones are all that there is, at any distance, down to nothing.
+    #[test]
+    fn tails_keep_their_digits() {
+        let points = points();
+        for x_m in [1200.0, 1400.0, 2000.0, 4000.0] {
+            let place = GroundPoint::new(x_m, 500.0);
+            let [found] = densities_at(&points, &[place], Kernel::Gaussian, 60.0)[..] else { panic!("one") };
+            let term = |p: &WeightedPoint| p.weight * (-0.5 * p.at.distance_m(place).powi(2) / 3600.0).exp();
+            let expected = points.iter().map(term).sum::<f64>() / (std::f64::consts::TAU * 3600.0) * 1e6;
+            assert_relative_eq!(found, expected, max_relative = 1e-11);
+        }
+        assert_eq!(square_distance_m2(GroundPoint::new(1.0, 2.0), GroundPoint::new(4.0, -2.0)), 25.0);
+    }
+}

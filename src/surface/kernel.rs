@@ -191,4 +191,51 @@ mod tests {
             max_relative = 1e-12
         );
     }
+
+    #[test]
+    fn words_are_read_back_and_others_are_not() {
+        for kernel in Kernel::ALL {
+            assert_eq!(Kernel::from_word(kernel.word()), Some(kernel));
+            assert_eq!(Kernel::from_word(&format!(" {} ", kernel.to_string().to_uppercase())), Some(kernel));
+        }
+        for (word, kernel) in [
+            ("normal", Some(Kernel::Gaussian)),
+            ("biweight", Some(Kernel::Quartic)),
+            ("conic", Some(Kernel::Triangular)),
+            ("triangle", Some(Kernel::Triangular)),
+            ("disc", Some(Kernel::Uniform)),
+            ("round", None),
+            ("", None),
+        ] {
+            assert_eq!(Kernel::from_word(word), kernel);
+        }
+        let words: std::collections::BTreeSet<_> = Kernel::ALL.map(Kernel::word).into();
+        assert_eq!(words.len(), 5);
+    }
+
+    /// Shares of the peak at half the radius: (3/4)², 3/4, 1/2 and 1; of the Gaussian at two
+    /// deviations e^(−2). Masses within half the radius: 1 − (3/4)³, 1 − (3/4)², 1/4 (3 − 1), 1/4 and
+    /// 1 − e^(−2).
+    #[test]
+    fn shapes_half_way_out() {
+        let two = (-2.0_f64).exp();
+        for (kernel, share, mass) in [
+            (Kernel::Gaussian, two, 1.0 - two),
+            (Kernel::Quartic, 0.5625, 0.578125),
+            (Kernel::Epanechnikov, 0.75, 0.4375),
+            (Kernel::Triangular, 0.5, 0.5),
+            (Kernel::Uniform, 1.0, 0.25),
+        ] {
+            let half_m = kernel.radius_m(30.0).map_or(60.0, |radius_m| 0.5 * radius_m);
+            assert_relative_eq!(kernel.profile(half_m * half_m, 30.0), share, max_relative = 1e-14);
+            assert_relative_eq!(kernel.mass_within(half_m, 30.0), mass, max_relative = 1e-14);
+            assert_eq!((kernel.profile(0.0, 30.0), kernel.mass_within(0.0, 30.0)), (1.0, 0.0));
+            if let Some(radius_m) = kernel.radius_m(30.0) {
+                assert_eq!(kernel.profile(1.001 * radius_m * radius_m, 30.0), 0.0);
+                assert_eq!(kernel.mass_within(2.0 * radius_m, 30.0), 1.0);
+            }
+        }
+        let rim_m2 = Kernel::Uniform.radius_m(30.0).unwrap().powi(2);
+        assert_eq!((rim_m2, Kernel::Uniform.profile(rim_m2, 30.0)), (3600.0, 1.0), "the rim counts");
+    }
 }

@@ -162,4 +162,54 @@ mod tests {
         sorted.within(line[50], 1.5e5, |_, _| found += 1);
         assert_eq!(found, 3);
     }
+
+    /// Places are asked at even steps, some 200 of them, and stand for all; cells so wide that every
+    /// search looks at all places tell how many were asked.
+    #[test]
+    fn what_searches_look_at_is_estimated() {
+        for (count, asked) in [(1, 1), (150, 150), (399, 399), (400, 200), (1000, 200), (1010, 202)] {
+            let places: Vec<GroundPoint> =
+                (0..count).map(|k| GroundPoint::new(f64::from(k) * 10.0, 0.0)).collect();
+            let sorted = Neighbours::new(&places, 1e9);
+            let times = std::cell::Cell::new(0);
+            let looked_at = sorted.looked_at(places.iter().copied(), 4.0, |found| {
+                assert_eq!(found, places.len());
+                times.set(times.get() + 1);
+                3
+            });
+            assert_eq!(times.get(), asked, "{count}");
+            assert!((looked_at - 3.0 * f64::from(count)).abs() < 1e-9);
+        }
+        let none = Neighbours::new(&[], 10.0);
+        assert_eq!(none.looked_at(std::iter::empty(), 1.0, |found| found), 0.0);
+        assert!(none.in_order().is_empty());
+    }
+
+    /// Cells of 10 m from the westernmost and southernmost place: a search looks at those that its
+    /// square meets and no others.
+    #[test]
+    fn searches_look_at_the_cells_they_meet() {
+        let places: Vec<GroundPoint> = (0..12)
+            .flat_map(|row| (0..12).map(move |column| (column, row)))
+            .map(|(column, row)| {
+                GroundPoint::new(100.0 + 5.0 * f64::from(column), 7.0 + 5.0 * f64::from(row))
+            })
+            .collect();
+        let sorted = Neighbours::new(&places, 10.0);
+        // Four places to a cell, six by six cells; west and south of the middle of the second.
+        for ((x_m, y_m), radius_m, runs, found) in [
+            ((115.0, 22.0), 4.0, 1, 4),
+            ((115.0, 22.0), 6.0, 3, 9 * 4),
+            ((112.0, 22.0), 3.0, 1, 2 * 4),
+            ((115.0, 19.0), 3.0, 2, 2 * 4),
+            ((80.0, 22.0), 19.0, 0, 0),
+            ((80.0, 22.0), 21.0, 4, 4 * 4),
+            ((130.0, 200.0), 50.0, 0, 0),
+            ((130.0, 37.0), 1e4, 6, 144),
+        ] {
+            let seen: Vec<usize> =
+                sorted.runs(GroundPoint::new(x_m, y_m), radius_m).map(<[_]>::len).collect();
+            assert_eq!((seen.len(), seen.iter().sum()), (runs, found), "{x_m}, {y_m}: {radius_m}");
+        }
+    }
 }

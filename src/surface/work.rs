@@ -113,3 +113,64 @@ fn exact_values(
         _ => found,
     })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const GRID: Grid = Grid { west_m: 0.0, north_m: 1000.0, cell_m: 10.0, columns: 100, rows: 100 };
+
+    /// Quartics of a radius of 50 m reach (2 · 5)² cells each, a wide one the whole grid.
+    #[test]
+    fn cells_round_points_are_counted() {
+        let narrow = 50.0 / 8_f64.sqrt();
+        let check = |most| check_cells([narrow, narrow, 1e4].into_iter(), &GRID, Kernel::Quartic, most);
+        assert_eq!(check(10_200.001), Ok(()));
+        let error = check(2550.0).unwrap_err();
+        let SurfaceError::TooManyValues { cell_m, values, most_values, fitting_cell_m } = error else {
+            panic!("{error}")
+        };
+        // Four times too many: cells twice as wide.
+        assert!((values - 10_200.0).abs() < 1e-6 && (cell_m, most_values) == (10.0, 2550.0), "{values}");
+        assert!((fitting_cell_m - 20.0).abs() <= 1.0, "{fitting_cell_m}");
+        // A Gaussian is cut after 7.5 bandwidths: 2 · 7.5 · 4/10 = 6 cells across.
+        assert_eq!(check_cells([4.0].into_iter(), &GRID, Kernel::Gaussian, 36.001), Ok(()));
+        assert!(check_cells([4.0].into_iter(), &GRID, Kernel::Gaussian, 35.999).is_err());
+    }
+
+    /// Ten points on one place: each of three places that reach them costs ten values, each ten times
+    /// that of a cell.
+    #[test]
+    fn exact_values_at_places_are_counted() {
+        let points = vec![WeightedPoint::new(GroundPoint::new(500.0, 500.0), 1.0); 10];
+        let places = [GroundPoint::new(500.0, 520.0); 3];
+        let far = [GroundPoint::new(9e5, 0.0); 3];
+        let plain = |kernel| DensitySettings::plain(kernel, 100.0);
+        for (kernel, places, values) in [
+            (Kernel::Quartic, &places, 300.0),
+            (Kernel::Gaussian, &places, 300.0),
+            // Of the Gaussian far off every point is looked at, of others none.
+            (Kernel::Gaussian, &far, 300.0),
+            (Kernel::Quartic, &far, 0.0),
+        ] {
+            assert_eq!(check_places(&points, places, plain(kernel), values), Ok(()), "{kernel}");
+            if values > 0.0 {
+                let error = check_places(&points, places, plain(kernel), values / 1.5 - 1e-9).unwrap_err();
+                let SurfaceError::TooManyPlaces { values: found, fitting, .. } = error else {
+                    panic!("{error}")
+                };
+                assert_eq!((found, fitting), (values, 1));
+            }
+        }
+        let adaptive = DensitySettings { adaptive: true, ..plain(Kernel::Quartic) };
+        assert_eq!(check_places(&points, &far, adaptive, 300.0), Ok(()));
+        assert!(check_places(&points, &far, adaptive, 299.0).is_err());
+        assert_eq!(check_places(&points, &[], adaptive, 0.0), Ok(()));
+        // Adaptive surfaces ask for the pilot at every point first: 10 · 10 · 10.
+        assert_eq!(check_adaptive(&points, &GRID, adaptive, 1e6), Ok(()));
+        let coarse = Grid { cell_m: 1000.0, columns: 1, rows: 1, ..GRID };
+        assert_eq!(check_adaptive(&points, &coarse, adaptive, 1000.0), Ok(()));
+        let error = check_adaptive(&points, &coarse, adaptive, 999.0).unwrap_err();
+        assert_eq!(error, SurfaceError::TooManyPilots { points: 10, values: 1000.0, most_values: 999.0 });
+    }
+}

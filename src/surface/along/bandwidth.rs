@@ -135,3 +135,89 @@ fn leave_out_lone(network: &HeatNetwork, places: &mut Vec<Source>) -> usize {
     places.retain(|place| counts[of(place) as usize] > 1);
     before - places.len()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::chain::Chains;
+    use super::super::{EdgePoint, GraphEdge, LineGraph};
+    use super::*;
+
+    /// A long line, and a short one apart.
+    fn network() -> HeatNetwork {
+        let edge = |from, to, length_m| GraphEdge { from, to, length_m };
+        HeatNetwork::new(Chains::of(&LineGraph::new(4, vec![edge(0, 1, 1e5), edge(2, 3, 100.0)]).unwrap()))
+    }
+
+    fn source(edge: u32, along_m: f64, weight: f64) -> Source {
+        Source { at: EdgePoint { edge, along_m }, weight }
+    }
+
+    /// Far from its ends the line's kernel is the normal density, and the likelihood is a sum that can
+    /// be written out; its greatest value is looked for here on a fine ladder.
+    #[test]
+    fn the_bandwidth_is_that_of_the_greatest_likelihood() {
+        let at: Vec<(f64, f64)> =
+            (0..14).map(|k| (5e4 + f64::from(k * k * 37 % 1500), 1.0 + f64::from(k % 3))).collect();
+        let mut records: Vec<Source> = at.iter().map(|&(x, w)| source(0, x, w)).collect();
+        // A second record at the first's place joins it; one alone on its line says nothing; one of
+        // no weight is none.
+        records.extend([source(0, at[0].0 + 0.005, 1.0), source(1, 50.0, 2.0), source(0, 10.0, 0.0)]);
+        let mut places = at.clone();
+        places[0].1 += 1.0;
+        let mean_log = |sigma: f64| {
+            let normal = |d: f64| (-0.5 * (d / sigma).powi(2)).exp() / (sigma * std::f64::consts::TAU.sqrt());
+            let own = |i: usize| {
+                let others: f64 = (0..places.len())
+                    .filter(|&j| j != i)
+                    .map(|j| places[j].1 * normal(places[i].0 - places[j].0))
+                    .sum();
+                places[i].1 * others.max(FLOOR_OF_OWN * normal(0.0)).ln()
+            };
+            (0..places.len()).map(own).sum::<f64>() / places.iter().map(|p| p.1).sum::<f64>()
+        };
+        let found = likelihood_bandwidth(&network(), &records, (20.0, 2000.0)).unwrap();
+        assert_eq!((found.alone, found.at_end_of_range), (1, false));
+        let ladder = (0..=4605).map(|k| 20.0 * (f64::from(k) * 1e-3).exp());
+        let best = ladder.max_by(|a, b| mean_log(*a).total_cmp(&mean_log(*b))).unwrap();
+        assert!((found.sigma_m / best).ln().abs() < PRECISION, "{} {best}", found.sigma_m);
+        // What was tried is told, ascending: thirteen bandwidths at even steps among them.
+        assert!(found.tried.is_sorted_by(|a, b| a.0 <= b.0) && found.tried.len() < 40);
+        for k in 0..13 {
+            let step = 20.0 * 100_f64.powf(f64::from(k) / 12.0);
+            assert!(found.tried.iter().any(|t| (t.0 / step - 1.0).abs() < 1e-9), "{step}");
+        }
+        for &(sigma, told) in &found.tried {
+            // Of narrow ones some place is so far from the rest that the heat kernel's own error tells.
+            let tolerance = if sigma < 60.0 { 1e-3 } else { 1e-6 };
+            assert!((told - mean_log(sigma)).abs() < tolerance, "{sigma}: {told} {}", mean_log(sigma));
+        }
+    }
+
+    #[test]
+    fn an_end_of_the_range_is_told_and_too_few_places_refused() {
+        let pair = [source(0, 5e4, 1.0), source(0, 5e4 + 500.0, 1.0)];
+        for range_m in [(1.0, 100.0), (2000.0, 9000.0)] {
+            let found = likelihood_bandwidth(&network(), &pair, range_m).unwrap();
+            assert!(found.at_end_of_range, "{range_m:?} {}", found.sigma_m);
+        }
+        // Two places a distance apart are best foretold by just that deviation.
+        let found = likelihood_bandwidth(&network(), &pair, (50.0, 5000.0)).unwrap();
+        assert!((found.sigma_m / 500.0 - 1.0).abs() < PRECISION && !found.at_end_of_range);
+        let lone = [source(0, 5e4, 1.0), source(1, 50.0, 1.0)];
+        let refused = likelihood_bandwidth(&network(), &lone, (50.0, 5000.0));
+        assert_eq!(refused, Err(AlongError::TooFewPlaces { places: 0 }));
+    }
+
+    #[test]
+    fn records_of_one_place_are_one_source() {
+        let records = [
+            source(0, 300.009, 1.0),
+            source(0, 300.0, 2.0),
+            source(0, 300.02, 4.0),
+            source(1, 70.0, 8.0),
+            source(0, 100.0, 0.0),
+        ];
+        let places = one_source_a_place(&network(), &records);
+        assert_eq!(places, [source(0, 300.0, 3.0), source(0, 300.02, 4.0), source(1, 70.0, 8.0)]);
+    }
+}

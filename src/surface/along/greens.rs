@@ -272,3 +272,34 @@ fn gathered(chains: &Chains, points: &[Source], stretch_m: f64) -> (Vec<ChainPoi
     }
     (places, weights)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::{GraphEdge, LineGraph};
+    use super::*;
+
+    /// Sources within a stretch of its first are one, at their weighted middle; those without weight
+    /// are none; the next chain begins anew.
+    #[test]
+    fn sources_of_one_stretch_are_one() {
+        let edge = |from, to, length_m| GraphEdge { from, to, length_m };
+        let chains = Chains::of(&LineGraph::new(4, vec![edge(0, 1, 100.0), edge(2, 3, 50.0)]).unwrap());
+        let source = |edge, along_m, weight| Source { at: EdgePoint { edge, along_m }, weight };
+        let sources = [
+            source(0, 12.0, 1.0),
+            source(0, 10.0, 3.0),
+            source(0, 11.0, 0.0),
+            source(0, 15.0, 4.0), // just as far from the first as a stretch is long
+            source(0, 15.1, 2.0),
+            source(1, 16.0, 5.0),
+        ];
+        let (places, weights) = gathered(&chains, &sources, 5.0);
+        assert_eq!(weights, [8.0, 2.0, 5.0]);
+        let found: Vec<_> = places.iter().map(|p| (p.chain, p.x_m)).collect();
+        // (3 · 10 + 1 · 12 + 4 · 15)/8.
+        let expected = [(0, 12.75), (0, 15.1), (1, 16.0)];
+        for ((chain, x_m), (of, at_m)) in found.into_iter().zip(expected) {
+            assert!(chain == of && (x_m - at_m).abs() < 1e-12, "{x_m} {at_m}");
+        }
+    }
+}

@@ -19,7 +19,9 @@
 //! Cost: O(records + queries + chains) exponentials a pole, and a factorisation that
 //! is nearly linear in the number of junctions on road maps.
 //!
-//! A poor case: chains shorter than about 1e-6 σ lose digits, one for one.
+//! Poor cases: chains shorter than about 1e-6 σ lose digits, one for one; and a component of length L
+//! much shorter than σ, where heat is all but even, has its level to 1e-13 (σ/L)² of it, which may be
+//! more than 3. allows where σ exceeds 3 L.
 
 use num_complex::Complex64;
 use rayon::prelude::*;

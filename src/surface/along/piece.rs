@@ -118,4 +118,49 @@ mod tests {
         assert_eq!(between(10.0, 15.0), [(10.0, 0.0), (10.0, 5.0)]);
         assert_eq!(between(5.0, 25.0), [(5.0, 0.0), (10.0, 0.0), (10.0, 10.0), (15.0, 10.0)]);
     }
+
+    fn graph() -> LineGraph {
+        let edge = |from, to, length_m| super::super::GraphEdge { from, to, length_m };
+        LineGraph::new(3, vec![edge(0, 1, 100.0), edge(1, 2, 45.0), edge(0, 2, 10.0)]).unwrap()
+    }
+
+    #[test]
+    fn edges_are_cut_into_equal_pieces() {
+        let pieces = Pieces::cut(&graph(), 20.0, |edge| edge != 2);
+        let ends: Vec<_> = pieces.as_slice().iter().map(|p| (p.edge, p.from_m, p.to_m)).collect();
+        let first = (0..5).map(|k| (0, 20.0 * f64::from(k), 20.0 * f64::from(k + 1)));
+        let second = (0..3).map(|k| (1, 15.0 * f64::from(k), 15.0 * f64::from(k + 1)));
+        assert_eq!(ends, first.chain(second).collect::<Vec<_>>());
+        assert_eq!(Pieces::cut(&graph(), 1e9, |_| true).as_slice().len(), 3);
+        let piece = Piece { edge: 4, from_m: 30.0, to_m: 42.0 };
+        assert_eq!((piece.length_m(), piece.middle()), (12.0, EdgePoint { edge: 4, along_m: 36.0 }));
+    }
+
+    /// Density times length is the mass; a piece of next to no length has the mean of its ends.
+    #[test]
+    fn mean_densities_hold_the_mass() {
+        use crate::surface::Kernel;
+        use crate::surface::along::SplitRule;
+        let smoother = LineSmoother::new(graph());
+        let points = [Source { at: EdgePoint { edge: 0, along_m: 33.0 }, weight: 2.5 }];
+        for kernel in [
+            LineKernel::Heat { sigma_m: 12.0 },
+            LineKernel::new(Kernel::Quartic, SplitRule::Continuous, 12.0),
+        ] {
+            let pieces = Pieces::cut(smoother.graph(), 7.0, |_| true);
+            let mean = pieces.mean_density(&smoother, kernel, &points).unwrap();
+            let mass: f64 = pieces.as_slice().iter().zip(&mean).map(|(p, mean)| p.length_m() * mean).sum();
+            assert!((mass - 2.5).abs() < 1e-9, "{mass}");
+            let at = |along_m: f64| {
+                smoother.density(kernel, &points, &[EdgePoint { edge: 0, along_m }]).unwrap().per_m[0]
+            };
+            for length_m in [0.05, 0.07, 1.0] {
+                let one = Pieces(vec![Piece { edge: 0, from_m: 40.0, to_m: 40.0 + length_m }]);
+                let found = one.mean_density(&smoother, kernel, &points).unwrap()[0];
+                // Simpson's rule; the kernels bend little over a metre.
+                let expected = (at(40.0) + 4.0 * at(40.0 + 0.5 * length_m) + at(40.0 + length_m)) / 6.0;
+                assert!((found / expected - 1.0).abs() < 1e-5, "{length_m}: {found} {expected}");
+            }
+        }
+    }
 }

@@ -180,4 +180,36 @@ mod tests {
             }
         }
     }
+
+    /// Heights at the middle, half way out and at the rim, with a half width of 2 m.
+    #[test]
+    fn heights_and_tails_by_hand() {
+        for (kernel, half_width, heights, tail_half_way) in [
+            (Kernel::Quartic, 7.0, [15.0 / 32.0, 135.0 / 512.0, 0.0], 53.0 / 512.0),
+            (Kernel::Epanechnikov, 5.0, [0.375, 0.28125, 0.0], 0.15625),
+            (Kernel::Triangular, 6.0, [0.5, 0.25, 0.0], 0.125),
+            (Kernel::Uniform, 3.0, [0.25; 3], 0.25),
+        ] {
+            let sigma_m = 2.0 / f64::sqrt(half_width);
+            assert!((reach_m(kernel, sigma_m) - 2.0).abs() < 1e-15);
+            for (distance_m, height) in [0.0, 1.0, 2.0 - 1e-15].into_iter().zip(heights) {
+                assert!((per_m(kernel, distance_m, sigma_m) - height).abs() < 1e-14, "{kernel}");
+                assert!((per_m(kernel, -distance_m, sigma_m) - height).abs() < 1e-14, "{kernel}");
+            }
+            assert_eq!((per_m(kernel, 2.01, sigma_m), per_m(kernel, -9.0, sigma_m)), (0.0, 0.0));
+            for (distance_m, mass) in [(0.0, 0.5), (1.0, tail_half_way), (2.0, 0.0), (7.0, 0.0), (-3.0, 0.5)]
+            {
+                assert!((tail(kernel, distance_m, sigma_m) - mass).abs() < 1e-14, "{kernel} {distance_m}");
+            }
+        }
+        // 1 − erfc(4/√2), of the normal curve; at two deviations from tables.
+        let kept = 0.999_936_657_516_334;
+        assert!((gaussian_kept() - kept).abs() < 1e-14);
+        assert!(
+            (tail(Kernel::Gaussian, 6.0, 3.0) * kept - (0.022_750_131_948_179_2 - 0.5 * (1.0 - kept))).abs()
+                < 1e-11
+        );
+        assert!((per_m(Kernel::Gaussian, 6.0, 3.0) * kept - 0.053_990_966_513_188_1 / 3.0).abs() < 1e-14);
+        assert_eq!((reach_m(Kernel::Gaussian, 3.0), per_m(Kernel::Gaussian, 12.1, 3.0)), (12.0, 0.0));
+    }
 }

@@ -187,4 +187,75 @@ mod tests {
         let found = optimum(&alone, &window).unwrap();
         assert!(found.at_edge && found.at == SIDE_M / 16.0, "{found:?}");
     }
+
+    /// Common area: that of a disc at no distance, none at two radii; at one radius two segments,
+    /// (2π/3 − √3/2) r².
+    #[test]
+    fn overlaps_of_discs_by_hand() {
+        for (distance_m, share) in [
+            (0.0, PI),
+            (1.0, 2.0 * PI / 3.0 - 0.75_f64.sqrt()),
+            (2_f64.sqrt(), PI / 2.0 - 1.0),
+            (2.0, 0.0),
+            (5.0, 0.0),
+        ] {
+            assert!((overlap_m2(30.0 * distance_m, 30.0) - 900.0 * share).abs() < 1e-10, "{distance_m}");
+        }
+    }
+
+    /// The error from its formula over every pair of the places, and the best among half distances.
+    #[test]
+    fn the_optimum_is_the_best_of_all_half_distances() {
+        let (places, window) = (scattered(60), window());
+        let (n, area_m2) = (60.0, SIDE_M * SIDE_M);
+        let mut all = Vec::new();
+        for (i, a) in places.iter().enumerate() {
+            for b in &places[..i] {
+                let common = (SIDE_M - (a.x_m - b.x_m).abs()) * (SIDE_M - (a.y_m - b.y_m).abs());
+                all.push((a.distance_m(*b), 2.0 * area_m2 * area_m2 / (n * (n - 1.0) * common)));
+            }
+        }
+        let error = |s: f64| {
+            let (r, disc) = (2.0 * s, PI * 4.0 * s * s);
+            let k: f64 = all.iter().filter(|(d, _)| *d <= r).map(|(_, w)| w).sum();
+            let overlap = |d: f64| {
+                let u = d / (2.0 * r);
+                if u < 1.0 { 2.0 * r * r * (u.acos() - u * (1.0 - u * u).sqrt()) } else { 0.0 }
+            };
+            let sum: f64 = all.iter().map(|(d, w)| w * overlap(*d)).sum();
+            (area_m2 / n - 2.0 * k) / disc + sum / (disc * disc)
+        };
+        let sorted = Neighbours::new(&places, 0.0);
+        let kept = pairs(&sorted, SIDE_M / 4.0, &window);
+        for s in [37.0, 90.0, 140.0, 249.0] {
+            let found = mean_square_error(&kept, s, area_m2 / n);
+            assert!((found / error(s) - 1.0).abs() < 1e-9, "{s}: {found} {}", error(s));
+        }
+        let longest_m = SIDE_M / 16.0;
+        let candidates = all.iter().map(|(d, _)| d / 2.0).filter(|s| *s <= longest_m);
+        let best = candidates.min_by(|a, b| error(*a).total_cmp(&error(*b))).unwrap();
+        let found = optimum(&places, &window).unwrap();
+        assert!((found.at / best - 1.0).abs() < 1e-12, "{found:?} {best}");
+        assert_eq!(found.at_edge, best > 0.98 * longest_m);
+    }
+
+    /// In a window that is no box, too, rings hold what pairs one by one do.
+    #[test]
+    fn rings_in_a_window_that_is_no_box() {
+        use geo_types::{MultiPolygon, polygon};
+        let ground = MultiPolygon(vec![polygon![(x: 0., y: 0.), (x: SIDE_M, y: 0.), (x: SIDE_M, y: SIDE_M)]]);
+        let ground = super::super::super::edge::Window::new(&ground).unwrap();
+        let window = SetCovariance::of(&ground);
+        let places: Vec<GroundPoint> =
+            scattered(3000).into_iter().filter(|&at| ground.contains(at)).collect();
+        let n = places.len() as f64;
+        let (sorted, reach_m) = (Neighbours::new(&places, 0.0), SIDE_M / 8.0);
+        let counted = pairs(&sorted, reach_m, &window);
+        assert_eq!(counted.len(), RINGS, "so many pairs are counted in rings");
+        let share = 2.0 * window.area_m2().powi(2) / (n * (n - 1.0));
+        let single = one_by_one(&sorted, reach_m, |dx, dy| share / window.common_m2(dx, dy));
+        let sum = |of: &[Pairs]| of.iter().map(|p| p.k_m2).sum::<f64>();
+        // A pair just at the reach may count or not.
+        assert!((sum(&counted) / sum(&single) - 1.0).abs() < 1e-4, "{} {}", sum(&counted), sum(&single));
+    }
 }

@@ -200,4 +200,58 @@ mod tests {
             assert_relative_eq!(narrow, direct.1, max_relative = 1e-4);
         }
     }
+
+    /// By the double sum, at the optimum and beside it: nowhere near is the criterion less, and of few
+    /// places as of many (there through rings and spectra).
+    #[test]
+    fn the_optimum_is_the_least_of_the_criterion() {
+        for count in [150, 2400] {
+            // Clusters of 30 here and there.
+            let share = |k: u32, by: f64| (f64::from(k) * by).fract();
+            let place = |k: u32| {
+                let (home_x, home_y) = (share(k / 30, SQRT_2), share(k / 30, PI));
+                let sum = |by: [f64; 3]| by.into_iter().map(|by| share(k, by)).sum::<f64>();
+                GroundPoint::new(
+                    9000.0 * home_x + 600.0 * sum([0.618_034, 0.754_878, 0.819_173]),
+                    9000.0 * home_y + 600.0 * sum([0.569_840, 0.324_718, 0.671_044]),
+                )
+            };
+            let places: Vec<GroundPoint> = (0..count).map(place).collect();
+            let n = f64::from(count);
+            let criterion = |h: f64| {
+                let (mut wide, mut narrow) = (0.0, 0.0);
+                for (i, a) in places.iter().enumerate() {
+                    for b in &places[..i] {
+                        let square = a.distance_m(*b).powi(2) / (h * h);
+                        wide += 2.0 * (-square / 4.0).exp();
+                        narrow += 2.0 * (-square / 2.0).exp();
+                    }
+                }
+                (n + wide) / (4.0 * PI * h * h * n * n) - narrow / (PI * h * h * n * (n - 1.0))
+            };
+            let found = optimum(&places);
+            assert!(!found.at_edge, "{found:?}");
+            let least = criterion(found.at);
+            for aside in [0.25, 0.5, 0.8, 0.97, 1.03, 1.2, 2.0] {
+                assert!(least < criterion(found.at * aside), "{count}: {found:?} {aside}");
+            }
+        }
+    }
+
+    /// One spectrum serves bandwidths up to twice its narrowest, and all of them as well.
+    #[test]
+    fn a_spectrum_serves_its_whole_span() {
+        let place = |k: u32| GroundPoint::new(f64::from(k * k % 1009) * 3.0, f64::from(k * 31 % 499) * 5.0);
+        let places: Vec<GroundPoint> = (0..200).map(place).collect();
+        let mut sums = PairSums::new(&places);
+        for h in [100.0, 180.0, 95.0, 181.0, 183.0, 60.0] {
+            let found = sums.by_spectrum(h);
+            let reach_m = sums.reach_m(h);
+            let direct = sums.directly(h, reach_m);
+            assert_relative_eq!(found.0, direct.0, max_relative = 1e-8);
+            assert_relative_eq!(found.1, direct.1, max_relative = 1e-7);
+            let narrowest = sums.spectrum.as_ref().map(|(narrowest, _)| *narrowest).unwrap();
+            assert!(narrowest <= h && h < 2.0 * narrowest);
+        }
+    }
 }

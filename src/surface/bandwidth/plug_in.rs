@@ -159,4 +159,139 @@ mod tests {
             }
         }
     }
+
+    /// Moments of a normal pair with variance v and covariance c: E X² = v, E XY = c, E X⁴ = 3v²,
+    /// E X²Y² = v² + 2c², E X³Y = 3vc, E X⁶ = 15v³, E X⁴Y² = 3v³ + 12vc², E X³Y³ = 9v²c + 6c³,
+    /// E X⁴Y⁴ = 9v⁴ + 72v²c² + 24c⁴ (Isserlis 1918).
+    #[test]
+    fn moments_of_a_normal_pair_by_hand() {
+        let (v, c) = (1.7_f64, -0.6_f64);
+        for (a, b, expected) in [
+            (0, 0, 1.0),
+            (2, 0, v),
+            (1, 1, c),
+            (4, 0, 3.0 * v * v),
+            (2, 2, v * v + 2.0 * c * c),
+            (3, 1, 3.0 * v * c),
+            (6, 0, 15.0 * v.powi(3)),
+            (4, 2, 3.0 * v.powi(3) + 12.0 * v * c * c),
+            (3, 3, 9.0 * v * v * c + 6.0 * c.powi(3)),
+            (4, 4, 9.0 * v.powi(4) + 72.0 * v * v * c * c + 24.0 * c.powi(4)),
+            (5, 1, 15.0 * v * v * c),
+        ] {
+            assert_relative_eq!(normal_moment(a, b, v, c), expected, max_relative = 1e-14);
+            assert_relative_eq!(normal_moment(b, a, v, c), expected, max_relative = 1e-14);
+        }
+    }
+
+    /// φ, −zφ, (z² − 1)φ, −(z³ − 3z)φ, (z⁴ − 6z² + 3)φ, (z⁶ − 15z⁴ + 45z² − 15)φ, over σ^(r+1).
+    #[test]
+    fn derivatives_of_the_normal_density_by_hand() {
+        for (z, sigma) in [(0.0_f64, 1.0_f64), (0.7, 2.0), (-1.9, 0.5)] {
+            let density = (-0.5 * z * z).exp() / (2.0 * PI).sqrt();
+            for (order, hermite) in [
+                (0, 1.0),
+                (1, -z),
+                (2, z * z - 1.0),
+                (3, -(z.powi(3) - 3.0 * z)),
+                (4, z.powi(4) - 6.0 * z * z + 3.0),
+                (6, z.powi(6) - 15.0 * z.powi(4) + 45.0 * z * z - 15.0),
+            ] {
+                let expected = hermite * density / sigma.powi(order as i32 + 1);
+                assert_relative_eq!(
+                    gaussian_derivative(order, z * sigma, sigma),
+                    expected,
+                    epsilon = 1e-15,
+                    max_relative = 1e-12
+                );
+            }
+        }
+    }
+
+    /// ψ of a normal density with itself by sums over a fine raster of its derivatives, without and
+    /// with a correlation.
+    #[test]
+    fn normal_derivatives_are_integrals_over_the_plane() {
+        // ψ_rs = ∫ f^(r,s) f; without correlation a product of φ^(r)(0) with a deviation of √2.
+        for order in [4, 6, 8] {
+            let found = normal_derivatives(order, 0.0).unwrap();
+            assert_eq!(found.len(), order / 2 + 1);
+            for (k, found) in found.into_iter().enumerate() {
+                let at_zero = |r: usize| gaussian_derivative(r, 0.0, 2_f64.sqrt());
+                assert_relative_eq!(found, at_zero(2 * k) * at_zero(order - 2 * k), max_relative = 1e-12);
+            }
+        }
+        // ψ₀₄ and ψ₂₂ with correlation ρ, from fourth differences of the density of twice the covariance.
+        let rho = 0.4_f64;
+        let density = |x: f64, y: f64| {
+            let det = 1.0 - rho * rho;
+            (-(x * x - 2.0 * rho * x * y + y * y) / (4.0 * det)).exp() / (4.0 * PI * det.sqrt())
+        };
+        let (s, second) = (0.01, [1.0, -2.0, 1.0]);
+        let fourth = [1.0, -4.0, 6.0, -4.0, 1.0];
+        let psi_04: f64 =
+            (0..5).map(|k| fourth[k] * density(0.0, s * (k as f64 - 2.0))).sum::<f64>() / s.powi(4);
+        let psi_22: f64 = (0..9)
+            .map(|k| (k / 3, k % 3))
+            .map(|(i, j)| second[i] * second[j] * density(s * (i as f64 - 1.0), s * (j as f64 - 1.0)))
+            .sum::<f64>()
+            / s.powi(4);
+        let found = normal_derivatives(4, rho).unwrap();
+        assert_relative_eq!(found[0], psi_04, max_relative = 1e-3);
+        assert_relative_eq!(found[1], psi_22, max_relative = 1e-3);
+        assert_relative_eq!(found[2], psi_04, max_relative = 1e-3);
+        assert_eq!(normal_derivatives(4, 1.0), None);
+        assert_eq!(normal_derivatives(4, -1.0), None);
+        assert!(normal_derivatives(4, 0.999).is_some());
+    }
+
+    #[test]
+    fn correlations_by_hand() {
+        let of = |places: &[(f64, f64)]| {
+            correlation(&places.iter().map(|&(x, y)| GroundPoint::new(x, y)).collect::<Vec<_>>())
+        };
+        // Deviations (−1, −2), (0, 3), (1, −1): products 2 + 0 − 1 over 2.
+        assert_relative_eq!(of(&[(4.0, 8.0), (5.0, 13.0), (6.0, 9.0)]), 0.5, max_relative = 1e-14);
+        assert_relative_eq!(of(&[(1.0, 1.0), (2.0, 0.0), (3.0, -1.0)]), -1.0, max_relative = 1e-14);
+    }
+
+    /// The pilot makes the sum of the square errors least: Σ over the derivatives of
+    /// (φ₀/(n g^(j+2)) + ½ g² (ψ + ψ'))², whose root is looked for here by brute force.
+    #[test]
+    fn the_pilot_makes_the_errors_least() {
+        for (order, rho, n) in [(6, 0.0, 40.0), (6, 0.5, 1000.0), (4, -0.7, 300.0)] {
+            let higher = normal_derivatives(order + 2, rho).unwrap();
+            let errors = |g: f64| -> f64 {
+                (0..=order / 2)
+                    .map(|k| {
+                        let own = gaussian_derivative(2 * k, 0.0, 1.0)
+                            * gaussian_derivative(order - 2 * k, 0.0, 1.0);
+                        let bias =
+                            own / (n * g.powi(order as i32 + 2)) + 0.5 * g * g * (higher[k] + higher[k + 1]);
+                        bias * bias
+                    })
+                    .sum()
+            };
+            let found = pilot(order, &higher, n);
+            for aside in [0.99, 0.9999, 1.0001, 1.01] {
+                assert!(errors(found) < errors(found * aside), "{order} {rho} {aside}");
+            }
+        }
+    }
+
+    /// Places on a line or at one place have none; scaled places have it scaled.
+    #[test]
+    fn bandwidths_ask_for_spread_both_ways() {
+        let of = |x_by: f64, y_by: f64| -> Option<f64> {
+            let place =
+                |k: u32| GroundPoint::new(x_by * f64::from(k * k % 101), y_by * f64::from(k * 31 % 47));
+            bandwidth_m(&(0..60).map(place).collect::<Vec<_>>())
+        };
+        let one = of(1.0, 1.0).unwrap();
+        assert_relative_eq!(of(9.0, 1.0).unwrap(), 3.0 * one, max_relative = 1e-9);
+        assert_relative_eq!(of(4.0, 4.0).unwrap(), 4.0 * one, max_relative = 1e-9);
+        assert_eq!((of(1.0, 0.0), of(0.0, 1.0), of(0.0, 0.0)), (None, None, None));
+        let slant: Vec<GroundPoint> = (0..30).map(f64::from).map(|k| GroundPoint::new(k, 2.0 * k)).collect();
+        assert_eq!(bandwidth_m(&slant), None);
+    }
 }

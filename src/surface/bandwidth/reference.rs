@@ -69,3 +69,71 @@ fn interquartile_range(values: &[f64]) -> f64 {
     };
     quantile(0.75) - quantile(0.25)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use approx::assert_relative_eq;
+
+    fn places(of: &[(f64, f64)]) -> Vec<GroundPoint> {
+        of.iter().map(|&(x_m, y_m)| GroundPoint::new(x_m, y_m)).collect()
+    }
+
+    /// 2, 4, 4, 4, 5, 5, 7, 9 about their mean of 5: squares 9 + 1 + 1 + 1 + 0 + 0 + 4 + 16 = 32 over 7.
+    /// Quartiles at positions 1.75 and 5.25 of 0..7: 4 and 5.5.
+    #[test]
+    fn spreads_of_eight_numbers_by_hand() {
+        let values = [9.0, 4.0, 5.0, 2.0, 4.0, 7.0, 4.0, 5.0];
+        assert_relative_eq!(standard_deviation(&values), (32.0_f64 / 7.0).sqrt(), max_relative = 1e-15);
+        assert_relative_eq!(interquartile_range(&values), 1.5, max_relative = 1e-15);
+        // Positions 0.75 and 2.25 of 0..3: 1 + 0.75 · 2, and 10 + 0.25 · 90.
+        assert_relative_eq!(interquartile_range(&[100.0, 1.0, 10.0, 3.0]), 32.5 - 2.5, max_relative = 1e-15);
+    }
+
+    /// Scott takes the geometric mean, Terrell the smaller of the two arithmetic means.
+    #[test]
+    fn rules_of_spread_by_hand() {
+        let x = [9.0, 4.0, 5.0, 2.0, 4.0, 7.0, 4.0, 5.0];
+        let both: Vec<(f64, f64)> = x.iter().map(|&x| (x, 100.0 - 10.0 * x)).collect();
+        let sd = (32.0_f64 / 7.0).sqrt();
+        // 8^(−1/6) = 2^(−1/2).
+        let shrink = 0.5_f64.sqrt();
+        assert_relative_eq!(scott_m(&places(&both)), sd * 10_f64.sqrt() * shrink, max_relative = 1e-14);
+        // 5.5 · 1.5/1.34 is below 5.5 · 2.138.
+        let expected = 1.08457136053894 * 5.5 * 1.5 / 1.34 * shrink;
+        assert_relative_eq!(oversmooth_m(&places(&both)), expected, max_relative = 1e-14);
+        // Six of eight at one place: quartiles say nothing, the deviations speak alone; a square of
+        // corners is the other way round, as its quartiles lie farther apart than its deviation.
+        let heap = [(0.0, 0.0); 6].into_iter().chain([(4.0, 0.0), (0.0, 4.0)]).collect::<Vec<_>>();
+        // Mean 0.5: squares 7 · 0.25 + 12.25 = 14 over 7.
+        let expected = 1.08457136053894 * 2_f64.sqrt() * shrink;
+        assert_relative_eq!(oversmooth_m(&places(&heap)), expected, max_relative = 1e-14);
+        let corners = [(0.0, 0.0), (0.0, 6.0), (6.0, 0.0), (6.0, 6.0)].repeat(2);
+        // Eight at 3 from the mean: √(72/7); quartiles 0 and 6.
+        let expected = 1.08457136053894 * (72.0_f64 / 7.0).sqrt() * shrink;
+        assert_relative_eq!(oversmooth_m(&places(&corners)), expected, max_relative = 1e-14);
+    }
+
+    /// Places on an ellipse turned by an angle: deviations along its axes, found again however it is
+    /// turned and wherever it lies.
+    #[test]
+    fn spreads_along_and_across_turn_with_the_places() {
+        for turned_by in [0.0_f64, 0.3, 0.7, 1.2, 1.5, 2.0, 2.9] {
+            let (sin, cos) = turned_by.sin_cos();
+            let around: Vec<(f64, f64)> = (0..12)
+                .map(|k| (f64::from(k) * std::f64::consts::TAU / 12.0).sin_cos())
+                .map(|(v, u)| (50.0 * u, 3.0 * v))
+                .map(|(u, v)| (7000.0 + u * cos - v * sin, -300.0 + u * sin + v * cos))
+                .collect();
+            let [along, across] = along_and_across_m(&places(&around));
+            // The mean square of a cosine at twelve even steps is a half: 6 of 11.
+            assert_relative_eq!(along, 50.0 * (6.0_f64 / 11.0).sqrt(), max_relative = 1e-12);
+            assert_relative_eq!(across, 3.0 * (6.0_f64 / 11.0).sqrt(), max_relative = 1e-9);
+        }
+        // A line runs along itself and has nothing across.
+        let line: Vec<(f64, f64)> = (0..9).map(|k| (f64::from(k), 1e5 - 2.0 * f64::from(k))).collect();
+        let [along, across] = along_and_across_m(&places(&line));
+        assert_relative_eq!(along, (7.5 * 5.0_f64).sqrt(), max_relative = 1e-12);
+        assert!(across < 1e-9 && along > 1.0, "{across}");
+    }
+}

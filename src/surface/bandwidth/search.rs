@@ -100,4 +100,68 @@ mod tests {
         assert_eq!(minimise(1.0, 10.0, 1.5, |h| -h), Optimum { at: 10.0, at_edge: true });
         minimise(1.0, 10.0, 1.5, |_| f64::NAN);
     }
+
+    /// A parabola is found in a few steps to the tolerance, from either side and however far the first
+    /// steps lie from it; so is a hump that is none. Golden sections alone would take thirty.
+    #[test]
+    fn refinement_takes_few_values() {
+        let smooth: [fn(f64) -> f64; 3] = [
+            |log| log * log,
+            |log| (1.3 * log).cosh() + 0.2 * log.powi(3),
+            |log| -(-log * log).exp() - 0.3 * (-(log - 0.4).powi(2)).exp(),
+        ];
+        for of_log in smooth {
+            let least = {
+                let at = |k: i32| f64::from(k) * 1e-6;
+                (-600_000..600_000).map(at).min_by(|a, b| of_log(*a).total_cmp(&of_log(*b))).unwrap()
+            };
+            for place in [-0.37_f64, 0.0, 0.02, 0.21, 0.48] {
+                let mut values = 0;
+                let found = minimise((-3.0_f64).exp(), 3_f64.exp(), 1_f64.exp(), |h| {
+                    values += 1;
+                    of_log(h.ln() - place)
+                });
+                let error = found.at.ln() - place - least;
+                assert!(error.abs() < 8e-6 && !found.at_edge, "{place}: {error:e}");
+                // Seven values come first.
+                assert!(values <= 7 + 17, "{place}: {values}");
+            }
+        }
+    }
+
+    /// A kink gives parabolas nothing to go by.
+    #[test]
+    fn a_kink_and_steps_are_found_by_golden_sections() {
+        for place in [-0.4_f64, -0.1, 0.3, 0.45] {
+            let kink = |h: f64| 3.0 * (h.ln() - place).max(0.0) - (h.ln() - place).min(0.0);
+            let mut values = 0;
+            let found = minimise(0.1, 10.0, 2.0, |h| {
+                values += 1;
+                kink(h)
+            });
+            assert!((found.at.ln() - place).abs() < 1e-5, "{place}: {found:?}");
+            assert!(values < 9 + 45, "{values}");
+        }
+    }
+
+    /// Steps are as even as fit and no wider than asked for, at least two; of equal values the first.
+    #[test]
+    fn first_steps_divide_the_range_evenly() {
+        let tried = |ratio: f64| {
+            let mut tried = Vec::new();
+            minimise(1.0, 16.0, ratio, |h| {
+                tried.push(h);
+                -h
+            });
+            tried
+        };
+        for (ratio, steps) in [(2.0 * (1.0 + 1e-9), 4), (2.5, 4), (3.0, 3), (5.0, 2), (100.0, 2)] {
+            let found = tried(ratio);
+            assert_eq!(found.len(), steps + 1, "{ratio}");
+            for (k, h) in found.into_iter().enumerate() {
+                assert!((h / 16_f64.powf(k as f64 / steps as f64) - 1.0).abs() < 1e-12, "{ratio} {k} {h}");
+            }
+        }
+        assert_eq!(minimise(1.0, 16.0, 2.0, |_| 1.0), Optimum { at: 1.0, at_edge: true });
+    }
 }

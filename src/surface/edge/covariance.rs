@@ -140,4 +140,33 @@ mod tests {
         assert_eq!(covariance.common_m2(-20.0, 10.0), 80.0 * 40.0);
         assert_eq!(covariance.shorter_side_m(), 50.0);
     }
+
+    /// A box that begins nowhere near the origin, by its sides of 100 and 50 m.
+    #[test]
+    fn a_box_is_its_sides() {
+        let (min, max) = (GroundPoint::new(-30.0, 20.0), GroundPoint::new(70.0, 70.0));
+        let covariance = SetCovariance::of_box(Extent { min, max });
+        assert_eq!((covariance.area_m2(), covariance.shorter_side_m()), (5000.0, 50.0));
+        assert_eq!(covariance.sides_of_box_m(), Some([100.0, 50.0]));
+        assert_eq!(covariance.common_m2(0.0, 0.0), 5000.0);
+        assert_eq!(covariance.common_m2(99.0, -49.0), 1.0);
+        let tall = SetCovariance::of_box(Extent { min, max: GroundPoint::new(-20.0, 70.0) });
+        assert_eq!((tall.area_m2(), tall.shorter_side_m()), (500.0, 10.0));
+        // A window that is a box is known as one; a triangle is not, and never has less than a cell.
+        let square = MultiPolygon(vec![
+            polygon![(x: -30., y: 20.), (x: 70., y: 20.), (x: 70., y: 70.), (x: -30., y: 70.)],
+        ]);
+        let square = SetCovariance::of(&Window::new(&square).unwrap());
+        assert_eq!(
+            (square.sides_of_box_m(), square.common_m2(10.0, 5.0)),
+            (Some([100.0, 50.0]), 90.0 * 45.0)
+        );
+        let wedge = MultiPolygon(vec![polygon![(x: -30., y: 20.), (x: 70., y: 20.), (x: 70., y: 70.)]]);
+        let wedge = SetCovariance::of(&Window::new(&wedge).unwrap());
+        assert_eq!(wedge.sides_of_box_m(), None);
+        assert_relative_eq!(wedge.area_m2(), 2500.0, max_relative = 1e-12);
+        assert_eq!(wedge.common_m2(99.0, -49.0), (100.0_f64 / 512.0).powi(2));
+        // Moved by half its width and nothing up: a triangle of half the sides.
+        assert_relative_eq!(wedge.common_m2(50.0, 0.0), 625.0, max_relative = 0.01);
+    }
 }

@@ -93,3 +93,105 @@ fn integral(kernel: Kernel, bandwidth_m: f64, d: f64, from: f64, to: f64) -> f64
         .sum::<f64>()
         * half
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use geo_types::{LineString, MultiPolygon, Polygon, polygon};
+    use statrs::function::erf::erf;
+
+    /// The normal distribution's share below z.
+    fn below(z: f64) -> f64 {
+        0.5 * (1.0 + erf(z / 2_f64.sqrt()))
+    }
+
+    fn boxed(west: f64, south: f64, east: f64, north: f64) -> Window {
+        Window::new(&MultiPolygon(vec![polygon![
+            (x: west, y: south), (x: east, y: south), (x: east, y: north), (x: west, y: north)
+        ]]))
+        .unwrap()
+    }
+
+    /// In a box the Gaussian's mass is a product of two, also of places on its sides, at its corners
+    /// and off it.
+    #[test]
+    fn the_gaussian_in_a_box_is_a_product() {
+        let (h, window) = (130.0, boxed(0.0, 0.0, 900.0, 400.0));
+        for (x, y) in [
+            (450.0, 200.0),
+            (0.0, 0.0),
+            (900.0, 0.0),
+            (900.0, 400.0),
+            (0.0, 123.0),
+            (450.0, 0.0),
+            (899.0, 399.9),
+            (1e-9, 200.0),
+            (37.0, 391.0),
+        ] {
+            let along = below((900.0 - x) / h) - below(-x / h);
+            let across = below((400.0 - y) / h) - below(-y / h);
+            let found = window.mass(GroundPoint::new(x, y), Kernel::Gaussian, h);
+            assert!((found - along * across).abs() < 1e-11, "{x}, {y}: {found} {}", along * across);
+        }
+    }
+
+    /// In the half-plane a disc of radius R at distance d from the edge lacks the segment
+    /// (acos u − u √(1 − u²))/π, u = d/R; on the edge every kernel has half its mass, at a right
+    /// corner a quarter, at one of 45° an eighth.
+    #[test]
+    fn beside_a_straight_edge_and_at_corners() {
+        let far = boxed(-1e4, 0.0, 1e4, 1e4);
+        for share in [0.0_f64, 0.1, 0.5, 0.9, 1.0, 3.0] {
+            let u = share.min(1.0);
+            let lacking = (u.acos() - u * (1.0 - u * u).sqrt()) / PI;
+            let found = far.mass(GroundPoint::new(12.0, 200.0 * share), Kernel::Uniform, 100.0);
+            assert!((found - (1.0 - lacking)).abs() < 1e-9, "{share}: {found}");
+        }
+        let wedge = Window::new(&MultiPolygon(vec![polygon![
+            (x: 0., y: 0.), (x: 9e3, y: 0.), (x: 9e3, y: 9e3)
+        ]]))
+        .unwrap();
+        for kernel in Kernel::ALL {
+            for (window, (x, y), expected) in [
+                (&far, (0.0, 0.0), 0.5),
+                (&far, (-1e4, 1e4), 0.25),
+                (&far, (0.0, 5e3), 1.0),
+                (&wedge, (0.0, 0.0), 0.125),
+                (&wedge, (4e3, 4e3), 0.5),
+            ] {
+                let found = window.mass(GroundPoint::new(x, y), kernel, 100.0);
+                assert!((found - expected).abs() < 1e-9, "{kernel} {x}, {y}: {found}");
+            }
+        }
+    }
+
+    /// Against a sum of the density over a fine raster of a window with a hole and a second part.
+    #[test]
+    fn masses_are_sums_of_the_density_inside() {
+        let ring = |of: &[(f64, f64)]| LineString::from(of.to_vec());
+        let outer = ring(&[(0.0, 0.0), (300.0, 20.0), (260.0, 240.0), (120.0, 120.0), (10.0, 280.0)]);
+        let hole = ring(&[(180.0, 60.0), (240.0, 70.0), (220.0, 130.0)]);
+        let part = ring(&[(310.0, 150.0), (400.0, 150.0), (400.0, 260.0)]);
+        let window =
+            Window::new(&MultiPolygon(vec![Polygon::new(outer, vec![hole]), Polygon::new(part, vec![])]))
+                .unwrap();
+        let cell_m = 0.5;
+        let grid = crate::surface::Grid { west_m: 0.0, north_m: 300.0, cell_m, columns: 800, rows: 600 };
+        let inside = window.cells_inside(&grid);
+        for kernel in Kernel::ALL {
+            for (x, y, h) in
+                [(50.0, 60.0, 30.0), (175.0, 60.0, 45.0), (350.0, 165.0, 60.0), (250.0, 200.0, 20.0)]
+            {
+                let at = GroundPoint::new(x, y);
+                let cells = (0..grid.cells()).filter(|&cell| inside[cell]);
+                let density = |cell: usize| {
+                    let centre = grid.centre(cell / grid.columns, cell % grid.columns);
+                    kernel.density_per_m2(centre.distance_m(at).powi(2), h)
+                };
+                let sum = cells.map(density).sum::<f64>() * cell_m * cell_m;
+                let found = window.mass(at, kernel, h);
+                assert!((found - sum).abs() < 1.5e-3, "{kernel} {x}, {y}: {found} {sum}");
+            }
+        }
+    }
+}

@@ -248,3 +248,41 @@ fn place_cost(place: &Place, reach_m: f64) -> f64 {
 fn longest_way_m(straight_m: f64) -> f64 {
     LONGEST_DETOUR.0 * straight_m + LONGEST_DETOUR.1
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn foot(offset_m: f64) -> Place {
+        Some(Foot { edge: 0, along_m: 0.0, at: GroundPoint::default(), offset_m })
+    }
+
+    /// At the reach half the square of 2.5, at half of it a quarter of that; off the network as at the
+    /// reach. A way may be twice as long as straight and 40 m more.
+    #[test]
+    fn costs_by_hand() {
+        for (place, cost) in [(foot(0.0), 0.0), (foot(12.5), 0.78125), (foot(25.0), 3.125), (None, 3.125)] {
+            assert_eq!(place_cost(&place, 25.0), cost);
+        }
+        assert_eq!((longest_way_m(0.0), longest_way_m(15.0)), (40.0, 70.0));
+        assert_eq!((total_m([1.5, 2.0].into_iter()), total_m(std::iter::empty())), (3.5, 0.0));
+    }
+
+    /// The median of the offsets over 0.6745, two metres at the least.
+    #[test]
+    fn noise_is_told_by_the_offset_in_the_middle() {
+        let of = |offsets: &[Place]| noise_m(offsets);
+        assert_eq!(of(&[foot(9.0), None, foot(6.745), foot(0.1)]), 10.0);
+        assert_eq!(of(&[foot(1.0), foot(1.2)]), 2.0);
+        assert_eq!((of(&[None, None]), of(&[])), (2.0, 2.0));
+    }
+
+    #[test]
+    fn legs_out_of_proportion_are_doubtful() {
+        let leg = |matched_m: f64| MatchedLeg { passages: vec![], matched_m, off_m: 7.0, raw_m: 100.0 };
+        for (matched_m, doubtful) in [(74.9, true), (75.0, false), (102.0, false), (102.1, true)] {
+            assert_eq!(leg(matched_m).is_doubtful(), doubtful, "{matched_m}");
+        }
+        assert_eq!(leg(80.0).length_m(), 87.0);
+    }
+}

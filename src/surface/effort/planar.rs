@@ -184,4 +184,67 @@ mod tests {
         assert_eq!(found[0].unwrap().per_km, 0.0);
         assert_eq!(found[1], None);
     }
+
+    /// Against the midpoint rule along segments in any direction, from places beside them and beyond
+    /// their ends; a segment without length is none.
+    #[test]
+    fn integrals_along_slanting_segments() {
+        let p = GroundPoint::new;
+        let sigma_m = 80.0;
+        for (to_x, to_y) in [(300.0, 400.0), (-120.0, 50.0), (0.0, -70.0), (1000.0, 0.0)] {
+            let segment =
+                SearchedSegment { from: p(10.0, 20.0), to: p(10.0 + to_x, 20.0 + to_y), passes: 1.0 };
+            let length_m = f64::hypot(to_x, to_y);
+            for place in [p(10.0, 20.0), p(100.0, 90.0), p(-150.0, 60.0), p(200.0, -130.0)] {
+                let steps = 20_000;
+                let at = |k: i32| segment.from.lerp(segment.to, (f64::from(k) + 0.5) / f64::from(steps));
+                let density = |at: GroundPoint| {
+                    (-0.5 * (at.distance_m(place) / sigma_m).powi(2)).exp()
+                        / (std::f64::consts::TAU * sigma_m * sigma_m)
+                };
+                let sum = (0..steps).map(at).map(density).sum::<f64>() * length_m / f64::from(steps);
+                let found = line_integral(&segment, place, sigma_m);
+                assert!((found - sum).abs() < 1e-6 * sum, "{found} {sum}");
+            }
+        }
+        let point = SearchedSegment { from: p(3.0, 4.0), to: p(3.0, 4.0), passes: 9.0 };
+        assert_eq!((line_integral(&point, p(0.0, 0.0), 10.0), distance_m(&point, p(0.0, 0.0))), (0.0, 5.0));
+    }
+
+    /// Three deviations from a segment are searched and more are not, beside it, beyond its ends and
+    /// however often the rest was passed; a segment that nobody passed is none.
+    #[test]
+    fn a_rate_asks_for_a_leg_within_three_deviations() {
+        let p = GroundPoint::new;
+        let segment = |passes| SearchedSegment { from: p(100.0, 50.0), to: p(400.0, 450.0), passes };
+        let records = [WeightedPoint { at: p(250.0, 250.0), weight: 1.0 }];
+        // Along is (3, 4)/5, across (−4, 3)/5.
+        for (place, near) in [
+            (p(250.0 - 4.0 * 5.99, 250.0 + 3.0 * 5.99), true),
+            (p(250.0 - 4.0 * 6.01, 250.0 + 3.0 * 6.01), false),
+            (p(250.0 + 4.0 * 5.99, 250.0 - 3.0 * 5.99), true),
+            (p(100.0 - 3.0 * 5.99, 50.0 - 4.0 * 5.99), true),
+            (p(100.0 - 3.0 * 6.01, 50.0 - 4.0 * 6.01), false),
+            (p(400.0 + 3.0 * 5.99, 450.0 + 4.0 * 5.99), true),
+            (p(400.0 + 3.0 * 6.01, 450.0 + 4.0 * 6.01), false),
+        ] {
+            let found = planar_rates(&records, &[segment(1e6), segment(0.0)], &[place], 10.0);
+            assert_eq!(found[0].is_some(), near, "{place:?}");
+            assert_eq!(planar_rates(&records, &[segment(0.0)], &[place], 10.0), [None]);
+        }
+        // A leg nearby that was not passed does not bring one from farther off near.
+        let far = SearchedSegment { from: p(0.0, 40.0), to: p(500.0, 40.0), passes: 1.0 };
+        let beside = SearchedSegment { from: p(0.0, 0.0), to: p(500.0, 0.0), passes: 0.0 };
+        assert_eq!(planar_rates(&records, &[far, beside], &[p(250.0, 0.0)], 10.0), [None]);
+        // Two passes halve the rate and double the effort; two records double it.
+        let place = [p(260.0, 240.0)];
+        let rate = |records: &[WeightedPoint], passes| {
+            planar_rates(records, &[segment(passes)], &place, 40.0)[0].unwrap()
+        };
+        let (one, two) = (rate(&records, 1.0), rate(&records, 2.0));
+        assert!((one.per_km / two.per_km - 2.0).abs() < 1e-12);
+        assert!((two.effort_km_per_km2 / one.effort_km_per_km2 - 2.0).abs() < 1e-12);
+        let double = rate(&[WeightedPoint { weight: 2.0, ..records[0] }], 1.0);
+        assert!((double.per_km / one.per_km - 2.0).abs() < 1e-12);
+    }
 }

@@ -147,3 +147,77 @@ fn stretches(
     records.iter().try_for_each(|record| add(record.at, record.weight, 0.0))?;
     Ok(found.into_values().filter(|own| own.effort > 0.0).collect())
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::surface::along::{GraphEdge, LineGraph};
+    use crate::surface::effort::Passage;
+
+    fn passage(edge: u32, from_m: f64, to_m: f64, passes: f64) -> Passage {
+        Passage { edge, from_m, to_m, passes, date: None }
+    }
+
+    fn smoother() -> LineSmoother {
+        let edge = |from, to, length_m| GraphEdge { from, to, length_m };
+        LineSmoother::new(LineGraph::new(4, vec![edge(0, 1, 1e5), edge(2, 3, 260.0)]).unwrap())
+    }
+
+    /// Ninety metres in steps of at most 25 are four of 22.5, each with its share of the passes.
+    #[test]
+    fn effort_is_sampled_at_the_middles_of_even_steps() {
+        let (smoother, effort) =
+            (smoother(), Effort::new(2, [passage(0, 100.0, 190.0, 3.0), passage(1, 0.0, 9.0, 2.0)]));
+        let kernel = LineKernel::Heat { sigma_m: 100.0 };
+        let rates = Rates::new(&smoother, kernel, &effort, &[], 0.95).unwrap();
+        let found: Vec<_> = rates.samples().iter().map(|s| (s.at.edge, s.at.along_m, s.weight)).collect();
+        let steps = [111.25, 133.75, 156.25, 178.75].map(|along_m| (0, along_m, 67.5));
+        assert_eq!(found, steps.into_iter().chain([(1, 4.5, 18.0)]).collect::<Vec<_>>());
+        assert_eq!(rates.prior(), None);
+    }
+
+    /// A run of 260 m in stretches of about 100 is three; sign and kilometres fall where they lie.
+    #[test]
+    fn runs_are_cut_into_even_stretches() {
+        let third = 260.0 / 3.0;
+        let effort = Effort::new(2, [passage(1, 0.0, 1.5 * third, 4.0), passage(1, third, 1.5 * third, 1.0)]);
+        let source = |along_m: f64, weight| Source { at: EdgePoint { edge: 1, along_m }, weight };
+        // One in the third stretch, which nobody searched, is left out.
+        let records = [source(0.0, 1.0), source(80.0, 2.0), source(90.0, 4.0), source(260.0, 8.0)];
+        let found = stretches(&smoother(), &effort, &records, 100.0).unwrap();
+        assert_eq!(found.iter().map(|s| s.count).collect::<Vec<_>>(), [3.0, 4.0]);
+        let expected = [4.0 * third / 1000.0, 5.0 * 0.5 * third / 1000.0];
+        for (found, expected) in found.iter().zip(expected) {
+            assert!((found.effort - expected).abs() < 0.005, "{found:?} {expected}");
+        }
+        assert_eq!(stretches(&smoother(), &effort, &records, 1e6).unwrap().len(), 1);
+    }
+
+    /// On a long line passed p times, far from its ends: the rate is Σ φ over p, its effective search
+    /// 2√π σ p, its interval that of Fay and Feuer with Σ φ² and φ(0).
+    #[test]
+    fn rates_on_a_long_line_by_hand() {
+        let (smoother, passes, sigma_m) = (smoother(), 3.0, 200.0);
+        let effort = Effort::new(2, [passage(0, 2e4, 8e4, passes)]);
+        let at = |along_m: f64| EdgePoint { edge: 0, along_m };
+        let records = [(5e4, 2.0), (5e4 + 300.0, 1.0), (5e4 - 100.0, 1.0)];
+        let sources = records.map(|(x, weight)| Source { at: at(x), weight });
+        let rates = Rates::new(&smoother, LineKernel::Heat { sigma_m }, &effort, &sources, 0.9).unwrap();
+        let found = rates.at(&[at(5e4), at(1e4)]).unwrap();
+        assert_eq!(found[1], None, "nobody was there");
+        let found = found[0].unwrap();
+        let normal = |d: f64| (-0.5 * (d / sigma_m).powi(2)).exp() / (sigma_m * std::f64::consts::TAU.sqrt());
+        let sum: f64 = records.iter().map(|(x, w)| w * normal(x - 5e4)).sum();
+        let squares: f64 = records.iter().map(|(x, w)| w * normal(x - 5e4).powi(2)).sum();
+        let (per_km, scale) = (1000.0 * sum / passes, 1000.0 / passes);
+        assert!((found.per_km / per_km - 1.0).abs() < 1e-6, "{found:?} {per_km}");
+        let interval = gamma_interval(per_km, squares * scale * scale, normal(0.0) * scale, 0.9);
+        assert!((found.interval_per_km.low / interval.low - 1.0).abs() < 2e-3, "{found:?} {interval:?}");
+        assert!((found.interval_per_km.high / interval.high - 1.0).abs() < 2e-3, "{found:?} {interval:?}");
+        let effective_km = 2.0 * std::f64::consts::PI.sqrt() * sigma_m * passes / 1000.0;
+        assert!((found.effective_km / effective_km - 1.0).abs() < 2e-3, "{found:?} {effective_km}");
+        let own = Searched { count: found.per_km * found.effective_km, effort: found.effective_km };
+        let shrunk = rates.prior().map(|prior| prior.shrink(own, 0.9));
+        assert!(shrunk.is_some() && found.shrunk == shrunk);
+    }
+}

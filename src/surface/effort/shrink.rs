@@ -247,4 +247,75 @@ mod tests {
         assert_eq!(Prior::most_likely(&none), None);
         assert_eq!(Prior::most_likely(&[]), None);
     }
+
+    /// The slope Σ (α e − β x)/(β + e) is nothing at the root, however far it lies from α e/x of all.
+    #[test]
+    fn the_best_beta_is_the_root_of_the_slope() {
+        let few = |pairs: &[(f64, f64)]| -> Vec<Searched> {
+            pairs.iter().map(|&(count, effort)| Searched { count, effort }).collect()
+        };
+        for stretches in [
+            example(),
+            few(&[(100.0, 1e-4), (1.0, 1e4)]),
+            few(&[(0.0, 1e4), (3.0, 1e-3), (2.0, 2e-3)]),
+            few(&[(1e6, 1.0), (1.0, 1e4), (1.0, 2e4), (1.0, 3e4)]),
+        ] {
+            for shape in [1e-3, 0.1, 1.0, 40.0, 1e4] {
+                let beta = best_beta(&stretches, shape);
+                let (mut up, mut down) = (0.0, 0.0);
+                for s in &stretches {
+                    up += shape * s.effort / (beta + s.effort);
+                    down += beta * s.count / (beta + s.effort);
+                }
+                assert!((up / down - 1.0).abs() < 1e-9, "{shape} {beta}: {up} {down}");
+            }
+        }
+        // One stretch: β = α e/x, as near as numbers go.
+        let one = [Searched { count: 3.0, effort: 7.0 }];
+        assert!((best_beta(&one, 6.0) / 14.0 - 1.0).abs() < 1e-14);
+    }
+
+    /// Each step costs one value and keeps 0.618 of the range.
+    #[test]
+    fn golden_sections_close_in_on_a_peak() {
+        for peak in [-2.9, -1.0, 0.123, 2.2, 2.999] {
+            let values = std::cell::Cell::new(0);
+            let found = golden_section(-3.0, 3.0, 1e-6, |x| {
+                values.set(values.get() + 1);
+                if x < peak { 2.0 * (x - peak) } else { peak - x }
+            });
+            assert!((found - peak).abs() <= 0.5e-6, "{found} {peak}");
+            // 6 · 0.618^k is below 1e-6 from k = 33 on.
+            assert_eq!(values.get(), 2 + 33);
+        }
+    }
+
+    /// Two stretches of effort 2 with 1 and 5 of sign: mean 1.5, weighted square 1, of which chance
+    /// makes 1.5/2; what is left is 0.25. With 2 and 4 it is less than chance makes.
+    #[test]
+    fn moments_of_two_stretches_by_hand() {
+        let two = |a: f64, b: f64| [a, b].map(|count| Searched { count, effort: 2.0 });
+        let prior = Prior::by_moments(&two(1.0, 5.0)).unwrap();
+        assert_eq!(prior, Prior::Gamma { shape: 9.0, effort: 6.0 });
+        assert_eq!((prior.mean(), Prior::OneRate(0.7).mean()), (1.5, 0.7));
+        assert_eq!(Prior::by_moments(&two(2.0, 4.0)), Some(Prior::OneRate(1.5)));
+        assert_eq!(Prior::by_moments(&two(0.0, 0.0)), None);
+        assert_eq!(Prior::by_moments(&[]), None);
+        // (9 + 5)/(6 + 2): between the mean and the count, which is 2.5.
+        assert_eq!(prior.shrink(two(1.0, 5.0)[1], 0.95).rate, 1.75);
+        let one_rate = Prior::OneRate(0.7).shrink(two(1.0, 5.0)[1], 0.95);
+        assert_eq!((one_rate.rate, one_rate.interval), (0.7, Interval { low: 0.7, high: 0.7 }));
+    }
+
+    /// With α = 1 counts are geometric: p = β/(β + e), probability p (1 − p)ˣ; with α = 2 one gets
+    /// (x + 1) p² (1 − p)ˣ.
+    #[test]
+    fn likelihoods_of_whole_shapes_by_hand() {
+        let own = [Searched { count: 0.0, effort: 3.0 }, Searched { count: 4.0, effort: 1.0 }];
+        let (p, q) = (0.25_f64, 0.5_f64);
+        let one = p.ln() + (q * 0.5_f64.powi(4)).ln();
+        assert!((log_likelihood(&own, 1.0, 1.0) - one).abs() < 1e-12);
+        let two = (p * p).ln() + (5.0 * q * q * 0.5_f64.powi(4)).ln();
+        assert!((log_likelihood(&own, 2.0, 1.0) - two).abs() < 1e-12);
+    }
 }

@@ -280,3 +280,46 @@ fn a_leg_across_country_is_off() {
     assert_eq!((found.passages.len(), found.matched_m, found.off_m), (0, 0.0, 1000.0));
     assert!(found.is_doubtful());
 }
+
+/// A turn seen up to 20 m short of a dead end was at it; one farther off, at a junction, or that is none
+/// stays as it is.
+#[test]
+fn turns_just_short_of_a_dead_end_are_put_there() {
+    let p = GroundPoint::new;
+    let track = |way: Vec<GroundPoint>| traced(Line::new(LineKind::Track, source()), way);
+    let lines = [track(vec![p(0.0, 0.0), p(500.0, 0.0)]), track(vec![p(200.0, 0.0), p(200.0, 90.0)])];
+    let network = Network::build(&lines, &[], &NetworkSettings::default()).unwrap();
+    let spur = (0..network.edges().len() as u32)
+        .find(|&edge| (network.edges()[edge as usize].length_m - 90.0).abs() < 1e-6)
+        .unwrap();
+    // The spur may run either way: metres from its junction.
+    let outward = network.point_at(spur, 90.0).y_m > 45.0;
+    let at = |metres: f64| if outward { metres } else { 90.0 - metres };
+    let ways = ways::Ways { network: &network, accept: |_: &crate::network::Edge| true };
+    let turns = turn::Turns { ways: &ways, fixes: &[], places: &[], noise_m: 3.0 };
+    let step = |edge: u32, from: f64, to: f64| route::Step { edge, from_m: at(from), to_m: at(to) };
+    let after = |before: [route::Step; 2]| {
+        let mut steps = before;
+        turns.reach_dead_ends(&mut steps);
+        steps
+    };
+    let near = |a: [route::Step; 2], b: [route::Step; 2]| {
+        a.iter().zip(&b).all(|(a, b)| {
+            a.edge == b.edge && (a.from_m - b.from_m).abs() < 1e-6 && (a.to_m - b.to_m).abs() < 1e-6
+        })
+    };
+    let reached = [step(spur, 10.0, 90.0), step(spur, 90.0, 5.0)];
+    for seen in [70.5, 85.0, 90.0] {
+        assert!(near(after([step(spur, 10.0, seen), step(spur, seen, 5.0)]), reached), "{seen}");
+    }
+    let other = (spur + 1) % network.edges().len() as u32;
+    for as_they_are in [
+        [step(spur, 10.0, 69.5), step(spur, 69.5, 5.0)],
+        [step(spur, 10.0, 80.0), step(spur, 79.0, 5.0)],
+        [step(spur, 80.0, 80.0), step(spur, 80.0, 5.0)],
+        [step(spur, 80.0, 5.0), step(spur, 5.0, 30.0)],
+        [step(spur, 10.0, 80.0), step(other, 80.0, 5.0)],
+    ] {
+        assert!(near(after(as_they_are), as_they_are), "{as_they_are:?}");
+    }
+}

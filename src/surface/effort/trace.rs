@@ -88,3 +88,86 @@ fn smooth(way: &[GroundPoint]) -> Vec<GroundPoint> {
         })
         .collect()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn way(of: &[(f64, f64)]) -> Vec<GroundPoint> {
+        of.iter().map(|&(x_m, y_m)| GroundPoint::new(x_m, y_m)).collect()
+    }
+
+    fn eastings(way: &[GroundPoint]) -> Vec<f64> {
+        way.iter().map(|p| p.x_m).collect()
+    }
+
+    #[test]
+    fn close_fixes_are_dropped_save_the_last() {
+        let along = |of: &[f64]| eastings(&thin(&way(&of.iter().map(|&x| (x, 0.0)).collect::<Vec<_>>())));
+        assert_eq!(along(&[0.0, 7.9, 8.0, 12.0, 17.0, 18.0]), [0.0, 8.0, 17.0, 18.0]);
+        assert_eq!(along(&[0.0, 9.0, 18.0]), [0.0, 9.0, 18.0]);
+        assert_eq!(along(&[0.0, 1.0]), [0.0, 1.0]);
+        assert_eq!(along(&[0.0, 0.0]), [0.0]);
+        assert!(along(&[]).is_empty());
+    }
+
+    #[test]
+    fn the_step_in_the_middle() {
+        let of = |x: &[f64]| median_step_m(&way(&x.iter().map(|&x| (x, 0.0)).collect::<Vec<_>>()));
+        assert_eq!(of(&[0.0, 1.0, 11.0, 31.0]), 10.0);
+        assert_eq!(of(&[0.0, 5.0, 6.0]), 5.0);
+        assert_eq!((of(&[3.0]), of(&[])), (0.0, 0.0));
+    }
+
+    /// Steps of 31 m are drawn: three parts each, and length as it is. Steps of 30 m are recorded: two
+    /// parts each.
+    #[test]
+    fn long_steps_get_fixes_between_them() {
+        let drawn = Trace::of(&way(&[(0.0, 0.0), (31.0, 0.0), (31.0, 31.0)]));
+        assert_eq!((drawn.fixes.len(), drawn.recorded), (7, false));
+        let third = 31.0 / 3.0;
+        for (fix, (x, y)) in drawn.fixes.iter().zip([
+            (0.0, 0.0),
+            (third, 0.0),
+            (2.0 * third, 0.0),
+            (31.0, 0.0),
+            (31.0, third),
+            (31.0, 2.0 * third),
+            (31.0, 31.0),
+        ]) {
+            assert!((fix.x_m - x).abs() < 1e-12 && (fix.y_m - y).abs() < 1e-12, "{fix:?}");
+        }
+        assert!((drawn.length_m(&drawn.fixes) - 62.0).abs() < 1e-12);
+        let recorded = Trace::of(&way(&[(0.0, 0.0), (30.0, 0.0), (60.0, 0.0)]));
+        assert_eq!((eastings(&recorded.fixes), recorded.recorded), (vec![0.0, 15.0, 30.0, 45.0, 60.0], true));
+        assert_eq!(Trace::of(&[]).fixes, []);
+    }
+
+    /// Weights 6, 5 … 1 to either side are 36 in all. A straight way of even steps stays; a single
+    /// fix aside is spread by those weights; both ends stay where they are.
+    #[test]
+    fn smoothing_is_a_weighted_mean_that_keeps_the_ends() {
+        let straight: Vec<(f64, f64)> = (0..20).map(|k| (3.0 * f64::from(k), -f64::from(k))).collect();
+        for (a, b) in smooth(&way(&straight)).iter().zip(way(&straight)) {
+            assert!(a.distance_m(b) < 1e-12);
+        }
+        let aside: Vec<(f64, f64)> =
+            (0..21).map(|k| (f64::from(k), if k == 10 { 36.0 } else { 0.0 })).collect();
+        for (k, p) in smooth(&way(&aside)).iter().enumerate() {
+            let expected = 6_usize.saturating_sub(k.abs_diff(10)) as f64;
+            assert!((p.y_m - expected).abs() < 1e-12, "{k}: {}", p.y_m);
+        }
+        // Near an end the mirror image counts: a fix one step from it is weighed by what is two steps
+        // to its own side less what falls on its image.
+        let bent: Vec<(f64, f64)> =
+            (0..12).map(|k| (f64::from(k), if k == 1 || k == 10 { 36.0 } else { 0.0 })).collect();
+        let smoothed = smooth(&way(&bent));
+        let expected = [0.0, 6.0 - 4.0, 5.0 - 3.0, 4.0 - 2.0, 3.0 - 1.0, 2.0 + 1.0];
+        for (k, expected) in expected.into_iter().enumerate() {
+            for p in [smoothed[k], smoothed[11 - k]] {
+                assert!((p.y_m - expected).abs() < 1e-12, "{k}: {} {expected}", p.y_m);
+            }
+        }
+        assert_eq!(smooth(&[]), []);
+    }
+}

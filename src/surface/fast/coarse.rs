@@ -189,3 +189,47 @@ fn weighted(taps: &[f64], values: &[f64], middle: usize, stride: usize) -> [f64;
 fn put(to: &mut [f64], block: [f64; COLUMNS]) {
     to.iter_mut().zip(block).for_each(|(to, value)| *to = value);
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    /// Nodes and places against the sum of Gaussians, to the bound of the coarse way.
+    #[test]
+    fn nodes_and_places_hold_the_sum_of_gaussians() {
+        let at = |k: u32| GroundPoint::new(f64::from(k * 37 % 101) * 7.0, f64::from(k * 53 % 89) * 5.0);
+        let points: Vec<WeightedPoint> =
+            (0..60).map(|k| WeightedPoint::new(at(k), 0.5 + f64::from(k % 4))).collect();
+        for h in [20.0, 90.0, 700.0] {
+            let extent = Extent { min: GroundPoint::new(-50.0, 20.0), max: GroundPoint::new(650.0, 400.0) };
+            let coarse = CoarseGrid::over(extent, h);
+            let nodes = coarse.convolved(&coarse.spread(&points));
+            let places: Vec<GroundPoint> = (0..1500)
+                .map(|k| (f64::from(k * 17 % 701), f64::from(k * 29 % 381)))
+                .map(|(x, y)| GroundPoint::new(x - 50.0, 20.0 + y))
+                .collect();
+            for (place, found) in places.iter().zip(coarse.at(&nodes, &places)) {
+                let term =
+                    |p: &WeightedPoint| p.weight * (-0.5 * (p.at.distance_m(*place) / h).powi(2)).exp();
+                let expected = points.iter().map(term).sum::<f64>() / (std::f64::consts::TAU * h * h) * 1e6;
+                assert!((found / expected - 1.0).abs() < 1.1e-5, "{h}: {found} {expected}");
+            }
+            // Each receiving node is met twice by every tap: down and across.
+            let cost =
+                2.0 * coarse.taps.len() as f64 * (coarse.spread_x.nodes * coarse.spread_y.nodes) as f64;
+            assert_eq!(coarse.cost(), cost);
+            let reach = 2 * (coarse.taps.len() - 1);
+            assert_eq!(coarse.spread_x.nodes, coarse.node_x.nodes + reach);
+            assert_eq!(coarse.node_x.nodes, (700.0 / (h / 5.4)).ceil() as usize + 9);
+        }
+    }
+
+    #[test]
+    fn blocks_cover_every_node() {
+        for nodes in [1, 15, 16, 17, 32, 33, 100] {
+            let begins: Vec<usize> = blocks(nodes).collect();
+            assert_eq!(begins.len(), nodes.div_ceil(16));
+            assert!((0..nodes).all(|k| begins.iter().any(|&b| (b..b + 16).contains(&k))));
+            assert!(nodes < 16 || begins.iter().all(|b| b + 16 <= nodes));
+        }
+    }
+}

@@ -113,3 +113,51 @@ fn wave(k: usize, nodes: usize) -> (f64, f64) {
     let aliases: f64 = (-3..=3).map(|l| spline(theta + 2.0 * PI * f64::from(l))).sum();
     (theta, spline(theta) / (aliases * aliases))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    /// Against the sum over the aliases of a spline's transform, and its limits: nothing to undo at wave
+    /// nought, and the mirror image beyond half the nodes.
+    #[test]
+    fn waves_undo_two_splines() {
+        for nodes in [10, 24, 25] {
+            assert_eq!(wave(0, nodes), (0.0, 1.0));
+            for k in 1..nodes {
+                let (theta, sharpen) = wave(k, nodes);
+                let turn = 2.0 * PI / nodes as f64;
+                let signed = if k <= nodes / 2 { k as f64 } else { k as f64 - nodes as f64 };
+                assert!((theta - signed * turn).abs() < 1e-12, "{k} of {nodes}");
+                // sin is the same but for its sign at all aliases.
+                let over = |l: i32| (0.5 * theta + PI * f64::from(l)).powi(-8);
+                let power = (0.5 * theta).sin().powi(8);
+                let aliases: f64 = (-40..=40).map(over).sum();
+                let expected = over(0) / (power * aliases * aliases);
+                assert!((sharpen / expected - 1.0).abs() < 1e-5, "{k} of {nodes}: {sharpen} {expected}");
+            }
+        }
+    }
+
+    /// The grid holds a radius and the spline beyond the outermost cells on all sides; what it costs
+    /// goes with its cells.
+    #[test]
+    fn a_compact_grid_reaches_a_radius_beyond_the_cells() {
+        let grid = Grid { west_m: 0.0, north_m: 3000.0, cell_m: 10.0, columns: 500, rows: 300 };
+        assert!(CompactGrid::new(&grid, Kernel::Gaussian, 100.0).is_none());
+        for kernel in [Kernel::Quartic, Kernel::Epanechnikov, Kernel::Triangular, Kernel::Uniform] {
+            let radius_m = kernel.radius_m(100.0).unwrap();
+            let coarse = CompactGrid::new(&grid, kernel, 100.0).unwrap();
+            let step_m = radius_m / steps_a_radius(kernel);
+            for (axis, from_m, to_m) in [(&coarse.x, 5.0, 4995.0), (&coarse.y, -2995.0, -5.0)] {
+                assert!((axis.step_m / step_m - 1.0).abs() < 1e-12);
+                let last_m = axis.first_m + (axis.nodes - 1) as f64 * step_m;
+                assert!(axis.first_m <= from_m - radius_m - 2.0 * step_m, "{kernel}");
+                assert!(last_m >= to_m + radius_m + 2.0 * step_m, "{kernel}");
+                // No image of a point within reach comes within reach at the other end.
+                assert!(axis.nodes as f64 * step_m >= to_m - from_m + 2.0 * radius_m);
+            }
+            let cells = (coarse.x.nodes * coarse.y.nodes) as f64;
+            assert_eq!((coarse.bytes(), coarse.cost()), (16.0 * cells, 10.0 * cells * cells.log2()));
+        }
+    }
+}

@@ -239,4 +239,70 @@ mod tests {
         assert!(smoother.is_narrow(800_000));
         assert!(!smoother.is_narrow(900_000));
     }
+
+    /// Points that reach few cells are added one by one, until that takes more multiply-adds than the
+    /// convolution of the coarse grid.
+    #[test]
+    fn narrow_gaussians_are_added_one_by_one() {
+        let smoother = Smoother::new(GRID, Kernel::Gaussian, 20.0).unwrap();
+        let Wide::Coarse(coarse) = &smoother.wide else { panic!("a coarse grid") };
+        // Thirty cells across, to 7.5 bandwidths on either side.
+        let most = (coarse.cost() / 900.0) as usize;
+        assert!(most > 100 && smoother.is_narrow(most) && !smoother.is_narrow(most + 1), "{most}");
+        // A compact kernel is summed exactly up to 10⁸ values, and where the coarse grid would take
+        // more memory than may be held.
+        for (kernel, held) in [(Kernel::Quartic, true), (Kernel::Triangular, false)] {
+            let smoother = Smoother::new(GRID, kernel, 1500.0).unwrap();
+            let Wide::Compact(coarse) = &smoother.wide else { panic!("a compact grid") };
+            let across = 2.0 * kernel.radius_m(1500.0).unwrap() / 10.0;
+            let cheap = (1e8 / (across * across)) as usize;
+            let short = (coarse.bytes() - 4.0 * 160_000.0) / 100.0;
+            assert_eq!(short <= 0.0, held);
+            let most = if held { cheap } else { short.ceil() as usize - 1 };
+            assert!(most >= cheap && coarse.cost() < 1e8, "{kernel}");
+            assert!(smoother.is_narrow(most) && !smoother.is_narrow(most + 1), "{kernel}: {most}");
+        }
+        assert_eq!(smoother.allowed_bytes(7), 4.0 * 160_000.0 + 700.0);
+        assert_eq!((smoother.kernel(), smoother.bandwidth_m()), (Kernel::Gaussian, 20.0));
+    }
+
+    /// Weights count in full, and the coarse way is that of the exact one, also for points off the grid.
+    #[test]
+    fn the_coarse_gaussian_is_the_exact_one() {
+        let points: Vec<WeightedPoint> = scattered(300)
+            .into_iter()
+            .zip(0..)
+            .map(|(p, k)| {
+                let at = GroundPoint::new(1.2 * p.at.x_m - 400.0, 1.2 * p.at.y_m - 400.0);
+                WeightedPoint::new(at, f64::from(1 + k % 5))
+            })
+            .collect();
+        let smoother = Smoother::new(GRID, Kernel::Gaussian, 90.0).unwrap();
+        let bound =
+            bound::of_coarse(5.4, points.iter().map(|p| p.weight).sum::<f64>() * 1e6 / (2.0 * PI * 8100.0));
+        assert!(bound.relative < 1.1e-5);
+        for (coarse, exact) in smoother.coarsely(&points).into_iter().zip(smoother.exactly(&points)) {
+            let (coarse, exact) = (f64::from(coarse), f64::from(exact));
+            // Rounding of the exact way to four bytes comes on top.
+            assert!((coarse - exact).abs() <= (bound.relative + 1e-7) * exact + 2.0 * bound.absolute_per_km2);
+        }
+    }
+
+    /// Bounds go with the sum of the weights: of narrow Gaussians what is cut of their peaks, of wide
+    /// ones that of the coarse way.
+    #[test]
+    fn bounds_go_with_the_peaks_of_all_points() {
+        let points: Vec<WeightedPoint> =
+            (1..=3).map(|k| WeightedPoint::new(GroundPoint::new(2000.0, 2000.0), f64::from(k))).collect();
+        let narrow = Smoother::new(GRID, Kernel::Gaussian, 20.0).unwrap();
+        // Six times 10⁶/(2π 20²) at the peak.
+        let peak_per_km2 = 6e6 / (2.0 * PI * 400.0);
+        let cut = narrow.error_bound(&points).absolute_per_km2 / peak_per_km2;
+        assert!((cut / (-0.5 * 7.5_f64 * 7.5).exp() - 1.0).abs() < 1e-9, "{cut}");
+        let wide = Smoother::new(GRID, Kernel::Gaussian, 900.0).unwrap();
+        let expected = bound::of_coarse(5.4, 6e6 / (2.0 * PI * 810_000.0));
+        let found = wide.error_bound(&points);
+        assert!((found.absolute_per_km2 / expected.absolute_per_km2 - 1.0).abs() < 1e-9);
+        assert_eq!(found.relative, expected.relative);
+    }
 }

@@ -144,6 +144,29 @@ mod tests {
         }
     }
 
+    /// Both orders at all places against the recursion of de Boor (1978): M₁ is one over a step, and
+    /// M_m(x) = (x M_{m−1}(x) + (m − x) M_{m−1}(x − 1))/(m − 1).
+    #[test]
+    fn weights_follow_the_recursion_of_b_splines() {
+        fn spline(order: usize, x: f64) -> f64 {
+            if order == 1 {
+                return f64::from(u8::from((0.0..1.0).contains(&x)));
+            }
+            let m = order as f64;
+            (x * spline(order - 1, x) + (m - x) * spline(order - 1, x - 1.0)) / (m - 1.0)
+        }
+        fn check<S: Spline<M>, const M: usize>() {
+            for fraction in [0.0, 0.125, 0.3, 0.5, 0.77, 0.999] {
+                for (k, w) in S::weights(fraction).into_iter().enumerate() {
+                    let expected = spline(M, fraction + (M - 1 - k) as f64);
+                    assert_relative_eq!(w, expected, epsilon = 1e-15, max_relative = 1e-12);
+                }
+            }
+        }
+        check::<Fourth, 4>();
+        check::<Eighth, ORDER>();
+    }
+
     #[test]
     fn weights_sum_to_one_and_keep_the_position() {
         for fraction in [0.0, 0.1, 0.37, 0.5, 0.999] {

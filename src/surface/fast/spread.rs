@@ -40,7 +40,9 @@ pub(in super::super) fn onto<S: Spline<M>, const M: usize>(
     let fits = |first: isize, axis: &Axis| first >= 0 && first as usize + M <= axis.nodes;
     let strip_of = |p: &WeightedPoint| {
         let (column, row) = (x.locate::<M>(p.at.x_m).0, y.locate::<M>(-p.at.y_m).0);
-        (fits(column, x) && fits(row, y)).then_some(row as usize / height * tiles + column as usize / width)
+        // Off the axes a first node may be negative: it must not come into the product.
+        let strip = || row as usize / height * tiles + column as usize / width;
+        (fits(column, x) && fits(row, y)).then(strip)
     };
     for batch in points.chunks(BATCH) {
         let strips = Strips::new(batch, y.nodes.div_ceil(height) * tiles, strip_of);
@@ -101,5 +103,57 @@ impl<S: Spline<M>, const M: usize> NullaryFnOnce for Add<'_, S, M> {
                 }
             }
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::spline::{Eighth, Fourth};
+    use super::*;
+    use crate::frame::GroundPoint;
+
+    fn check<S: Spline<M>, const M: usize>(columns: usize, rows: usize) {
+        let (x, y) = (Axis::new(300.0, 5.0, columns), Axis::new(-2000.0, 5.0, rows));
+        let point = |k: u32| {
+            // Some lie off the axes, north of the first row among them.
+            let share = |by: f64| (f64::from(k) * by).fract() * 1.2 - 0.1;
+            let at = GroundPoint::new(
+                300.0 + share(std::f64::consts::SQRT_2) * 5.0 * columns as f64,
+                2000.0 - share(std::f64::consts::PI) * 5.0 * rows as f64,
+            );
+            WeightedPoint::new(at, 0.25 + f64::from(k % 5))
+        };
+        let points: Vec<WeightedPoint> = (0..700).map(point).collect();
+        let mut expected = vec![0.0; columns * rows];
+        for p in &points {
+            let (right, down) = ((p.at.x_m - 300.0) / 5.0, (2000.0 - p.at.y_m) / 5.0);
+            let first = |steps: f64| steps.floor() as isize - (M as isize / 2 - 1);
+            let (column, row) = (first(right), first(down));
+            let on = |first: isize, nodes: usize| first >= 0 && first as usize + M <= nodes;
+            if on(column, columns) && on(row, rows) {
+                let (across, along) = (S::weights(right - right.floor()), S::weights(down - down.floor()));
+                for (j, down) in along.into_iter().enumerate() {
+                    for (k, across) in across.into_iter().enumerate() {
+                        expected[(row as usize + j) * columns + column as usize + k] +=
+                            p.weight * down * across;
+                    }
+                }
+            }
+        }
+        assert!(expected.iter().filter(|v| **v > 0.0).count() > columns * rows / 20);
+        for (found, expected) in onto::<S, M>(&x, &y, &points).into_iter().zip(expected) {
+            assert!((found - expected).abs() <= 1e-9, "{found} {expected}");
+        }
+    }
+
+    /// Node by node against the splines of all points; so many columns that they take tiles, so many
+    /// rows that strips are higher than the spline.
+    #[test]
+    fn nodes_hold_weight_times_spline() {
+        check::<Fourth, 4>(40, 30);
+        check::<Eighth, 8>(41, 33);
+        check::<Fourth, 4>(700, 20);
+        check::<Eighth, 8>(12, 1500);
+        check::<Eighth, 8>(3000, 9);
     }
 }

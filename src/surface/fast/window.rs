@@ -136,3 +136,101 @@ pub(super) fn reached(
     let to = (((offset_m + reach_m) / cell_m - 0.5).floor() + 1.0).min(count as f64);
     (from < to).then_some(from as usize..to as usize)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::frame::GroundPoint;
+
+    const GRID: Grid = Grid { west_m: 100.0, north_m: 900.0, cell_m: 10.0, columns: 7, rows: 43 };
+
+    /// Whoever reaches a cell of a block stands in a strip that the block looks at, whatever the
+    /// height of blocks; who stands beyond all strips reaches no cell.
+    #[test]
+    fn blocks_look_at_every_strip_within_reach() {
+        for (reach_m, height) in [(3.0, 1), (25.0, 3), (25.0, 1), (70.0, 16), (500.0, 50), (5000.0, 500)] {
+            let rows = BlockRows::new(&GRID, reach_m, height);
+            assert_eq!(rows.height, height.min(43).max((reach_m / 640.0).ceil() as usize));
+            for tenth in -6000..7000 {
+                let y_m = f64::from(tenth);
+                let strip = rows.strip(y_m);
+                for row in 0..GRID.rows {
+                    if (GRID.centre(row, 0).y_m - y_m).abs() <= reach_m {
+                        let strip = strip.unwrap_or_else(|| panic!("{y_m} reaches row {row}"));
+                        assert!(rows.around(row / rows.height).contains(&strip), "{y_m} and row {row}");
+                    }
+                }
+                assert!(strip.is_none_or(|strip| strip < rows.strips()));
+            }
+        }
+    }
+
+    /// Strips are few: a point far off has none, and blocks look at no more than they must.
+    #[test]
+    fn strips_are_as_high_as_blocks() {
+        let rows = BlockRows::new(&GRID, 25.0, 4);
+        // Eleven blocks of 40 m from 900 down to 470, and one strip to either side.
+        assert_eq!((rows.strips(), rows.around(3)), (13, 3..6));
+        let strips = [941.0, 940.0, 901.0, 900.0, 861.0, 421.0, 420.1, 419.9].map(|y_m| rows.strip(y_m));
+        let expected = [None, Some(0), Some(0), Some(1), Some(1), Some(12), Some(12), None];
+        assert_eq!(strips, expected);
+        // Ten rows to a block, of which each looks at three to either side.
+        let low = BlockRows::new(&GRID, 250.0, 10);
+        assert_eq!((low.strips(), low.around(0)), (5 + 2 * 3, 0..7));
+    }
+
+    /// Cells of 10 m, their centres at 5, 15, … 65 m: those within reach, the rim included.
+    #[test]
+    fn cells_reached_are_those_whose_centres_are_near() {
+        for tenth in -400..=1100 {
+            for reach_m in [0.0, 4.0, 5.0, 12.0, 40.0, 300.0] {
+                let offset_m = 0.1 * f64::from(tenth) + 0.037;
+                let near: Vec<usize> =
+                    (0..7).filter(|&k| (10.0 * k as f64 + 5.0 - offset_m).abs() <= reach_m).collect();
+                let found = reached(offset_m, reach_m, 10.0, 7).map_or(vec![], Iterator::collect);
+                assert_eq!(found, near, "{offset_m} {reach_m}");
+            }
+        }
+        assert_eq!(reached(20.0, 5.0, 10.0, 7), Some(1..3), "centres on the rim");
+    }
+
+    /// Points of their own bandwidths on, beside and far from a grid, cell by cell.
+    #[test]
+    fn every_cell_holds_the_sum_of_the_kernels() {
+        let point = |k: u32| Own {
+            point: WeightedPoint::new(
+                GroundPoint::new(60.0 + f64::from(k * 37 % 150), 380.0 + f64::from(k * 53 % 600)),
+                0.5 + f64::from(k % 4),
+            ),
+            bandwidth_m: 3.0 + f64::from(k * 7 % 40),
+        };
+        let mut points: Vec<Own> = (0..60).map(point).collect();
+        points.push(Own { point: WeightedPoint::new(GroundPoint::new(9e5, 0.0), 1.0), bandwidth_m: 9.0 });
+        for kernel in Kernel::ALL {
+            let mut values = vec![0.0; GRID.cells()];
+            add(&points, &GRID, kernel, &mut values);
+            let peak_per_km2: f64 =
+                points.iter().map(|p| p.point.weight * kernel.peak_per_m2(p.bandwidth_m)).sum::<f64>() * 1e6;
+            let bound = error_bound(kernel, peak_per_km2);
+            for (cell, found) in values.into_iter().enumerate() {
+                let centre = GRID.centre(cell / GRID.columns, cell % GRID.columns);
+                let term = |p: &Own| {
+                    let square_m2 = centre.distance_m(p.point.at).powi(2);
+                    p.point.weight * kernel.density_per_m2(square_m2, p.bandwidth_m)
+                };
+                let expected: f64 = points.iter().map(term).sum::<f64>() * 1e6;
+                let error = (f64::from(found) - expected).abs();
+                assert!(error <= bound.relative * expected + bound.absolute_per_km2, "{kernel}: {error}");
+            }
+        }
+    }
+
+    /// Only the Gaussian is cut: by e^(−7.5²/2) of its peak.
+    #[test]
+    fn what_is_cut_is_told() {
+        let cut = error_bound(Kernel::Gaussian, 200.0);
+        assert!((cut.absolute_per_km2 / (200.0 * 6.101_936_677_605_324e-13) - 1.0).abs() < 1e-6, "{cut:?}");
+        assert_eq!(cut.relative, 1.2e-7);
+        assert_eq!(error_bound(Kernel::Quartic, 200.0).absolute_per_km2, 0.0);
+    }
+}

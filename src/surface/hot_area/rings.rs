@@ -148,3 +148,139 @@ fn nested(rings: Vec<LineString<f64>>) -> MultiPolygon<f64> {
     polygons.reverse();
     MultiPolygon(polygons)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::surface::{DensitySettings, ErrorBound, Grid, Kernel};
+
+    /// A surface of given values on cells of 10 m, its north-western corner at (200, 900).
+    fn surface(columns: usize, values: &[f32]) -> Surface {
+        let rows = values.len() / columns;
+        Surface {
+            grid: Grid { west_m: 200.0, north_m: 900.0, cell_m: 10.0, columns, rows },
+            values: values.to_vec(),
+            settings: DensitySettings::plain(Kernel::Gaussian, 100.0),
+            spread: None,
+            sum_of_weights: 1.0,
+            outside: 0,
+            integral: 1.0,
+            peak_per_km2: 1.0,
+            error_bound: ErrorBound { relative: 0.0, absolute_per_km2: 0.0 },
+        }
+    }
+
+    fn corners(ring: &LineString<f64>) -> Vec<(f64, f64)> {
+        ring.0.iter().map(|c| ((c.x - 200.0) / 10.0, (900.0 - c.y) / 10.0)).collect()
+    }
+
+    /// Around one cell the rim crosses the sides to its four neighbours where linear interpolation
+    /// between centres meets the level; in columns and rows, that of the centre being (1.5, 2.5).
+    #[test]
+    fn one_cell_has_a_rim_of_four_corners() {
+        // Level 4 between 10 and 2, 0, 1, 3: shares 6/8, 6/10, 6/9, 6/7 of a cell.
+        let values = [0., 0., 0., 0., 2., 0., 1., 10., 3., 0., 0., 0.];
+        let found = above(&surface(3, &values), 4.0);
+        assert_eq!((found.0.len(), found.0[0].interiors().len()), (1, 0));
+        let mut found = corners(found.0[0].exterior());
+        assert_eq!(found.pop(), Some(found[0]), "closed");
+        let expected = [(1.5, 2.5 - 0.75), (1.5 - 2.0 / 3.0, 2.5), (1.5, 2.5 + 0.6), (1.5 + 6.0 / 7.0, 2.5)];
+        assert_eq!(found.len(), 4);
+        for (x, y) in expected {
+            assert!(
+                found.iter().any(|f| (f.0 - x).abs() < 1e-9 && (f.1 - y).abs() < 1e-9),
+                "{x} {y} {found:?}"
+            );
+        }
+        assert!(above(&surface(3, &values), 4.0).signed_area() > 0.0);
+    }
+
+    /// On the grid's edge what lies beyond counts as zero, and so does a cell without value; a rim so
+    /// near a centre keeps off it.
+    #[test]
+    fn beyond_the_grid_is_zero() {
+        let found = above(&surface(2, &[8.0, f32::NAN]), 2.0);
+        let mut found = corners(found.0[0].exterior());
+        found.pop();
+        for (x, y) in [(0.5, -0.25), (-0.25, 0.5), (0.5, 1.25), (1.25, 0.5)] {
+            assert!(
+                found.iter().any(|f| (f.0 - x).abs() < 1e-9 && (f.1 - y).abs() < 1e-9),
+                "{x} {y} {found:?}"
+            );
+        }
+        let near = above(&surface(1, &[8.0]), 7.9999);
+        let width = corners(near.0[0].exterior()).iter().map(|c| (c.0 - 0.5).abs()).fold(0.0, f64::max);
+        assert!((width - 0.02).abs() < 1e-9, "{width}");
+        let far = above(&surface(1, &[8.0]), 1e-9);
+        let width = corners(far.0[0].exterior()).iter().map(|c| (c.0 - 0.5).abs()).fold(0.0, f64::max);
+        assert!((width - 0.98).abs() < 1e-9, "{width}");
+    }
+
+    /// Every pattern of 3 × 3 cells in and out: the rim's area by counting. A square between four
+    /// centres holds 0, 1/8, 1/2, 7/8 or all of a cell; with corners across, 1/4 apart or 3/4 joined.
+    #[test]
+    fn areas_of_all_patterns_are_those_of_their_squares() {
+        for pattern in 0..512_u32 {
+            for (high, level, joined) in [(1.0_f32, 0.5 - 1e-9, true), (1.0, 0.5 + 1e-9, false)] {
+                let values: Vec<f32> =
+                    (0..9).map(|k| if pattern >> k & 1 == 1 { high } else { 0.0 }).collect();
+                let at = |row: i32, column: i32| -> u32 {
+                    let on = (0..3).contains(&row) && (0..3).contains(&column);
+                    if on { pattern >> (3 * row + column) & 1 } else { 0 }
+                };
+                let mut expected = 0.0;
+                for row in -1..3 {
+                    for column in -1..3 {
+                        let [nw, ne] = [at(row, column), at(row, column + 1)];
+                        let [sw, se] = [at(row + 1, column), at(row + 1, column + 1)];
+                        expected += match nw + ne + sw + se {
+                            0 => 0.0,
+                            1 => 0.125,
+                            2 if nw == se => {
+                                if joined {
+                                    0.75
+                                } else {
+                                    0.25
+                                }
+                            }
+                            2 => 0.5,
+                            3 => 0.875,
+                            _ => 1.0,
+                        };
+                    }
+                }
+                let found = above(&surface(3, &values), level);
+                let area = found.signed_area() / 100.0;
+                assert!((area - expected).abs() < 1e-6, "{pattern:b}: {area} {expected}");
+                for polygon in &found {
+                    assert!(Polygon::new(polygon.exterior().clone(), vec![]).signed_area() > 0.0);
+                    for hole in polygon.interiors() {
+                        assert!(Polygon::new(hole.clone(), vec![]).signed_area() < 0.0);
+                    }
+                }
+            }
+        }
+    }
+
+    /// A ring of cells, in its hole another, and a cell in that one's: holes go to the ring around them.
+    #[test]
+    fn holes_go_to_the_smallest_ring_around_them() {
+        let side = 9;
+        let value = |k: usize| {
+            let (row, column) = (k / side, k % side);
+            let ring = row.min(column).min(side - 1 - row).min(side - 1 - column);
+            if ring % 2 == 0 { 1.0 } else { 0.0 }
+        };
+        let values: Vec<f32> = (0..side * side).map(value).collect();
+        let found = above(&surface(side, &values), 0.5);
+        let holes: Vec<usize> = found.0.iter().map(|p| p.interiors().len()).collect();
+        assert_eq!(holes, [1, 1, 0]);
+        let areas: Vec<f64> = found.0.iter().map(|p| p.unsigned_area() / 100.0).collect();
+        // Octagons of 9, 7, 5 and 3 cells less an eighth at each corner, and a lone cell's half.
+        for (area, expected) in
+            areas.iter().zip([(81.0 - 0.5) - (49.0 - 0.5), (25.0 - 0.5) - (9.0 - 0.5), 0.5])
+        {
+            assert!((area - expected).abs() < 1e-6, "{areas:?}");
+        }
+    }
+}

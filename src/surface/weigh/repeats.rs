@@ -243,4 +243,10 @@ mod tests {
         assert!(groups > 40 && surplus < 400, "{groups}, {surplus}");
         assert_eq!(super::find(&records, 3.0), expected);
     }
+
+    #[test]
+    fn surplus_is_all_but_the_first_of_each_group() {
+        let repeats = super::Repeats { groups: vec![vec![0, 3], vec![1, 2, 7, 9]] };
+        assert_eq!((repeats.surplus(), super::Repeats::default().surplus()), (4, 0));
+    }
 }
