@@ -127,7 +127,7 @@ pub fn density_within(
             let least = divide_by_mass(&mut values, &inside, grid, &used, window)?;
             error_bound.absolute_per_km2 /= least;
             if settings.adaptive {
-                error_bound.relative += adaptive::MASS_ERROR / least;
+                error_bound.relative += adaptive::mass_error(settings.kernel) / least;
             }
         }
         values.iter_mut().zip(&inside).filter(|(_, inside)| !**inside).for_each(|(v, _)| *v = f32::NAN);

@@ -64,15 +64,11 @@ fn median_step_m(way: &[GroundPoint]) -> f64 {
 /// A weighted mean over the fixes around each. Both ends stay: beyond them the way is thought
 /// to go on as its mirror image in the end.
 fn smooth(way: &[GroundPoint]) -> Vec<GroundPoint> {
-    let (Some(&first), Some(&last)) = (way.first(), way.last()) else { return Vec::new() };
-    let mirrored =
-        |end: GroundPoint, p: GroundPoint| GroundPoint::new(2.0 * end.x_m - p.x_m, 2.0 * end.y_m - p.y_m);
+    if way.len() < 2 {
+        return way.to_vec();
+    }
     let end = way.len() as isize - 1;
-    let at = |index: isize| match index {
-        _ if index < 0 => mirrored(first, way[(-index).min(end) as usize]),
-        _ if index > end => mirrored(last, way[(2 * end - index).max(0) as usize]),
-        _ => way[index as usize],
-    };
+    let at = |index| mirrored(way, end, index);
     (0..=end)
         .map(|i| {
             let here = way[i as usize];
@@ -87,6 +83,18 @@ fn smooth(way: &[GroundPoint]) -> Vec<GroundPoint> {
             GroundPoint::new(x_m / sum, y_m / sum)
         })
         .collect()
+}
+
+/// The fix with an index, which may lie before the first or after the last, `end`. A short way is mirrored in
+/// one end and then the other.
+fn mirrored(way: &[GroundPoint], end: isize, index: isize) -> GroundPoint {
+    let (mirror, from) = match index {
+        _ if index < 0 => (0, -index),
+        _ if index > end => (end, 2 * end - index),
+        _ => return way[index as usize],
+    };
+    let (mirror, p) = (way[mirror as usize], mirrored(way, end, from));
+    GroundPoint::new(2.0 * mirror.x_m - p.x_m, 2.0 * mirror.y_m - p.y_m)
 }
 
 #[cfg(test)]
@@ -169,5 +177,21 @@ mod tests {
             }
         }
         assert_eq!(smooth(&[]), []);
+    }
+
+    /// However short it is: with fewer fixes than weights the mirror images are mirrored too.
+    #[test]
+    fn smoothing_keeps_the_ends_and_the_steps_of_short_ways() {
+        for count in 1..14 {
+            let zigzag: Vec<(f64, f64)> =
+                (0..count).map(|k| (10.0 * f64::from(k), f64::from(k * k * 7 % 11))).collect();
+            let (zigzag, smoothed) = (way(&zigzag), smooth(&way(&zigzag)));
+            for (before, after) in [(zigzag.first(), smoothed.first()), (zigzag.last(), smoothed.last())] {
+                assert!(before.unwrap().distance_m(*after.unwrap()) < 1e-12, "{count}");
+            }
+            for (k, p) in smoothed.iter().enumerate() {
+                assert!((p.x_m - 10.0 * k as f64).abs() < 1e-12, "{count}: {k}");
+            }
+        }
     }
 }
