@@ -20,11 +20,11 @@ const LOG_STEP: f64 = 0.1;
 /// a kernel and the mean of its neighbours by bandwidth. At a straight edge it is a tenth of that.
 pub(super) fn mass_error(kernel: Kernel) -> f64 {
     match kernel {
-        Kernel::Gaussian => 2.5e-3,
-        Kernel::Quartic => 4.7e-3,
-        Kernel::Triangular => 7.1e-3,
-        Kernel::Epanechnikov => 9.1e-3,
-        Kernel::Uniform => 5.3e-2,
+        Kernel::Gaussian => 0.0025,
+        Kernel::Quartic => 0.0047,
+        Kernel::Triangular => 0.0071,
+        Kernel::Epanechnikov => 0.0091,
+        Kernel::Uniform => 0.053,
     }
 }
 
