@@ -17,7 +17,7 @@ const TRIM: f64 = 5.0;
 const LOG_STEP: f64 = 0.1;
 
 /// What that may cost of a share, whatever the window: half the greatest integral of what lies between
-/// a kernel and the mean of its neighbours by bandwidth. At a straight edge it is a tenth of that.
+/// a kernel and the mean of its neighbours by bandwidth.
 pub(super) fn mass_error(kernel: Kernel) -> f64 {
     match kernel {
         Kernel::Gaussian => 0.0025,
