@@ -1,6 +1,7 @@
 //! Which lines run together for long enough to be passes of one track: a cheap sieve.
 
 use std::collections::BTreeMap;
+use std::ops::Range;
 
 use rayon::prelude::*;
 
@@ -79,6 +80,8 @@ fn sieve_line(index: u32, line: &Traced<Line>, step_m: f64) -> Vec<Sieved> {
 const SIEVE_LIMIT: u64 = 500_000_000;
 /// Most samples: 2 GB of them, or a million km of lines at the usual merge distance.
 const SAMPLE_LIMIT: u64 = 50_000_000;
+/// Samples that a thread works on at a time.
+const AT_A_TIME: usize = 4096;
 /// From so many samples on, pairs are counted before more are taken.
 const FIRST_LOOK: usize = 1 << 20;
 
@@ -129,8 +132,7 @@ fn gather(
         let (now, later) = rest.split_at(rest.iter().position(full).map_or(rest.len(), |last| last + 1));
         sieve.par_extend(now.par_iter().flat_map_iter(|&k| sieve_line(k as u32, &lines[k], step_m)));
         sieve.par_sort_unstable_by_key(|s| (s.cell, s.line));
-        let crowd = |s| beside(&sieve, s).map(|b| b.len() as u64).sum::<u64>();
-        if sieve.par_iter().map(crowd).sum::<u64>() > looks.pairs {
+        if pairs_beside(&sieve) > looks.pairs {
             return Err(NetworkError::TooManyCrossings { pairs: looks.pairs });
         }
         rest = later;
@@ -138,26 +140,63 @@ fn gather(
     Ok(sieve)
 }
 
-/// The samples in a sample's own cell and the eight around it, by row.
-fn beside<'a>(sieve: &'a [Sieved], s: &Sieved) -> impl Iterator<Item = &'a [Sieved]> + use<'a> {
-    let (row, column) = s.cell;
-    (row - 1..=row + 1).map(move |r| {
-        let from = sieve.partition_point(|o| o.cell < (r, column - 1));
-        let to = from + sieve[from..].partition_point(|o| o.cell <= (r, column + 1));
-        &sieve[from..to]
-    })
+/// The samples in a sample's own cell and the eight around it, by row, for one sample after another.
+///
+/// Samples come by cell, so what is beside them only moves on: each row of cells has a window that
+/// does, and none is searched for. Cost: linear in the samples that the windows pass.
+struct Beside<'a> {
+    sieve: &'a [Sieved],
+    /// The windows in the row below, the sample's own, and the row above.
+    windows: [Range<usize>; 3],
+}
+
+impl<'a> Beside<'a> {
+    /// For samples from a first one on.
+    fn from(sieve: &'a [Sieved], first: &Sieved) -> Self {
+        let (row, column) = first.cell;
+        let windows = [row - 1, row, row + 1].map(|r| {
+            let start = sieve.partition_point(|o| o.cell < (r, column - 1));
+            start..start
+        });
+        Self { sieve, windows }
+    }
+
+    /// What is beside a sample that comes no earlier than the one before it.
+    fn of(&mut self, s: &Sieved) -> [&'a [Sieved]; 3] {
+        let (sieve, (row, column)) = (self.sieve, s.cell);
+        for (window, r) in self.windows.iter_mut().zip(row - 1..) {
+            while sieve.get(window.start).is_some_and(|o| o.cell < (r, column - 1)) {
+                window.start += 1;
+            }
+            window.end = window.end.max(window.start);
+            while sieve.get(window.end).is_some_and(|o| o.cell <= (r, column + 1)) {
+                window.end += 1;
+            }
+        }
+        self.windows.clone().map(|window| &sieve[window])
+    }
+}
+
+/// How many pairs of a sample and one in its own cell or the eight around it there are.
+fn pairs_beside(sieve: &[Sieved]) -> u64 {
+    let of_part = |part: &[Sieved]| {
+        let mut beside = Beside::from(sieve, &part[0]);
+        let count = |s| beside.of(s).iter().map(|row| row.len() as u64).sum::<u64>();
+        part.iter().map(count).sum::<u64>()
+    };
+    sieve.par_chunks(AT_A_TIME).map(of_part).sum()
 }
 
 /// (lesser line, greater line) once for every sample of either that has a sample of the other
 /// with like or opposite heading within `reach_m`, counted on the line with the lower number.
 fn neighbours(sieve: &[Sieved], step_m: f64, reach_m: f64) -> Vec<(u32, u32)> {
     debug_assert!(reach_m <= step_m);
-    sieve
-        .par_iter()
-        .with_min_len(4096)
-        .map_init(Vec::new, |found: &mut Vec<u32>, s| {
+    let of_part = |part: &[Sieved]| {
+        let mut beside = Beside::from(sieve, &part[0]);
+        let (mut pairs, mut found) = (Vec::new(), Vec::new());
+        for s in part {
             found.clear();
-            for o in beside(sieve, s).flatten() {
+            for o in beside.of(s).into_iter().flatten() {
                 let cosine = s.heading.0 * o.heading.0 + s.heading.1 * o.heading.1;
                 if o.line > s.line && cosine.abs() >= 0.4 && s.at.distance_m(o.at) <= reach_m {
                     found.push(o.line);
@@ -165,10 +204,11 @@ fn neighbours(sieve: &[Sieved], step_m: f64, reach_m: f64) -> Vec<(u32, u32)> {
             }
             found.sort_unstable();
             found.dedup();
-            found.iter().map(|&o| (s.line, o)).collect::<Vec<_>>()
-        })
-        .flatten_iter()
-        .collect()
+            pairs.extend(found.iter().map(|&o| (s.line, o)));
+        }
+        pairs
+    };
+    sieve.par_chunks(AT_A_TIME).flat_map_iter(of_part).collect()
 }
 
 #[cfg(test)]
