@@ -120,11 +120,20 @@ fn row(index: usize, properties: Value) -> RawFeature {
     RawFeature { shape: RawShape::Null, properties, source: place("checks.csv", index) }
 }
 
+/// Checks and warnings of a log without a fault.
 fn read(rows: &[Value], stations: &[Placed<Station>]) -> (Vec<Check>, Vec<String>) {
+    let (checks, warnings, faults) = read_all(rows, stations);
+    assert_eq!(faults, None::<Vec<String>>);
+    (checks, warnings)
+}
+
+/// Checks, warnings and faults.
+fn read_all(rows: &[Value], stations: &[Placed<Station>]) -> (Vec<Check>, Vec<String>, Option<Vec<String>>) {
     let rows: Vec<RawFeature> = rows.iter().cloned().enumerate().map(|(k, r)| row(k, r)).collect();
     let mut findings = Findings::default();
-    let checks = read_log(&rows, &Fields::default(), None, stations, &mut findings);
-    (checks, findings.warnings().map(ToString::to_string).collect())
+    let checks = read_log(&rows, &Fields::default(), None, None, stations, &mut findings);
+    let warnings = findings.warnings().map(ToString::to_string).collect();
+    (checks, warnings, findings.faults(Path::new("")))
 }
 
 #[test]
@@ -137,39 +146,76 @@ fn rows_as_people_write_them() {
             json!({"station_id": "S1", "date": "2026-02-01", "found": "intact"}),
             json!({"station_id": "S9", "date": "2026-04-06", "found": "intact"}),
             json!({"station_id": "S1", "date": "2026-04-05", "found": "intact"}),
-            json!({"station_id": "S1", "found": "intact"}),
-            json!({"date": "2026-04-05", "found": "intact"}),
             json!({"station_id": "S1", "date": "2026-04-20"}),
-            json!({"station_id": "S1", "date": "2026-04-21", "found": "eaten", "capsules_out": "some"}),
+            json!({"station_id": "", "date": " ", "found": null}),
         ],
         &stations,
     );
     let days: Vec<String> = checks.iter().map(|c| c.date.to_string()).collect();
-    assert_eq!(
-        days,
-        ["2026-02-01", "2026-03-29", "2026-04-05", "2026-04-05", "2026-04-06", "2026-04-20", "2026-04-21"]
-    );
+    assert_eq!(days, ["2026-02-01", "2026-03-29", "2026-04-05", "2026-04-05", "2026-04-06", "2026-04-20"]);
     assert_eq!(checks[2].found, Found::BaitTaken);
     for wanted in [
         "line 4: is dated before its station was set",
         "line 5: names a station that is not among the stations",
         "line 6: is a second check",
-        "line 7: has no date",
-        "line 8: has no station_id",
-        "line 9: does not say what was found",
-        "line 10: has the unknown finding \"eaten\"",
-        "line 10: has a capsules_out that is no whole number",
+        "line 7: does not say what was found",
+        "line 8: is a row without any value",
     ] {
         assert!(warnings.iter().any(|w| w.contains(wanted)), "{wanted} not in {warnings:#?}");
     }
 }
 
+/// The account of doses rests on every row, so each that is not understood is a fault.
+#[test]
+fn a_row_that_is_not_understood_stops_the_account() {
+    for (bad, wanted) in [
+        (json!({"station_id": "S1", "found": "intact"}), "has no date"),
+        (json!({"date": "2026-04-05", "found": "intact"}), "has no station_id"),
+        (json!({"station_id": "S1", "date": "soon", "found": "intact"}), "the date \"soon\""),
+        (json!({"station_id": "S1", "date": "2026-04-21", "found": "eaten"}), "unknown finding \"eaten\""),
+        (json!({"station_id": "S1", "date": "2026-04-21", "capsules_out": "some"}), "capsules_out \"some\""),
+        (json!({"station_id": "S1", "date": "2026-04-21", "capsules_back": 0.5}), "capsules_back 0.5"),
+        (json!({"station_id": "S1", "date": "2026-04-21", "lifted": "perhaps"}), "lifted \"perhaps\""),
+        (
+            json!({"station_id": "S1", "date": "2026-04-21", "capsules_out": 1, "Capsules Out": 2}),
+            "two values",
+        ),
+    ] {
+        let good = json!({"station_id": "S1", "date": "2026-04-06", "found": "intact"});
+        let (_, _, faults) = read_all(&[good, bad], &[station("S1", None)]);
+        let faults = faults.unwrap_or_else(|| panic!("no fault: {wanted}"));
+        assert_eq!(faults.len(), 1, "{faults:?}");
+        assert!(faults[0].contains(wanted) && faults[0].contains('3'), "{faults:?}");
+    }
+}
+
+#[test]
+fn a_header_in_capitals_or_with_spaces_is_understood() {
+    let log = [
+        json!({"STATION_ID": "S1", "DATE": "2026-03-29", "FOUND": "ACTIVATED", "CAPSULES_OUT": 1, "SERVICED": "YES"}),
+        json!({"Station ID": "S1", "Date": "2026-04-05", "Found": "intact", "Capsules back": "1", "Lifted": "yes"}),
+    ];
+    let (checks, warnings) = read(&log, &[station("S1", Some("2026-03-01"))]);
+    assert_eq!(
+        (checks[0].found, checks[0].capsules_out, checks[0].serviced),
+        (Found::Activated, Some(1), Some(true))
+    );
+    assert_eq!((checks[1].capsules_back, checks[1].lifted), (Some(1), true));
+    assert!(warnings.iter().any(|w| w.contains("\"STATION_ID\" as station_id")), "{warnings:?}");
+}
+
 #[test]
 fn dates_that_could_be_read_two_ways_are_not_guessed() {
-    let (checks, warnings) =
-        read(&[json!({"station_id": "S1", "date": "3/4/2026", "found": "intact"})], &[station("S1", None)]);
+    let check = |date: &str| json!({"station_id": "S1", "date": date, "found": "intact"});
+    let (checks, _, faults) = read_all(&[check("3/4/2026")], &[station("S1", None)]);
     assert!(checks.is_empty());
-    assert!(warnings[0].contains("cannot be read for certain"));
+    assert!(faults.unwrap()[0].contains("can be meant in two ways, such as \"3/4/2026\""));
+    let contrary = [check("3/4/2026"), check("13/4/2026"), check("4/14/2026")];
+    let (_, _, faults) = read_all(&contrary, &[station("S1", None)]);
+    assert!(faults.as_ref().unwrap()[0].contains("line 3: has the day \"13/4/2026\""), "{faults:?}");
+    assert!(faults.unwrap()[0].contains("line 4 has \"4/14/2026\""));
+    let (checks, _) = read(&[check("3/4/2026"), check("14/4/2026")], &[station("S1", None)]);
+    assert_eq!(checks[0].date.to_string(), "2026-04-03");
 }
 
 /// Four stations over two rounds, worked by hand: every capsule is somewhere.

@@ -1,34 +1,58 @@
 //! Reading the check log as people fill it in.
 
-use std::collections::{HashMap, HashSet};
+use std::collections::{BTreeMap, HashMap, HashSet};
+use std::fmt::Display;
+use std::path::Path;
 use std::sync::Arc;
 
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
+use serde_json::Value;
 
 use crate::files::RawFeature;
 use crate::frame::Placed;
-use crate::job::{Fields, Findings};
+use crate::job::{DateColumn, DateOrder, Fields, Findings, Spellings};
 use crate::record::{Animal, Check, Found, SourcePlace, Station};
 
-/// Reads the rows of a check log. Nothing stops it: what cannot be used is left out or
-/// taken as stated in a counted warning with its line.
+/// What is read of a row.
+const NAMES: [&str; 15] = [
+    "station_id",
+    "site_id",
+    "date",
+    "by",
+    "found",
+    "reason",
+    "animal",
+    "head_replaced",
+    "capsules_out",
+    "capsules_back",
+    "serviced",
+    "lifted",
+    "batch",
+    "closed",
+    "note",
+];
+
+/// Reads the rows of a check log. The account of doses rests on every row: one that is not
+/// understood is a fault, and no account may be given then. Odd but usable rows are warnings.
 ///
-/// A row without a station or a readable date is left out. A row of a station that is not
-/// known, or from before the station was set, stays for the account of capsules only.
-/// Several checks of a station on one day are all kept, in the order of the file. Dates are
-/// ISO 8601; days written `31/5/2026` or `5/31/2026` are read where the file shows by some
-/// day above 12 which of the two it means.
+/// A row of a station that is not known, or from before the station was set, stays for the
+/// account of capsules only. Several checks of a station on one day are all kept, in the order
+/// of the file. A row without any value is passed over. Dates are ISO 8601; days written
+/// `31/5/2026` or `5/31/2026` are read in the order that the plan says or that the file shows
+/// by some day that can be meant in one way only.
 pub fn read_log(
     rows: &[RawFeature],
     fields: &Fields,
     zone: Option<&TimeZone>,
+    dates: Option<DateOrder>,
     stations: &[Placed<Station>],
     findings: &mut Findings,
 ) -> Vec<Check> {
-    let order = SlashOrder::of(rows, fields);
-    let mut reader = Reader { fields, zone, order, findings };
-    let mut checks: Vec<Check> = rows.iter().filter_map(|row| reader.check(row)).collect();
+    let mut reader = Reader { fields, zone, dates, columns: BTreeMap::new(), findings };
+    let rows: Vec<&RawFeature> = rows.iter().filter(|row| reader.says_something(row)).collect();
+    reader.note_days(&rows);
+    let mut checks: Vec<Check> = rows.into_iter().filter_map(|row| reader.check(row)).collect();
     let known: HashMap<&str, &Station> = stations.iter().map(|s| (&*s.what.station_id, &s.what)).collect();
     let mut days = HashSet::new();
     for check in &checks {
@@ -70,67 +94,57 @@ pub fn line_of(source: &SourcePlace) -> String {
     }
 }
 
-/// Which comes first in dates written with slashes.
-#[derive(Clone, Copy, PartialEq, Eq)]
-enum SlashOrder {
-    DayFirst,
-    MonthFirst,
-    Unknown,
-}
-
-impl SlashOrder {
-    fn of(rows: &[RawFeature], fields: &Fields) -> Self {
-        let texts = rows.iter().filter_map(|row| fields.text(&row.properties, "date"));
-        let (mut day_first, mut month_first) = (false, false);
-        for [a, b, _] in texts.filter_map(|text| slashed(&text)) {
-            day_first |= a > 12;
-            month_first |= b > 12;
-        }
-        match (day_first, month_first) {
-            (true, false) => SlashOrder::DayFirst,
-            (false, true) => SlashOrder::MonthFirst,
-            _ => SlashOrder::Unknown,
-        }
-    }
-
-    fn date(self, text: &str) -> Option<Date> {
-        let [a, b, year] = slashed(text)?;
-        let (day, month) = match self {
-            SlashOrder::DayFirst => (a, b),
-            SlashOrder::MonthFirst => (b, a),
-            SlashOrder::Unknown => return None,
-        };
-        Date::new(i16::try_from(year).ok()?, i8::try_from(month).ok()?, i8::try_from(day).ok()?).ok()
-    }
-}
-
-/// The three numbers of a date such as `31/5/2026` or `31.5.2026`, the last a year.
-fn slashed(text: &str) -> Option<[u32; 3]> {
-    let parts: Vec<u32> = text
-        .split_whitespace()
-        .next()?
-        .split(['/', '.'])
-        .map(|part| part.parse().ok())
-        .collect::<Option<_>>()?;
-    match parts[..] {
-        [a, b, year] if year >= 1000 => Some([a, b, year]),
-        _ => None,
-    }
-}
-
 struct Reader<'a> {
     fields: &'a Fields,
     zone: Option<&'a TimeZone>,
-    order: SlashOrder,
+    /// The order of day and month that the plan says.
+    dates: Option<DateOrder>,
+    /// What the days of each log show of their order.
+    columns: BTreeMap<Arc<Path>, DateColumn>,
     findings: &'a mut Findings,
 }
 
 impl Reader<'_> {
+    /// Whether a row holds anything; spreadsheets end in rows that do not.
+    fn says_something(&mut self, row: &RawFeature) -> bool {
+        let said = row.properties.iter().any(|(_, value)| match value {
+            Value::Null => false,
+            Value::String(text) => !text.trim().is_empty(),
+            _ => true,
+        });
+        if !said {
+            self.findings.warn_at(line_of(&row.source), "is a row without any value; it is passed over");
+        }
+        said
+    }
+
+    fn note_days(&mut self, rows: &[&RawFeature]) {
+        for row in rows {
+            let column = self.columns.entry(row.source.file.clone()).or_default();
+            if let Ok(Some(day)) = self.fields.date(&row.properties, "date", self.zone) {
+                let text = self.fields.text(&row.properties, "date").unwrap_or_default();
+                column.note(line_of(&row.source), &text, day);
+            }
+        }
+        for column in self.columns.values() {
+            if let Some(trouble) = column.trouble(self.dates) {
+                self.findings.fault(trouble.place, trouble.what);
+            }
+        }
+    }
+
+    /// A fault of a row, which no account may pass over.
+    fn fault(&mut self, place: &str, what: impl Display) {
+        self.findings
+            .fault(place, format!("{what}; mend the row: no account is given while one is not understood"));
+    }
+
     fn check(&mut self, row: &RawFeature) -> Option<Check> {
-        let text = |property: &str| self.fields.text(&row.properties, property);
         let place = line_of(&row.source);
+        Spellings::of(self.fields, row, "check", &NAMES).tell(&row.source, &place, self.findings);
+        let text = |property: &str| self.fields.text(&row.properties, property);
         let Some(station_id) = text("station_id").or_else(|| text("site_id")) else {
-            self.findings.warn_at(&place, "has no station_id; it is left out, its capsules too");
+            self.fault(&place, "has no station_id");
             return None;
         };
         let date = self.date(row, &place)?;
@@ -160,20 +174,15 @@ impl Reader<'_> {
 
     fn date(&mut self, row: &RawFeature, place: &str) -> Option<Date> {
         match self.fields.date(&row.properties, "date", self.zone) {
-            Ok(Some(date)) => Some(date),
+            // A day that no order is known for is told once, with its column.
+            Ok(Some(day)) => day.under(self.columns.get(&row.source.file)?.order(self.dates)),
             Ok(None) => {
-                self.findings.warn_at(place, "has no date; it is left out, its capsules too");
+                self.fault(place, "has no date");
                 None
             }
             Err(text) => {
-                let date = self.order.date(text.trim_matches('"'));
-                if date.is_none() {
-                    self.findings.warn_at(
-                        place,
-                        "has a date that cannot be read for certain (write 2026-05-31); it is left out, its capsules too",
-                    );
-                }
-                date
+                self.fault(place, format!("has the date {text}, which is no day (write 2026-05-31)"));
+                None
             }
         }
     }
@@ -186,12 +195,7 @@ impl Reader<'_> {
             }
             Some(word) => Found::from_word(&word).unwrap_or_else(|| {
                 let known = Found::ALL.map(Found::word).join(", ");
-                self.findings.warn_at(
-                    place,
-                    format!(
-                        "has the unknown finding \"{word}\" (known are {known}); it counts as not checked"
-                    ),
-                );
+                self.fault(place, format!("has the unknown finding \"{word}\" (known are {known})"));
                 Found::NotChecked
             }),
         }
@@ -203,10 +207,7 @@ impl Reader<'_> {
             "yes" | "y" | "true" | "1" | "x" => Some(true),
             "no" | "n" | "false" | "0" | "-" => Some(false),
             _ => {
-                self.findings.warn_at(
-                    place,
-                    format!("has a {property} that is neither yes nor no; it counts as not said"),
-                );
+                self.fault(place, format!("has the {property} \"{word}\", which is neither yes nor no"));
                 None
             }
         }
@@ -216,11 +217,12 @@ impl Reader<'_> {
         match self.fields.number(&row.properties, property) {
             Ok(None) => None,
             Ok(Some(n)) if n >= 0.0 && n.fract() == 0.0 && n <= 10_000.0 => Some(n as u32),
-            _ => {
-                self.findings.warn_at(
-                    place,
-                    format!("has a {property} that is no whole number; it counts as not said"),
-                );
+            Ok(Some(n)) => {
+                self.fault(place, format!("has the {property} {n}, which is no whole number"));
+                None
+            }
+            Err(text) => {
+                self.fault(place, format!("has the {property} {text}, which is no whole number"));
                 None
             }
         }

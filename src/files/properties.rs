@@ -34,6 +34,12 @@ impl Properties {
         self.place(name).and_then(|at| self.values.get(at))
     }
 
+    /// The value under a name, with the name as it stands here.
+    pub fn get_key_value(&self, name: &str) -> Option<(&str, &Value)> {
+        let at = self.place(name)?;
+        Some((self.names.get(at)?, self.values.get(at)?))
+    }
+
     /// Whether there is a value under a name.
     pub fn contains_key(&self, name: &str) -> bool {
         self.place(name).is_some()

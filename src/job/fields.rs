@@ -1,49 +1,28 @@
 //! Properties by name: the name as the design of the files has it, or the one that the plan
-//! maps it to. Names are taken as written, so that a column that happens to be called
-//! "Count" is not taken for a weight; one that differs by case alone is pointed out.
+//! maps it to. A name that differs only by case, spaces or signs ("DISTANCE_M", "Station ID",
+//! "distance (m)") is understood too, and said, since a keep-out whose distance is passed over
+//! is a keep-out too small. A weight alone is taken as written: a column that happens to be
+//! called "Count" is pointed out and not used.
 
 use std::collections::BTreeMap;
 
 use jiff::Timestamp;
-use jiff::civil::{Date, DateTime};
 use jiff::tz::TimeZone;
 use serde_json::Value;
 
+use super::dates::{ReadDay, civil_day, local_day};
 use crate::files::Properties;
 
 /// The names that one layer's properties carry in its files.
 #[derive(Clone, Debug, Default)]
 pub struct Fields {
     names: BTreeMap<String, String>,
-    dates: Option<DateOrder>,
-}
-
-/// Which comes first in a day written 1/5/2026.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub enum DateOrder {
-    /// The day: 1 May.
-    DayFirst,
-    /// The month: 5 January.
-    MonthFirst,
 }
 
 impl Fields {
     /// From the plan's `[fields]` table for one layer: property to name in the file.
     pub fn new(names: Option<&BTreeMap<String, String>>) -> Self {
-        Self { names: names.cloned().unwrap_or_default(), dates: None }
-    }
-
-    /// The same names, with days written 1/5/2026 read in this order.
-    pub fn with_dates(self, dates: Option<DateOrder>) -> Self {
-        Self { dates, ..self }
-    }
-
-    /// What to do about a day that cannot be read.
-    pub fn date_hint(&self) -> &'static str {
-        match self.dates {
-            None => "write 2026-05-31, or say dates = \"day-first\" or \"month-first\" in [place]",
-            Some(_) => "write 2026-05-31",
-        }
+        Self { names: names.cloned().unwrap_or_default() }
     }
 
     /// The name that a property has in the files.
@@ -51,22 +30,35 @@ impl Fields {
         self.names.get(property).map_or(property, String::as_str)
     }
 
-    /// The value of a property that is neither missing, null nor an empty text.
-    pub fn value<'p>(&self, properties: &'p Properties, property: &str) -> Option<&'p Value> {
-        let found = properties.get(self.name_of(property))?;
-        match found {
-            Value::Null => None,
-            Value::String(text) if text.trim().is_empty() => None,
-            value => Some(value),
-        }
+    /// The name under which a feature has a property, for messages about it.
+    pub fn name_in<'n>(&'n self, properties: &'n Properties, property: &'n str) -> &'n str {
+        self.found(properties, property).map_or_else(|| self.name_of(property), |(name, _)| name)
     }
 
-    /// The name of a property that would be read but for its case, where none is read.
-    pub fn missed_by_case<'p>(&self, properties: &'p Properties, property: &str) -> Option<&'p str> {
-        if self.names.contains_key(property) || properties.contains_key(property) {
-            return None;
-        }
-        properties.keys().find(|key| key.eq_ignore_ascii_case(property))
+    /// The value of a property that is neither missing, null nor an empty text. The name as
+    /// written goes before those that differ by case, spaces or signs.
+    pub fn value<'p>(&self, properties: &'p Properties, property: &str) -> Option<&'p Value> {
+        self.found(properties, property).map(|(_, value)| value)
+    }
+
+    fn found<'p>(&self, properties: &'p Properties, property: &str) -> Option<(&'p str, &'p Value)> {
+        let own = self.name_of(property);
+        let exact = properties.get_key_value(own).filter(|(_, value)| is_said(value));
+        exact.or_else(|| self.near_names(properties, property).next().filter(|_| property != WEIGHT))
+    }
+
+    /// The properties that would bear this name but for case, spaces and signs, and say
+    /// something. A property that the plan maps has none.
+    pub fn near_names<'p>(
+        &self,
+        properties: &'p Properties,
+        property: &str,
+    ) -> impl Iterator<Item = (&'p str, &'p Value)> {
+        let mapped = self.names.contains_key(property);
+        properties
+            .iter()
+            .filter(move |(name, _)| !mapped && *name != property && is_near(name, property))
+            .filter(|(_, value)| is_said(value))
     }
 
     /// A property as text; numbers and truth values are spelt out.
@@ -106,7 +98,7 @@ impl Fields {
         }
     }
 
-    /// A property as a local day.
+    /// A property as a local day, which may still wait for the order of day and month.
     ///
     /// # Errors
     /// The value as text, if it is there and no day.
@@ -115,84 +107,41 @@ impl Fields {
         properties: &Properties,
         property: &str,
         zone: Option<&TimeZone>,
-    ) -> Result<Option<Date>, String> {
+    ) -> Result<Option<ReadDay>, String> {
         let Some(text) = self.text(properties, property) else { return Ok(None) };
-        let unread = || format!("\"{text}\"");
-        // Where the time of day has a column of its own, its offset may move the day.
-        if property == "date"
-            && let (Some(zone), Some(time)) = (zone, self.text(properties, "time"))
-            && let Some(day) = civil_day(&text, self.dates)
-            && let Ok(instant) = format!("{day}T{time}").parse::<Timestamp>()
-        {
-            return Ok(Some(zone.to_datetime(instant).date()));
+        if let Some(day) = local_day(&text, zone).map(ReadDay::Plain).or_else(|| civil_day(&text)) {
+            // Where the time of day has a column of its own, its offset may move the day.
+            let time = || self.text(properties, "time");
+            let moved = match zone.filter(|_| property == "date").and_then(|zone| Some((zone, time()?))) {
+                Some((zone, time)) => day.map(|day| match format!("{day}T{time}").parse::<Timestamp>() {
+                    Ok(instant) => zone.to_datetime(instant).date(),
+                    Err(_) => day,
+                }),
+                None => day,
+            };
+            return Ok(Some(moved));
         }
-        local_day(&text, zone).or_else(|| civil_day(&text, self.dates)).map(Some).ok_or_else(unread)
+        Err(format!("\"{text}\""))
     }
 }
 
-/// The local day of an ISO 8601 date, a local date and time, or an RFC 3339 time with its
-/// offset. Such a time is turned to the zone, if there is one; without a zone the day it
-/// names itself is taken.
-fn local_day(text: &str, zone: Option<&TimeZone>) -> Option<Date> {
-    if let (Some(zone), Ok(instant)) = (zone, text.parse::<Timestamp>()) {
-        return Some(zone.to_datetime(instant).date());
-    }
-    text.parse::<Date>().ok().or_else(|| text.parse::<DateTime>().ok().map(|t| t.date())).or_else(|| {
-        let day = text.get(..10)?;
-        text.parse::<Timestamp>().ok()?;
-        day.parse().ok()
-    })
-}
+/// The one property that is taken only under the name as written.
+pub(super) const WEIGHT: &str = "count";
 
-/// A day as people and spreadsheets write it, with or without a time after it: 31/12/2026,
-/// 31.12.26, 27-Dec-04, 27 December 2004, 2026/12/31. Years of two digits are 1969 to 2068, as
-/// POSIX has it. A day that can be meant in two ways is read only in a known order.
-fn civil_day(text: &str, order: Option<DateOrder>) -> Option<Date> {
-    let mut parts = text.split(['/', '-', '.', ' ', ',']).filter(|part| !part.is_empty());
-    let (a, b, c) = (parts.next()?, parts.next()?, parts.next()?);
-    let whole = |text: &str| text.parse::<u16>().ok().filter(|_| text.bytes().all(|b| b.is_ascii_digit()));
-    let year = |text: &str| match (text.len(), whole(text)?) {
-        (4, year) => Some(year),
-        (2, short) => Some(if short < 69 { 2000 + short } else { 1900 + short }),
-        _ => None,
-    };
-    let day = |year: u16, month: u16, day: u16| {
-        Date::new(i16::try_from(year).ok()?, i8::try_from(month).ok()?, i8::try_from(day).ok()?).ok()
-    };
-    if let Some(month) = month_named(b) {
-        return day(year(c)?, month, whole(a)?);
-    }
-    if a.len() == 4 {
-        return day(whole(a)?, whole(b)?, whole(c.get(..2).unwrap_or(c))?);
-    }
-    let (first, second, year) = (whole(a)?, whole(b)?, year(c)?);
-    match (order, first > 12, second > 12) {
-        (Some(DateOrder::DayFirst), ..) | (None, true, false) => day(year, second, first),
-        (Some(DateOrder::MonthFirst), ..) | (None, false, true) => day(year, first, second),
-        _ if first == second => day(year, first, second),
-        _ => None,
+fn is_said(value: &Value) -> bool {
+    match value {
+        Value::Null => false,
+        Value::String(text) => !text.trim().is_empty(),
+        _ => true,
     }
 }
 
-/// The number of a month by its English name or the first three letters of it.
-fn month_named(text: &str) -> Option<u16> {
-    const NAMES: [&str; 12] = [
-        "january",
-        "february",
-        "march",
-        "april",
-        "may",
-        "june",
-        "july",
-        "august",
-        "september",
-        "october",
-        "november",
-        "december",
-    ];
-    let text = text.to_lowercase();
-    let found = NAMES.iter().position(|name| text.len() >= 3 && name.starts_with(&text))?;
-    u16::try_from(found + 1).ok()
+/// Whether two names are the same but for case and for whatever is neither letter nor digit.
+fn is_near(a: &str, b: &str) -> bool {
+    fn plain(text: &str) -> impl Iterator<Item = char> {
+        text.chars().filter(|c| c.is_alphanumeric()).flat_map(char::to_lowercase)
+    }
+    plain(a).eq(plain(b))
 }
 
 #[cfg(test)]
@@ -204,56 +153,41 @@ mod tests {
     }
 
     #[test]
-    fn days_are_local() {
-        let sydney = TimeZone::get("Australia/Sydney").unwrap();
-        let day = |text: &str, zone| local_day(text, zone).map(|d| d.to_string());
-        assert_eq!(day("2026-05-01", None).as_deref(), Some("2026-05-01"));
-        assert_eq!(day("2026-05-01T18:30:00Z", Some(&sydney)).as_deref(), Some("2026-05-02"));
-        assert_eq!(day("2026-05-01T18:30:00Z", None).as_deref(), Some("2026-05-01"));
-        assert_eq!(day("2026-05-01T18:30:00+10:00", None).as_deref(), Some("2026-05-01"));
-        assert_eq!(day("2026-05-01 18:30:00", None).as_deref(), Some("2026-05-01"));
-        assert_eq!(day("1/5/2026", None), None);
-        assert_eq!(day("2026-13-01", None), None);
-    }
-
-    #[test]
-    fn days_are_read_as_people_write_them() {
-        let day = |text: &str, order| civil_day(text, order).map(|d| d.to_string());
-        for text in [
-            "27-Dec-04",
-            "27 December 2004",
-            "27/12/2004",
-            "27.12.04",
-            "12/27/2004",
-            "2004/12/27",
-            "27/12/2004 12:01",
-        ] {
-            assert_eq!(day(text, None).as_deref(), Some("2004-12-27"), "{text}");
-        }
-        assert_eq!(day("1/5/2026", None), None);
-        assert_eq!(day("1/5/2026", Some(DateOrder::DayFirst)).as_deref(), Some("2026-05-01"));
-        assert_eq!(day("1/5/2026", Some(DateOrder::MonthFirst)).as_deref(), Some("2026-01-05"));
-        assert_eq!(day("5/5/2026", None).as_deref(), Some("2026-05-05"));
-        assert_eq!(day("31/2/2026", None), None);
-        assert_eq!(day("spring", None), None);
-    }
-
-    #[test]
     fn a_time_in_its_own_column_moves_the_day() {
         let sydney = TimeZone::get("Australia/Sydney").unwrap();
         let row = properties(r#"{"date":"1-May-26","time":"18:30:00Z"}"#);
-        let day = |zone| Fields::default().date(&row, "date", zone).unwrap().map(|d| d.to_string());
+        let day = |zone| {
+            Fields::default().date(&row, "date", zone).unwrap().and_then(|d| d.known()).map(|d| d.to_string())
+        };
         assert_eq!(day(Some(&sydney)).as_deref(), Some("2026-05-02"));
         assert_eq!(day(None).as_deref(), Some("2026-05-01"));
     }
 
     #[test]
-    fn names_are_taken_as_written_or_mapped_by_the_plan() {
-        let properties = properties(r#"{"Sign":"scat","Anzahl":"3"}"#);
+    fn names_are_understood_without_case_spaces_and_signs_or_mapped_by_the_plan() {
+        let fields = Fields::default();
+        for name in ["DISTANCE_M", "Distance m", "distance (m)", "distanceM", " distance-m "] {
+            let row: Properties = [(name.to_string(), Value::from(1500))].into_iter().collect();
+            assert_eq!(fields.number(&row, "distance_m"), Ok(Some(1500.0)), "{name}");
+            assert_eq!(fields.name_in(&row, "distance_m"), name);
+        }
+        let row = properties(r#"{"distance_m":null,"DISTANCE_M":7,"distances_m":1,"Anzahl":"3","Count":9}"#);
+        assert_eq!(fields.number(&row, "distance_m"), Ok(Some(7.0)));
+        assert_eq!(fields.number(&row, "distance"), Ok(None));
+        let row = properties(r#"{"Distance_M":7,"distance_m":8}"#);
+        assert_eq!(fields.number(&row, "distance_m"), Ok(Some(8.0)));
+        let mapped = Fields::new(Some(&BTreeMap::from([("distance_m".into(), "buffer".into())])));
+        assert_eq!(mapped.number(&row, "distance_m"), Ok(None));
+    }
+
+    #[test]
+    fn a_weight_is_taken_only_as_written_or_mapped() {
+        let properties = properties(r#"{"Sign":"scat","Anzahl":"3","Count":9}"#);
+        let plain = Fields::default();
+        assert_eq!(plain.number(&properties, "count"), Ok(None));
+        assert_eq!(plain.near_names(&properties, "count").next().map(|(name, _)| name), Some("Count"));
         let fields = Fields::new(Some(&BTreeMap::from([("count".into(), "Anzahl".into())])));
-        assert_eq!(fields.text(&properties, "sign"), None);
-        assert_eq!(fields.missed_by_case(&properties, "sign"), Some("Sign"));
-        assert_eq!(fields.missed_by_case(&properties, "count"), None);
+        assert_eq!(fields.near_names(&properties, "count").next(), None);
         assert_eq!(fields.number(&properties, "count"), Ok(Some(3.0)));
     }
 }

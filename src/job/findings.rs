@@ -78,17 +78,22 @@ impl Findings {
 
     /// Something odd with which the job goes on, at a place; equal texts are counted.
     pub fn warn_at(&mut self, place: impl std::fmt::Display, what: impl Into<String>) {
-        self.count(what.into(), Some(place.to_string()));
+        self.count(what.into(), Some(place.to_string()), 1);
     }
 
     /// Something odd about the whole job.
     pub fn warn(&mut self, what: impl Into<String>) {
-        self.count(what.into(), None);
+        self.count(what.into(), None, 1);
     }
 
-    fn count(&mut self, what: String, place: Option<String>) {
+    /// Something odd that was seen so often, first at a place.
+    pub fn warn_counted(&mut self, place: impl std::fmt::Display, what: impl Into<String>, count: usize) {
+        self.count(what.into(), Some(place.to_string()), count);
+    }
+
+    fn count(&mut self, what: String, place: Option<String>, count: usize) {
         let warning = self.warnings.entry(what.clone()).or_insert(Warning { what, count: 0, first: place });
-        warning.count += 1;
+        warning.count += count;
     }
 
     /// The warnings in a fixed order.

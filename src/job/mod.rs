@@ -4,6 +4,7 @@
 //! never the raw file; [`Builder::finish`] chooses the frame and gives the [`Job`].
 
 mod build;
+mod dates;
 mod extent;
 mod fields;
 mod findings;
@@ -11,12 +12,15 @@ mod intern;
 mod places;
 mod select;
 mod shapes;
+mod spelling;
 mod wind;
 
 pub use build::{Builder, SignDefaults};
-pub use fields::{DateOrder, Fields};
+pub use dates::{DateColumn, DateOrder, DateTrouble, ReadDay};
+pub use fields::Fields;
 pub use findings::{Findings, Warning};
 pub use select::{Choice, Chosen, DaysOfYear, choose};
+pub use spelling::Spellings;
 
 use std::collections::HashMap;
 use std::sync::Arc;

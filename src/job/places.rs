@@ -49,7 +49,7 @@ impl PlaceRows {
     pub fn never(&mut self, raw: &RawFeature, fields: &Fields, findings: &mut Findings) {
         let Some(geometry) = checked_geometry(raw, findings) else { return };
         let is_area = matches!(geometry, Geometry::Polygon(_) | Geometry::MultiPolygon(_));
-        let about = Some(fields.name_of("within_m"));
+        let about = Some(fields.name_in(&raw.properties, "within_m"));
         let within_m = match fields.number(&raw.properties, "within_m") {
             Ok(Some(metres)) if metres.is_finite() && metres >= 0.0 => metres,
             Ok(None) if is_area => 0.0,

@@ -71,11 +71,8 @@ impl Desk<'_> {
 pub fn load<'a>(plan: &'a Plan, progress: &'a dyn Progress) -> Result<Desk<'a>, StepError> {
     let started = Instant::now();
     period_of(plan)?;
-    let dates = plan.place.dates.map(|style| match style {
-        DateStyle::DayFirst => DateOrder::DayFirst,
-        DateStyle::MonthFirst => DateOrder::MonthFirst,
-    });
-    let mut builder = Builder::new(&plan.fields, zone_of(plan)?).with_dates(dates).with_base(&plan.base);
+    let mut builder =
+        Builder::new(&plan.fields, zone_of(plan)?).with_dates(dates_of(plan)).with_base(&plan.base);
     let mut reading = Reading { plan, progress, builder: &mut builder, failed: Vec::new() };
     reading.layers()?;
     reading.places();
@@ -114,6 +111,14 @@ fn ground_of(
     terrain::lend_lines(plan, dem, &mut ground, builder)?;
     builder.input(input);
     Ok(ground)
+}
+
+/// The order of day and month that the plan says.
+pub(super) fn dates_of(plan: &Plan) -> Option<DateOrder> {
+    plan.place.dates.map(|style| match style {
+        DateStyle::DayFirst => DateOrder::DayFirst,
+        DateStyle::MonthFirst => DateOrder::MonthFirst,
+    })
 }
 
 pub(super) fn zone_of(plan: &Plan) -> Result<Option<TimeZone>, StepError> {

@@ -25,6 +25,7 @@ impl Builder {
     /// [`JobError::Faults`] with every fault of the inputs, [`JobError::Frame`] for a code
     /// that is no projected system in metres.
     pub fn finish(mut self, epsg: Option<u32>) -> Result<Job, JobError> {
+        self.settle_days();
         let Some(frame) = self.frame(epsg)? else { return Err(self.no_place()) };
         self.check_extents();
         self.check_scale(&frame);

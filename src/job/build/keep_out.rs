@@ -14,6 +14,7 @@ impl Builder {
     /// run stops, since none is invented.
     pub fn keep_out(&mut self, raw: RawFeature, distance_m: Option<f64>, reason: Option<&str>) {
         self.note_id(&raw.source);
+        self.note_names(&raw, "keep_out", &["distance_m", "reason", "name"]);
         let fields = self.fields("keep_out");
         let Some(own) = self.quantity(&fields, &raw, "distance_m") else { return };
         let Some(geometry) = checked_geometry(&raw, &mut self.findings) else { return };

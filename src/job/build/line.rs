@@ -6,10 +6,14 @@ use crate::job::fields::Fields;
 use crate::job::shapes::{points_of, ways_of};
 use crate::record::{Access, Gate, Line, LineKind, OneWay};
 
+/// What is read of a line.
+const NAMES: [&str; 8] = ["kind", "name", "bridge", "tunnel", "access", "closed", "locked", "oneway"];
+
 impl Builder {
     /// A line, or a gate that stands among lines as a point.
     pub fn line(&mut self, raw: RawFeature, kind: LineKind) {
         self.note_id(&raw.source);
+        self.note_names(&raw, "line", &NAMES);
         let fields = self.fields("line");
         self.access.extend(access_of(&fields, &raw));
         if self.take_gate(&raw, &fields) {

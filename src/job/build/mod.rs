@@ -1,9 +1,11 @@
 //! Takes raw features of every role and makes the job of them: one file a role.
 
+mod days;
 mod effort;
 mod finish;
 mod keep_out;
 mod line;
+mod names;
 mod order;
 mod place;
 mod sign;
@@ -16,12 +18,15 @@ use std::sync::Arc;
 use geo_types::MultiPolygon;
 use jiff::tz::TimeZone;
 
-use super::fields::{DateOrder, Fields};
+use super::dates::{DateColumn, DateOrder};
+use super::fields::Fields;
 use super::intern::{Occasions, Words};
 use super::places::PlaceRows;
 use super::shapes::points_of;
 use super::wind::WindRows;
 use super::{Findings, Query};
+use days::Awaited;
+
 use crate::files::write::InputFile;
 use crate::files::{Properties, RawFeature};
 use crate::frame::{LonLat, Placed};
@@ -40,6 +45,9 @@ pub struct Builder {
     fields: BTreeMap<String, BTreeMap<String, String>>,
     zone: Option<TimeZone>,
     dates: Option<DateOrder>,
+    /// The columns of days of the file being read, by property.
+    columns: BTreeMap<&'static str, DateColumn>,
+    awaited: Vec<Awaited>,
     words: Words,
     occasions: Occasions,
     ids: HashSet<Arc<str>>,
@@ -71,8 +79,9 @@ impl Builder {
         Self { fields: fields.clone(), zone, ..Self::default() }
     }
 
-    /// The same builder, reading days written 1/5/2026 in this order. Without an order such a
-    /// day is read only where it can be meant in one way.
+    /// The same builder, reading days written 1/5/2026 in this order. Without an order a file
+    /// shows its own by any day that can be meant in one way only; such days of a file that
+    /// shows none are no days.
     pub fn with_dates(self, dates: Option<DateOrder>) -> Self {
         Self { dates, ..self }
     }
@@ -90,12 +99,13 @@ impl Builder {
 
     /// Notes that an input was read to its end.
     pub fn input(&mut self, input: InputFile) {
+        self.settle_days();
         self.inputs.push(input);
         self.ids.clear();
     }
 
     fn fields(&self, layer: &str) -> Fields {
-        Fields::new(self.fields.get(layer)).with_dates(self.dates)
+        Fields::new(self.fields.get(layer))
     }
 
     fn note_id(&mut self, source: &SourcePlace) {
@@ -103,20 +113,6 @@ impl Builder {
             && !self.ids.insert(id.clone())
         {
             self.findings.warn_at(source, "has an id that an earlier feature of the file has; both are used");
-        }
-    }
-
-    fn note_case(&mut self, raw: &RawFeature, layer: &str, properties: &[&str]) {
-        let fields = self.fields(layer);
-        for property in properties {
-            if let Some(name) = fields.missed_by_case(&raw.properties, property) {
-                self.findings.warn_at(
-                    &raw.source,
-                    format!(
-                        "has a property \"{name}\", which is not read as {property}; if it means that, map it in the plan: [fields.{layer}] {property} = \"{name}\""
-                    ),
-                );
-            }
         }
     }
 
@@ -129,21 +125,8 @@ impl Builder {
             Ok(value) => return Some(value),
             Err(text) => format!("has the {property} {text}, where a number is wanted"),
         };
-        self.findings.fault_of(&raw.source, Some(fields.name_of(property)), why);
+        self.findings.fault_of(&raw.source, Some(fields.name_in(&raw.properties, property)), why);
         None
-    }
-
-    fn date_of(&mut self, fields: &Fields, raw: &RawFeature, property: &str) -> Option<jiff::civil::Date> {
-        fields.date(&raw.properties, property, self.zone.as_ref()).unwrap_or_else(|text| {
-            self.findings.warn_at(
-                &raw.source,
-                format!(
-                    "has the unreadable {property} {text} ({}); it counts as undated",
-                    fields.date_hint()
-                ),
-            );
-            None
-        })
     }
 
     fn word(&mut self, fields: &Fields, raw: &RawFeature, property: &str) -> Option<Arc<str>> {
@@ -158,6 +141,7 @@ impl Builder {
     /// A row of a wind file.
     pub fn wind_row(&mut self, raw: RawFeature) {
         let fields = self.fields("wind");
+        self.note_names(&raw, "wind", &["time", "from_deg", "speed_m_s", "day", "night"]);
         self.wind.take(&raw, &fields, self.zone.as_ref(), &mut self.findings);
     }
 

@@ -6,6 +6,7 @@ use crate::files::RawFeature;
 impl Builder {
     /// A place where a site must be.
     pub fn must(&mut self, raw: RawFeature) {
+        self.note_names(&raw, "must", &["name", "site_id", "station_id"]);
         self.places.must(&raw, &self.fields("must"), &mut self.findings);
     }
 
@@ -16,6 +17,7 @@ impl Builder {
 
     /// A feature near which no site may be.
     pub fn never(&mut self, raw: RawFeature) {
+        self.note_names(&raw, "never", &["within_m", "name", "reason"]);
         self.places.never(&raw, &self.fields("never"), &mut self.findings);
     }
 
