@@ -1,13 +1,13 @@
 //! What people and programs are told.
 
 use std::io::{self, Write};
-use std::path::PathBuf;
 
 use anstream::AutoStream;
 use anstyle::AnsiColor;
 use serde_json::{Map, Value};
 
 use super::terminal::{Colour, broken, width_of};
+use crate::files::Committed;
 use crate::steps::Outcome;
 
 /// How the program talks.
@@ -22,13 +22,13 @@ pub(super) struct Talk {
 
 impl Talk {
     /// What a command did. A reader that has gone away is no fault.
-    pub(super) fn outcome(&self, command: &str, outcome: &Outcome, files: &[PathBuf]) {
+    pub(super) fn outcome(&self, command: &str, outcome: &Outcome, written: Option<&Committed>) {
         if !self.quiet {
             for warning in &outcome.warnings {
                 self.note("warning", AnsiColor::Yellow, warning);
             }
         }
-        let _ = if self.json { print_json(command, outcome, files) } else { print_lines(outcome, files) };
+        let _ = if self.json { print_json(command, outcome, written) } else { print_lines(outcome, written) };
     }
 
     /// Why a command could not be done.
@@ -53,24 +53,25 @@ impl Talk {
     }
 }
 
-fn print_lines(outcome: &Outcome, files: &[PathBuf]) -> io::Result<()> {
+fn print_lines(outcome: &Outcome, written: Option<&Committed>) -> io::Result<()> {
     let width = width_of(&io::stdout());
     let mut out = io::stdout().lock();
     for piece in outcome.lines.iter().flat_map(|line| broken(line, width)) {
         writeln!(out, "{piece}")?;
     }
-    if let Some(folder) = files.first().and_then(|f| f.parent()) {
+    if let Some(Committed { folder, files, .. }) = written {
         writeln!(out, "wrote {} files to {}", files.len(), folder.display())?;
     }
     out.flush()
 }
 
-fn print_json(command: &str, outcome: &Outcome, files: &[PathBuf]) -> io::Result<()> {
+fn print_json(command: &str, outcome: &Outcome, written: Option<&Committed>) -> io::Result<()> {
     let mut object = Map::new();
     object.insert("command".into(), command.into());
     object.extend(outcome.summary.clone());
     object.insert("warnings".into(), outcome.warnings.clone().into());
-    object.insert("files".into(), files.iter().map(|f| f.display().to_string()).collect::<Vec<_>>().into());
+    let files = written.iter().flat_map(|w| &w.files).map(|f| f.display().to_string());
+    object.insert("files".into(), files.collect::<Vec<_>>().into());
     let mut out = io::stdout().lock();
     writeln!(out, "{:#}", Value::Object(object))?;
     out.flush()

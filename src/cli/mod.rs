@@ -11,7 +11,7 @@ use std::process::ExitCode;
 
 use clap::{CommandFactory, FromArgMatches};
 
-use crate::files::{OutputSet, read_text};
+use crate::files::{Committed, OutputSet, read_text};
 use crate::plan::Plan;
 use crate::steps::{self, Outcome, Progress, StepError};
 use args::{Args, Command, Results};
@@ -42,8 +42,11 @@ pub fn main() -> ExitCode {
     let done = dispatch(&args.command, &bar);
     bar.clear();
     match done {
-        Ok((outcome, files)) => {
-            talk.outcome(args.command.name(), &outcome, &files);
+        Ok((mut outcome, written)) => {
+            for note in written.iter().flat_map(|w| &w.notes) {
+                outcome.warn(note);
+            }
+            talk.outcome(args.command.name(), &outcome, written.as_ref());
             ExitCode::SUCCESS
         }
         Err(why) => {
@@ -53,51 +56,55 @@ pub fn main() -> ExitCode {
     }
 }
 
-type Done = Result<(Outcome, Vec<PathBuf>), StepError>;
+type Done = Result<(Outcome, Option<Committed>), StepError>;
 
 fn dispatch(command: &Command, bar: &dyn Progress) -> Done {
     match command {
-        Command::Demo(demo) => steps::demo(&demo.dir, demo.force, bar).map(|outcome| (outcome, Vec::new())),
-        Command::New(new) => steps::new(&new.dir, new.force).map(|outcome| (outcome, Vec::new())),
+        Command::Demo(demo) => steps::demo(&demo.dir, demo.force, bar).map(|outcome| (outcome, None)),
+        Command::New(new) => steps::new(&new.dir, new.force).map(|outcome| (outcome, None)),
         Command::Inspect(inspect) => {
             let plan = resolve(inspect.plan.as_deref(), &inspect.overlay())?;
-            steps::load(&plan, bar).map(|desk| (steps::inspect(&desk), Vec::new()))
+            steps::load(&plan, bar).map(|desk| (steps::inspect(&desk), None))
         }
         Command::Surface(surface) => {
             let plan = resolve(surface.plan.as_deref(), &surface.overlay())?;
-            with_outputs(&plan, &surface.results, bar, |desk, set| {
+            with_outputs(surface.plan.as_deref(), &plan, &surface.results, bar, |desk, set| {
                 steps::surface(desk, set).map(|done| done.0)
             })
         }
         Command::Nodes(nodes) => {
             let plan = resolve(nodes.plan.as_deref(), &nodes.overlay())?;
-            with_outputs(&plan, &nodes.results, bar, |desk, set| steps::nodes(desk, set).map(|done| done.0))
+            with_outputs(nodes.plan.as_deref(), &plan, &nodes.results, bar, |desk, set| {
+                steps::nodes(desk, set).map(|done| done.0)
+            })
         }
         Command::Round(round) => {
             let plan = resolve(round.plan.as_deref(), &round.overlay())?;
-            with_outputs(&plan, &round.results, bar, steps::round)
+            with_outputs(round.plan.as_deref(), &plan, &round.results, bar, steps::round)
         }
         Command::Checks(checks) => {
             let plan = resolve(checks.plan.as_deref(), &checks.overlay())?;
-            with_outputs(&plan, &checks.results, bar, steps::checks)
+            with_outputs(checks.plan.as_deref(), &plan, &checks.results, bar, steps::checks)
         }
         Command::Sites(sites) => {
             let plan = resolve(sites.plan.as_deref(), &sites.overlay())?;
-            with_outputs(&plan, &sites.results, bar, |desk, set| steps::sites(desk, set, None, None))
+            with_outputs(sites.plan.as_deref(), &plan, &sites.results, bar, |desk, set| {
+                steps::sites(desk, set, None, None)
+            })
         }
         Command::Compare(compare) => {
             let plan = steps::with_season_files(&resolve(compare.plan.as_deref(), &compare.overlay())?);
-            with_outputs(&plan, &compare.results, bar, steps::compare)
+            with_outputs(compare.plan.as_deref(), &plan, &compare.results, bar, steps::compare)
         }
         Command::Terrain(terrain) => {
             let plan = resolve(terrain.plan.as_deref(), &terrain.overlay())?;
-            with_outputs(&plan, &terrain.results, bar, steps::terrain)
+            with_outputs(terrain.plan.as_deref(), &plan, &terrain.results, bar, steps::terrain)
         }
         Command::Manual(manual) => manual::manual(&manual.dir, manual.force),
         Command::Report(report) => report_on(&report.dir, bar),
         Command::Run(run) => {
             let plan = steps::with_season_files(&resolve(Some(&run.plan), &run.overlay())?);
-            with_outputs(&plan, &run.results, bar, steps::run)
+            with_outputs(Some(&run.plan), &plan, &run.results, bar, steps::run)
         }
     }
 }
@@ -107,8 +114,8 @@ fn report_on(dir: &Path, bar: &dyn Progress) -> Done {
     let (mut set, plan) = steps::reopen(dir)?;
     let desk = steps::load(&plan, bar)?;
     let outcome = steps::report(&desk, &mut set)?;
-    let files = set.commit()?;
-    Ok((outcome, files))
+    let written = set.commit()?;
+    Ok((outcome, Some(written)))
 }
 
 /// The plan file, if there is one, with the flags laid over it.
@@ -120,6 +127,7 @@ fn resolve(file: Option<&Path>, flags: &Plan) -> Result<Plan, StepError> {
 
 /// Opens the output set first, so that a run does not end at a folder that it cannot write.
 fn with_outputs(
+    file: Option<&Path>,
     plan: &Plan,
     results: &Results,
     bar: &dyn Progress,
@@ -128,10 +136,12 @@ fn with_outputs(
     let mut set = OutputSet::begin(&results.out, results.force)?;
     let also = if results.also.is_empty() { &plan.also } else { &results.also };
     let plan = &Plan { also: also.clone(), ..plan.clone() };
+    set.keep_inputs(file.into_iter().chain(plan.every_path().iter().map(PathBuf::as_path)));
     let desk = steps::load(plan, bar)?;
+    set.state_inputs(&desk.job.inputs);
     let outcome = step(&desk, &mut set)?;
     steps::also(plan, &mut set)?;
     steps::write_settings(plan, &mut set)?;
-    let files = set.commit()?;
-    Ok((outcome, files))
+    let written = set.commit()?;
+    Ok((outcome, Some(written)))
 }

@@ -7,7 +7,7 @@ mod raw;
 pub mod read;
 pub mod write;
 
-pub use output_set::{MANIFEST, OutputError, OutputSet};
+pub use output_set::{Committed, MANIFEST, OutputError, OutputSet};
 pub use properties::Properties;
 pub use raw::{RawFeature, RawShape};
 pub(crate) use read::pointed_feature;

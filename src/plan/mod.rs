@@ -216,16 +216,12 @@ impl Plan {
     }
 
     /// Every file that the plan names.
-    pub fn paths(&self) -> impl Iterator<Item = &PathBuf> {
-        let layers = self.sign.iter().chain(&self.survey).map(|l| &l.file);
-        layers
-            .chain(self.line.iter().map(|l| &l.file))
-            .chain(self.keep_out.iter().map(|l| &l.file))
-            .chain(self.station.iter().map(|l| &l.file))
-            .chain(self.place.area.as_ref())
+    pub fn every_path(&self) -> Vec<PathBuf> {
+        self.clone().paths_mut().into_iter().map(|path| std::mem::take(path)).collect()
     }
 
-    fn paths_mut(&mut self) -> Vec<&mut PathBuf> {
+    /// The same, to be changed.
+    pub(crate) fn paths_mut(&mut self) -> Vec<&mut PathBuf> {
         let mut paths: Vec<&mut PathBuf> = Vec::new();
         paths.extend(self.place.area.as_mut());
         paths.extend(self.sign.iter_mut().map(|l| &mut l.file));

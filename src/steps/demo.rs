@@ -49,9 +49,11 @@ pub fn demo(dir: &Path, force: bool, progress: &dyn Progress) -> Result<Outcome,
     }
     let plan = plan_in(set.staging())?;
     let desk = load(&plan, progress)?;
+    set.state_inputs(&desk.job.inputs);
     let mut outcome = run(&desk, &mut set)?;
     write_settings(&plan, &mut set)?;
-    set.commit()?;
+    let written = set.commit()?;
+    written.notes.iter().for_each(|note| outcome.warn(note));
     outcome
         .lines
         .insert(0, "a sample property, invented from beginning to end; its distances are no law".into());

@@ -50,7 +50,7 @@
 //! steps::report(&desk, &mut set)?;
 //! steps::write_settings(&plan, &mut set)?;
 //! let written = set.commit()?;
-//! assert!(written.iter().any(|path| path.ends_with("map.html")));
+//! assert!(written.files.iter().any(|path| path.ends_with("map.html")));
 //! # Ok(())
 //! # }
 //! ```

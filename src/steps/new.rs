@@ -17,8 +17,9 @@ pub fn new(dir: &Path, force: bool) -> Result<Outcome, StepError> {
     let mut set = OutputSet::begin(dir, force)?;
     set.write("plan.toml", |out| out.write_all(template(&name).as_bytes()))?;
     set.write("plan.schema.json", |out| writeln!(out, "{:#}", Plan::schema()))?;
-    set.commit()?;
+    let written = set.commit()?;
     let mut outcome = Outcome::default();
+    written.notes.iter().for_each(|note| outcome.warn(note));
     outcome.say(format!("wrote {}", dir.join("plan.toml").display()));
     outcome.say("put your files beside it, name them in it, then: stakeline inspect plan.toml");
     Ok(outcome)

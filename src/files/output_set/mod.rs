@@ -1,12 +1,19 @@
 //! A whole set of output files that appears at once or not at all.
 //!
 //! Files are written into a folder beside the wanted one; only when all are done do the two
-//! change places. A file that this program did not write is carried over untouched. A run
-//! that is killed leaves the old set whole, and the next run clears away what it left.
+//! change places. What is not exactly as a run wrote it is the user's: it has a second name in the
+//! new folder before the two change places, so that it is there at every moment, and where the new
+//! set would take its place nothing is written at all. The same holds for every input of the run.
+//! A run that is killed leaves the old set whole, and the next run clears away what it left.
 
+mod error;
+mod keep;
 mod manifest;
+mod names;
+mod place;
 mod swap;
 
+use std::collections::BTreeSet;
 use std::fs::{self, File};
 use std::io::{self, BufWriter, Seek, Write};
 use std::path::{Path, PathBuf};
@@ -15,43 +22,37 @@ use serde_json::{Value, json};
 use sha2::{Digest, Sha256};
 
 use super::read::hex;
+use super::write::InputFile;
+pub use error::OutputError;
+use error::listed;
+use keep::{Two, Wanted};
 pub use manifest::MANIFEST;
+use manifest::{Manifest, hash_file, hash_without_seconds};
 use swap::Staging;
-
-/// Why outputs could not be written.
-#[derive(thiserror::Error, Debug)]
-pub enum OutputError {
-    /// The folder holds something and `--force` was not given.
-    #[error("{}: the output folder exists and is not empty; choose another, or pass --force to replace what an earlier run wrote there", .0.display())]
-    Exists(PathBuf),
-    /// The folder is not one that an earlier run wrote.
-    #[error("{}: holds no manifest.json, so no run wrote it; name the --out folder of a run", .0.display())]
-    NoSet(PathBuf),
-    /// A file that no run wrote has the name of one that is to be written.
-    #[error("{}: is in the way: no run wrote it, and this one would; move it or choose another --out", .0.display())]
-    InTheWay(PathBuf),
-    /// Another run is writing to the same folder.
-    #[error("{}: another run is writing there at this moment; wait for it or choose another --out", .0.display())]
-    InUse(PathBuf),
-    /// The output path is a file.
-    #[error("{}: is a file, not a folder; choose another place for the outputs", .0.display())]
-    NotAFolder(PathBuf),
-    /// The system refused.
-    #[error("{}: cannot be written: {why}", path.display())]
-    Write {
-        /// The file or folder.
-        path: PathBuf,
-        /// What the system says.
-        why: io::Error,
-    },
-}
 
 /// Outputs in the making. Dropped without [`OutputSet::commit`], it leaves nothing behind.
 #[derive(Debug)]
 pub struct OutputSet {
     target: PathBuf,
     staging: Staging,
-    entries: Vec<(String, Value)>,
+    /// What the set is to hold.
+    made: Manifest,
+    /// Names of the files that were written into it, in order.
+    written: Vec<String>,
+    /// What stands at the target.
+    standing: Manifest,
+    wanted: Wanted,
+}
+
+/// A set that has taken its place.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Committed {
+    /// The folder.
+    pub folder: PathBuf,
+    /// Paths of the files that were written, in order.
+    pub files: Vec<PathBuf>,
+    /// What is to be said of files that were left as they are, a sentence each.
+    pub notes: Vec<String>,
 }
 
 impl OutputSet {
@@ -59,42 +60,118 @@ impl OutputSet {
     /// may have left there. A link to a folder is followed.
     ///
     /// # Errors
-    /// [`OutputError::Exists`] for a folder with content unless `force` is set;
-    /// [`OutputError::NotAFolder`]; [`OutputError::InUse`]; [`OutputError::Write`] where the
-    /// place cannot be written to.
+    /// [`OutputError::NotOurs`] for a folder with content that no run wrote;
+    /// [`OutputError::Exists`] for one that a run wrote unless `force` is set;
+    /// [`OutputError::NotAFolder`], [`OutputError::DeadLink`] and [`OutputError::MountPoint`] where
+    /// a folder cannot be put; [`OutputError::InUse`]; [`OutputError::Write`] where the place
+    /// cannot be written to.
     pub fn begin(target: &Path, force: bool) -> Result<Self, OutputError> {
-        if target.is_file() {
-            return Err(OutputError::NotAFolder(target.to_path_buf()));
-        }
-        let fail = |why| OutputError::Write { path: target.to_path_buf(), why };
-        let target =
-            if target.is_dir() { fs::canonicalize(target).map_err(fail)? } else { target.to_path_buf() };
+        let target = place::folder_at(target)?;
         let staging = Staging::open(&target)?;
-        if !force && fs::read_dir(&target).is_ok_and(|mut entries| entries.next().is_some()) {
-            return Err(OutputError::Exists(target));
+        let standing = Manifest::read(&target);
+        let holds_something = fs::read_dir(&target).is_ok_and(|mut entries| entries.next().is_some());
+        match &standing {
+            None if holds_something => return Err(OutputError::NotOurs(target)),
+            Some(_) if !force => return Err(OutputError::Exists(target)),
+            _ => {}
         }
-        Ok(Self { target, staging, entries: Vec::new() })
+        Ok(Self {
+            target,
+            staging,
+            made: Manifest::default(),
+            written: Vec::new(),
+            standing: standing.unwrap_or_default(),
+            wanted: Wanted::default(),
+        })
     }
 
     /// Opens the whole set that stands in `target`, so that files can be added to it or
-    /// written anew; the others are kept as they are.
+    /// written anew; the others are kept as they are. A file that is no longer there is no longer
+    /// of the set.
     ///
     /// # Errors
     /// [`OutputError::NoSet`] where no earlier run wrote the folder; else as
     /// [`OutputSet::begin`].
     pub fn reopen(target: &Path) -> Result<Self, OutputError> {
-        let mut set = Self::begin(target, true)?;
-        let entries = manifest::entries(target).ok_or_else(|| OutputError::NoSet(target.to_path_buf()))?;
-        for (name, entry) in entries {
-            let (from, to) = (target.join(&name), set.staging().join(&name));
+        let folder = place::folder_at(target)?;
+        if Manifest::read(&folder).is_none() {
+            // A killed run may have moved the set aside: that is seen to first.
+            drop(Staging::open(&folder)?);
+            Manifest::read(&folder).ok_or_else(|| OutputError::NoSet(target.to_path_buf()))?;
+        }
+        let mut set = Self::begin(&folder, true)?;
+        set.made = set.standing.clone();
+        set.made.files.clear();
+        for (name, entry) in &set.standing.files {
+            let (from, to) = (set.target.join(name), set.staging.path().join(name));
             let fail = |why| OutputError::Write { path: from.clone(), why };
+            if !from.is_file() {
+                continue;
+            }
             if let Some(folder) = to.parent() {
                 fs::create_dir_all(folder).map_err(fail)?;
             }
-            fs::copy(&from, &to).map_err(fail)?;
-            set.entries.push((name, entry));
+            fs::hard_link(&from, &to).or_else(|_| fs::copy(&from, &to).map(drop)).map_err(fail)?;
+            set.made.files.insert(name.clone(), entry.clone());
         }
         Ok(set)
+    }
+
+    /// Names of the files at the target that a run wrote there and that are not as it wrote them:
+    /// changed since, or no longer there.
+    ///
+    /// # Errors
+    /// [`OutputError::Write`] for a file that cannot be read.
+    pub fn changed(&self) -> Result<Vec<String>, OutputError> {
+        let mut changed = Vec::new();
+        for name in self.standing.files.keys() {
+            let fail = |why| OutputError::Write { path: self.target.join(name), why };
+            if !self.standing.holds(&self.target, name).map_err(fail)? {
+                changed.push(name.clone());
+            }
+        }
+        Ok(changed)
+    }
+
+    /// The inputs that the set at the target was made from; `None` where it does not say.
+    pub fn standing_inputs(&self) -> Option<&[InputFile]> {
+        self.standing.inputs.as_deref()
+    }
+
+    /// States the inputs that the set is made from.
+    pub fn state_inputs(&mut self, inputs: &[InputFile]) {
+        self.made.inputs = Some(inputs.to_vec());
+    }
+
+    /// Says which files the run reads. Those that lie in the target are neither replaced nor
+    /// cleared away, whatever their path is spelled like and through whatever links it leads.
+    pub fn keep_inputs<'p>(&mut self, paths: impl IntoIterator<Item = &'p Path>) {
+        let Ok(target) = fs::canonicalize(&self.target) else { return };
+        for path in paths {
+            // A link in the target is kept like the file it leads to.
+            let named = path.parent().map(|p| if p.as_os_str().is_empty() { Path::new(".") } else { p });
+            let as_named = named.and_then(|p| Some(fs::canonicalize(p).ok()?.join(path.file_name()?)));
+            for found in fs::canonicalize(path).ok().into_iter().chain(as_named) {
+                let Ok(inside) = found.strip_prefix(&target) else { continue };
+                let parts: Option<Vec<&str>> = inside.iter().map(|part| part.to_str()).collect();
+                self.wanted.inputs.extend(parts.map(|parts| parts.join("/")));
+            }
+        }
+    }
+
+    /// The bytes of a file at the target that the user may have written to, to be merged into the
+    /// one of the same name that this set writes. It is replaced only as it was read here.
+    ///
+    /// # Errors
+    /// [`OutputError::Write`] for a file that cannot be read.
+    pub fn to_merge(&mut self, name: &str) -> Result<Option<Vec<u8>>, OutputError> {
+        let path = self.target.join(name);
+        let bytes = match fs::read(&path) {
+            Err(why) if why.kind() == io::ErrorKind::NotFound => return Ok(None),
+            other => other.map_err(|why| OutputError::Write { path, why })?,
+        };
+        self.wanted.merged.insert(name.to_string(), hex(&Sha256::digest(&bytes)));
+        Ok(Some(bytes))
     }
 
     /// The folder that the set is to become.
@@ -110,7 +187,9 @@ impl OutputSet {
     /// Writes one file through a closure. The name may hold a folder: `property/area.geojson`.
     ///
     /// # Errors
-    /// [`OutputError::Write`] with the name the file was to have.
+    /// [`OutputError::Write`] with the name the file was to have; [`OutputError::Changed`],
+    /// [`OutputError::ReadHere`] and [`OutputError::InTheWay`] where a file of that name at the
+    /// target is to stay.
     pub fn write(
         &mut self,
         name: &str,
@@ -121,14 +200,28 @@ impl OutputSet {
         if let Some(folder) = path.parent() {
             fs::create_dir_all(folder).map_err(fail)?;
         }
-        let mut file =
-            OutputFile { inner: BufWriter::with_capacity(1 << 18, File::create(&path).map_err(fail)?) };
+        // What lies there may be a second name of a file at the target, which is not written to.
+        match fs::remove_file(&path) {
+            Err(why) if why.kind() != io::ErrorKind::NotFound => return Err(fail(why)),
+            _ => {}
+        }
+        let file = File::options().read(true).write(true).create_new(true).open(&path).map_err(fail)?;
+        let mut file = OutputFile { inner: BufWriter::with_capacity(1 << 18, file) };
         fill(&mut file).and_then(|()| file.inner.flush()).map_err(fail)?;
         drop(file);
         let sha256 = hash_file(&path).map_err(fail)?;
-        self.entries.retain(|(known, _)| known != name);
-        self.entries.push((name.to_string(), json!({ "sha256": sha256 })));
-        Ok(())
+        self.made.files.insert(name.to_string(), json!({ "sha256": sha256 }));
+        self.written.retain(|known| known != name);
+        self.written.push(name.to_string());
+        let none = BTreeSet::new();
+        Two {
+            old: &self.target,
+            new: self.staging.path(),
+            manifest: &self.standing,
+            wanted: &self.wanted,
+            names: &none,
+        }
+        .may_write(name)
     }
 
     /// Writes a JSON summary. Its member `seconds` may differ from run to run, so the
@@ -141,37 +234,40 @@ impl OutputSet {
             serde_json::to_writer_pretty(&mut *out, summary)?;
             out.write_all(b"\n")
         })?;
-        let mut lasting = summary.clone();
-        let timed = lasting.as_object_mut().is_some_and(|members| members.remove("seconds").is_some());
-        if let (true, Some((_, entry))) = (timed, self.entries.last_mut()) {
-            let sha256 = hex(&Sha256::digest(lasting.to_string().as_bytes()));
-            *entry = json!({ "sha256_without_seconds": sha256 });
+        if let Some(sha256) = hash_without_seconds(summary) {
+            self.made.files.insert(name.to_string(), json!({ "sha256_without_seconds": sha256 }));
         }
         Ok(())
     }
 
-    /// Names of the files written so far, in order.
+    /// Names of the files in the set so far.
     pub fn names(&self) -> impl Iterator<Item = &str> {
-        self.entries.iter().map(|(name, _)| name.as_str())
+        self.made.files.keys().map(String::as_str)
     }
 
-    /// Puts the whole set in its place and gives the paths of its files.
+    /// Puts the whole set in its place.
     ///
     /// # Errors
-    /// [`OutputError::InTheWay`] and [`OutputError::Write`]; the old folder is then as it was.
-    pub fn commit(self) -> Result<Vec<PathBuf>, OutputError> {
-        let ours = manifest::entries(&self.target).unwrap_or_default();
-        for (name, _) in &self.entries {
-            let place = self.target.join(name);
-            if !ours.contains_key(name) && place.symlink_metadata().is_ok() {
-                return Err(OutputError::InTheWay(place));
-            }
-        }
+    /// [`OutputError::Changed`], [`OutputError::ReadHere`], [`OutputError::InTheWay`],
+    /// [`OutputError::MountPoint`], [`OutputError::MountInside`], [`OutputError::NotAFolder`] and
+    /// [`OutputError::Write`]; the old folder is then as it was.
+    pub fn commit(self) -> Result<Committed, OutputError> {
+        // Something else may have been put there while the set was made.
+        place::folder_at(&self.target)?;
         let fail = |why| OutputError::Write { path: self.target.clone(), why };
-        manifest::write(self.staging(), &self.entries).map_err(fail)?;
-        let paths = self.entries.iter().map(|(name, _)| self.target.join(name)).collect();
-        self.staging.take_its_place(&self.target).map_err(fail)?;
-        Ok(paths)
+        self.made.write(self.staging()).map_err(fail)?;
+        let sorted = self.staging.take_its_place(&self.target, &self.made, &self.wanted)?;
+        let mut notes = Vec::new();
+        let folder = self.target;
+        let mut note = |names: &[String], why: &str| {
+            if !names.is_empty() {
+                notes.push(format!("{}: left as it is, {why}: {}", folder.display(), listed(names)));
+            }
+        };
+        note(&sorted.changed, "changed after a run wrote it, which this run does not");
+        note(&sorted.read, "written by an earlier run and read by this one");
+        let files = self.written.iter().map(|name| folder.join(name)).collect();
+        Ok(Committed { files, notes, folder })
     }
 }
 
@@ -193,24 +289,6 @@ impl Write for OutputFile {
 impl Seek for OutputFile {
     fn seek(&mut self, to: io::SeekFrom) -> io::Result<u64> {
         self.inner.seek(to)
-    }
-}
-
-fn hash_file(path: &Path) -> io::Result<String> {
-    let mut hash = Sha256::new();
-    io::copy(&mut File::open(path)?, &mut HashSink(&mut hash))?;
-    Ok(hex(&hash.finalize()))
-}
-
-struct HashSink<'a>(&'a mut Sha256);
-
-impl Write for HashSink<'_> {
-    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
-        self.0.update(bytes);
-        Ok(bytes.len())
-    }
-    fn flush(&mut self) -> io::Result<()> {
-        Ok(())
     }
 }
 

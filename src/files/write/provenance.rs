@@ -13,6 +13,13 @@ pub struct InputFile {
     pub sha256: String,
 }
 
+impl InputFile {
+    /// As outputs state it.
+    pub fn to_json(&self) -> Value {
+        json!({ "role": self.role, "file": self.file, "sha256": self.sha256 })
+    }
+}
+
 /// What every output says of its origin. It holds no time, thread count or output path, so
 /// that the same input and settings give the same bytes.
 #[derive(Clone, PartialEq, Debug)]
@@ -26,11 +33,7 @@ pub struct Provenance {
 impl Provenance {
     /// The foreign member `stakeline` of GeoJSON outputs.
     pub fn to_json(&self) -> Value {
-        let inputs: Vec<Value> = self
-            .inputs
-            .iter()
-            .map(|i| json!({ "role": i.role, "file": i.file, "sha256": i.sha256 }))
-            .collect();
+        let inputs: Vec<Value> = self.inputs.iter().map(InputFile::to_json).collect();
         json!({ "version": env!("CARGO_PKG_VERSION"), "settings": self.settings, "inputs": inputs })
     }
 }

@@ -25,7 +25,7 @@ pub fn reopen(dir: &Path) -> Result<(OutputSet, Plan), StepError> {
     let file = dir.join("settings.toml");
     let (text, _) = read_text(&file).map_err(|e| StepError::Files(vec![e]))?;
     let mut plan = Plan::parse(&file, &text)?;
-    let inputs: Vec<PathBuf> = plan.paths().cloned().collect();
+    let inputs: Vec<PathBuf> = plan.every_path();
     if !inputs.iter().any(|p| p.exists()) && inputs.iter().all(|p| dir.join(p).exists()) {
         plan.base = dir.to_path_buf();
     }
