@@ -4,9 +4,9 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 /// The rooms from top to bottom, as DEVELOPERS.md draws them.
-const ROOMS: [&str; 15] = [
+const ROOMS: [&str; 16] = [
     "record", "frame", "plan", "files", "job", "terrain", "network", "surface", "siting", "season", "round",
-    "checks", "report", "steps", "cli",
+    "checks", "audit", "report", "steps", "cli",
 ];
 
 fn rust_files(folder: &Path, found: &mut Vec<PathBuf>) {
@@ -61,6 +61,24 @@ fn every_folder_of_the_sources_is_a_known_room() {
         if path.is_dir() {
             let name = path.file_name().unwrap().to_str().unwrap().to_string();
             assert!(level(&name).is_some(), "{name} is not a room of DEVELOPERS.md");
+        }
+    }
+}
+
+/// What the auditor may use: plain types, and how they come out of files.
+const AUDITED_WITH: [&str; 5] = ["audit", "record", "frame", "files", "job"];
+
+#[test]
+fn the_auditor_shares_nothing_with_the_planner() {
+    let mut files = Vec::new();
+    rust_files(&Path::new(env!("CARGO_MANIFEST_DIR")).join("src/audit"), &mut files);
+    assert!(files.len() > 8, "the auditor was not found");
+    for file in files {
+        for (number, line) in fs::read_to_string(&file).unwrap().lines().enumerate() {
+            let code = line.split("//").next().unwrap_or("");
+            for used in named(code) {
+                assert!(AUDITED_WITH.contains(&used), "{}:{} uses {used}", file.display(), number + 1);
+            }
         }
     }
 }

@@ -47,7 +47,7 @@ pub fn main() -> ExitCode {
                 outcome.warn(note);
             }
             talk.outcome(args.command.name(), &outcome, written.as_ref());
-            ExitCode::SUCCESS
+            ExitCode::from(u8::from(outcome.failed))
         }
         Err(why) => {
             talk.error(&why.to_string());
@@ -101,6 +101,7 @@ fn dispatch(command: &Command, bar: &dyn Progress) -> Done {
             with_outputs(terrain.plan.as_deref(), &plan, &terrain.results, bar, steps::terrain)
         }
         Command::Manual(manual) => manual::manual(&manual.dir, manual.force),
+        Command::Audit(audit) => audit_on(audit, bar),
         Command::Report(report) => report_on(&report.dir, bar),
         Command::Run(run) => {
             let plan = steps::with_season_files(&resolve(Some(&run.plan), &run.overlay())?);
@@ -114,6 +115,26 @@ fn report_on(dir: &Path, bar: &dyn Progress) -> Done {
     let (mut set, plan) = steps::reopen(dir)?;
     let desk = steps::load(&plan, bar)?;
     let outcome = steps::report(&desk, &mut set)?;
+    let written = set.commit()?;
+    Ok((outcome, Some(written)))
+}
+
+/// Audits the folder of a run, by the plan that the run left there or by another.
+fn audit_on(audit: &args::Audit, bar: &dyn Progress) -> Done {
+    let plan = match &audit.plan {
+        Some(file) => resolve(Some(file), &audit.overlay())?,
+        None => steps::plan_left_in(&audit.dir)?.overlaid(&audit.overlay())?,
+    };
+    let mut set = match &audit.out {
+        Some(out) => OutputSet::begin(out, audit.force)?,
+        None => OutputSet::reopen(&audit.dir)?,
+    };
+    let desk = steps::load(&plan, bar)?;
+    set.keep_inputs(audit.plan.as_deref().into_iter().chain(plan.every_path().iter().map(PathBuf::as_path)));
+    if audit.out.is_some() {
+        set.state_inputs(&desk.job.inputs);
+    }
+    let outcome = steps::audit(&desk, &audit.dir, &mut set)?;
     let written = set.commit()?;
     Ok((outcome, Some(written)))
 }
@@ -142,6 +163,6 @@ fn with_outputs(
     let outcome = step(&desk, &mut set)?;
     steps::also(plan, &mut set)?;
     steps::write_settings(plan, &mut set)?;
-    let written = set.commit()?;
+    let written = steps::commit(&desk, set)?;
     Ok((outcome, Some(written)))
 }

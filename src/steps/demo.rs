@@ -3,7 +3,7 @@
 use std::io::Write;
 use std::path::Path;
 
-use super::{Outcome, Progress, StepError, load, run, write_settings};
+use super::{Outcome, Progress, StepError, commit, load, run, write_settings};
 use crate::files::OutputSet;
 use crate::plan::Plan;
 
@@ -52,7 +52,7 @@ pub fn demo(dir: &Path, force: bool, progress: &dyn Progress) -> Result<Outcome,
     set.state_inputs(&desk.job.inputs);
     let mut outcome = run(&desk, &mut set)?;
     write_settings(&plan, &mut set)?;
-    let written = set.commit()?;
+    let written = commit(&desk, set)?;
     written.notes.iter().for_each(|note| outcome.warn(note));
     outcome
         .lines

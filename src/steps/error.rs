@@ -1,5 +1,6 @@
 //! Why a step could not be done, and the exit status that says so.
 
+use crate::audit::Breach;
 use crate::files::{FileError, OutputError};
 use crate::frame::FrameError;
 use crate::job::JobError;
@@ -36,6 +37,27 @@ pub enum StepError {
         /// What is wrong and what to do.
         what: String,
     },
+    /// What was to be written does not keep what it promises. Nothing was written.
+    #[error("{}", broken(.0))]
+    Broken(Vec<Breach>),
+}
+
+/// How many breaches are spelt out before the rest is counted.
+const BREACHES_SPELT_OUT: usize = 20;
+
+fn broken(breaches: &[Breach]) -> String {
+    let mut lines: Vec<String> = breaches.iter().take(BREACHES_SPELT_OUT).map(ToString::to_string).collect();
+    if breaches.len() > BREACHES_SPELT_OUT {
+        lines.push(format!("and {} more", breaches.len() - BREACHES_SPELT_OUT));
+    }
+    lines.push(
+        "what is above was found when the finished files were measured anew, so nothing was written: this is a \
+         fault in the program and not in your inputs. Please report it with this message, the plan and \
+         its layers. Until it is mended, bar the places that are named with --never, or ask for a little more \
+         (spacing_m, placement_error_m, a smaller snap_m), and run again; do not set anything at these places"
+            .to_string(),
+    );
+    lines.join("\n")
 }
 
 impl StepError {

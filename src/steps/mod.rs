@@ -49,7 +49,8 @@
 //! // Map, field sheet and notices from what the set holds so far.
 //! steps::report(&desk, &mut set)?;
 //! steps::write_settings(&plan, &mut set)?;
-//! let written = set.commit()?;
+//! // Everything is measured anew from the files before they take their place.
+//! let written = steps::commit(&desk, set)?;
 //! assert!(written.files.iter().any(|path| path.ends_with("map.html")));
 //! # Ok(())
 //! # }
@@ -86,6 +87,7 @@ mod along;
 mod along_files;
 mod along_part;
 mod also;
+mod audit;
 mod check_rows;
 mod checks;
 mod compare;
@@ -111,6 +113,7 @@ mod written;
 
 pub use along::{ActivityAt, LineActivity, SearchedLines, Survey, line_activity, searched_lines};
 pub use also::also;
+pub use audit::{audit, commit};
 pub use checks::checks;
 pub use compare::{compare, with_season_files};
 pub use demo::demo;
@@ -120,7 +123,7 @@ pub use load::{Desk, load};
 pub use new::new;
 pub use nodes::{NetworkDone, nodes};
 pub use outcome::{Outcome, Progress, Silent, Summary};
-pub use report::{reopen, report};
+pub use report::{plan_left_in, reopen, report};
 pub use round::round;
 pub use run::{run, write_settings};
 pub use sites::sites;

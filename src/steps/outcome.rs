@@ -14,6 +14,8 @@ pub struct Outcome {
     pub summary: Summary,
     /// What was odd.
     pub warnings: Vec<String>,
+    /// The step was done, and its answer is that something is not as it has to be: exit status 1.
+    pub failed: bool,
 }
 
 impl Outcome {
@@ -37,6 +39,7 @@ impl Outcome {
 
     /// This outcome and then another's, as one.
     pub fn then(mut self, next: Outcome) -> Outcome {
+        self.failed |= next.failed;
         self.lines.extend(next.lines);
         for (name, value) in next.summary {
             self.summary.entry(name).or_insert(value);

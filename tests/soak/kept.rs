@@ -153,7 +153,7 @@ fn check_apart(property: &Property, a: &Stand, b: &Stand, travel_m: f64) {
 }
 
 /// No site inside a keep-out or its distance, none outside the area.
-fn check_ground(property: &Property, outputs: &Outputs) {
+pub fn check_ground(property: &Property, outputs: &Outputs) {
     for (keep_out, distance_m) in &property.keep_outs {
         let one = [keep_out.clone()];
         check_keep_outs(outputs, &one, |_| *distance_m, property.placement_error_m);

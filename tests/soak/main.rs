@@ -10,8 +10,15 @@ mod property;
 mod support;
 
 use std::collections::BTreeMap;
+use std::fs;
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::path::Path;
 
-use support::{said, stakeline};
+use property::Property;
+use serde_json::json;
+use stakeline::frame::{Frame, destination};
+use support::promises::{Outputs, place};
+use support::{json as read_json, said, stakeline};
 
 /// Runs the job of a seed and checks what it wrote; gives the reason where it was refused.
 fn run(seed: u64) -> Result<(), String> {
@@ -27,6 +34,7 @@ fn run(seed: u64) -> Result<(), String> {
     if status != 0 {
         assert_eq!(status, 1, "seed {seed}: {err}");
         assert!(err.contains("error: "), "seed {seed} was refused without a word: {err}");
+        assert!(!err.contains("fault in the program"), "seed {seed}: the audit found {err}");
         assert!(!out.exists(), "seed {seed} was refused but left something");
         let reason = err.lines().find(|l| l.starts_with("error: ")).unwrap_or_default();
         return Err(reason.to_string());
@@ -34,7 +42,38 @@ fn run(seed: u64) -> Result<(), String> {
     assert!(!told.is_empty(), "seed {seed} says nothing");
     println!("seed {seed} in {}", room.path().display());
     kept::check(&property, &out);
+    check_audit(seed, &property, room.path());
     Ok(())
+}
+
+/// The auditor of the program agrees with these checks: on the set as written, and with a site moved
+/// by hand to where it may be too near something or outside.
+fn check_audit(seed: u64, property: &Property, room: &Path) {
+    let audit = || {
+        let (status, _, err) =
+            said(stakeline().current_dir(room).args(["audit", "out", "--out", "audit", "--force"]));
+        let audit = read_json(&room.join("audit/audit.json"));
+        assert_eq!(status, i32::from(audit["kept"] == false), "seed {seed}: {err}");
+        audit
+    };
+    let first = audit();
+    assert_eq!(first["kept"], true, "seed {seed}: {}", first["breaches"]);
+    let outputs = Outputs { folder: room.join("out"), frame: Frame::from_epsg(property.epsg).unwrap() };
+    let file = room.join("out/sites.geojson");
+    let mut sites = read_json(&file);
+    let count = sites["features"].as_array().unwrap().len();
+    let site = &mut sites["features"][seed as usize % count];
+    let id = site["properties"]["site_id"].clone();
+    let from = place(&site["geometry"]["coordinates"]);
+    let to = destination(from, (seed * 77 % 360) as f64, 20.0 + (seed * 131 % 900) as f64);
+    let to = [to.lon_deg(), to.lat_deg()].map(|d| (d * 1e7).round() / 1e7);
+    site["geometry"]["coordinates"] = json!(to);
+    fs::write(&file, sites.to_string()).unwrap();
+    let broken = catch_unwind(AssertUnwindSafe(|| kept::check_ground(property, &outputs))).is_err();
+    let is_ground = |b: &&serde_json::Value| b["promise"] == "keep-out" || b["promise"] == "area";
+    let second = audit();
+    let found = second["breaches"].as_array().unwrap().iter().filter(is_ground).any(|b| b["id"] == id);
+    assert_eq!(found, broken, "seed {seed}: {id} moved to {to:?}: {}", second["breaches"]);
 }
 
 /// Runs seeds; at most one in ten may be refused, and every reason is told.

@@ -1,6 +1,7 @@
 //! Arguments: each command's flags become a fragment of a plan that is laid over the
 //! plan file.
 
+mod audit;
 mod common;
 mod compare;
 mod nodes;
@@ -15,6 +16,7 @@ use std::path::PathBuf;
 
 use clap::{Args as ClapArgs, Parser, Subcommand};
 
+pub(super) use audit::Audit;
 pub(super) use common::{Common, Results};
 pub(super) use compare::CompareFlags;
 pub(super) use nodes::{Nodes, NodesFlags};
@@ -84,6 +86,8 @@ pub(super) enum Command {
     Compare(Compare),
     /// Slope, ridges, creeks and saddles from a raster of heights
     Terrain(Terrain),
+    /// Measure anew what a folder of results promises, sites moved by hand included
+    Audit(Audit),
     /// Map, field sheet and notices from the folder that a run wrote
     Report(Report),
     /// Write man pages and shell completions
@@ -105,6 +109,7 @@ impl Command {
             Command::Checks(_) => "checks",
             Command::Compare(_) => "compare",
             Command::Terrain(_) => "terrain",
+            Command::Audit(_) => "audit",
             Command::Report(_) => "report",
             Command::Manual(_) => "manual",
             Command::Run(_) => "run",

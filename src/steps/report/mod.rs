@@ -4,6 +4,8 @@
 mod gather;
 mod notices;
 
+pub(super) use notices::parcels;
+
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
@@ -21,7 +23,14 @@ use crate::report::{NOTICE_COLUMNS, NoticeKind, field_sheet, figures, map_page, 
 /// # Errors
 /// [`StepError::Output`], [`StepError::Files`], [`StepError::Plan`].
 pub fn reopen(dir: &Path) -> Result<(OutputSet, Plan), StepError> {
-    let set = OutputSet::reopen(dir)?;
+    Ok((OutputSet::reopen(dir)?, plan_left_in(dir)?))
+}
+
+/// The plan that a run left in its folder; see [`reopen`].
+///
+/// # Errors
+/// [`StepError::Files`], [`StepError::Plan`].
+pub fn plan_left_in(dir: &Path) -> Result<Plan, StepError> {
     let file = dir.join("settings.toml");
     let (text, _) = read_text(&file).map_err(|e| StepError::Files(vec![e]))?;
     let mut plan = Plan::parse(&file, &text)?;
@@ -29,7 +38,7 @@ pub fn reopen(dir: &Path) -> Result<(OutputSet, Plan), StepError> {
     if !inputs.iter().any(|p| p.exists()) && inputs.iter().all(|p| dir.join(p).exists()) {
         plan.base = dir.to_path_buf();
     }
-    Ok((set, plan))
+    Ok(plan)
 }
 
 /// A page above this opens slowly or not at all, in bytes. One of 14 MB takes a second; the rest is common

@@ -40,7 +40,8 @@ fn pegs(desk: &Desk, sites: &[Feature]) -> Vec<Peg> {
     pegs
 }
 
-fn parcels(desk: &Desk, outcome: &mut Outcome) -> Result<Vec<Parcel>, StepError> {
+/// The parcels of the plan's layers.
+pub(in crate::steps) fn parcels(desk: &Desk, outcome: &mut Outcome) -> Result<Vec<Parcel>, StepError> {
     let mut parcels = Vec::new();
     for layer in &desk.plan.parcel {
         let path = desk.plan.base.join(&layer.file);
