@@ -2,8 +2,11 @@
 
 use rayon::prelude::*;
 
-use super::edges::make_edges;
-use super::gap::{Gaps, find_gaps};
+use super::closing::find_gaps;
+use super::drawn::join_as_drawn;
+use super::edges::{Cut, make_edges};
+use super::gap::Gaps;
+use super::joined::mark_unjoined;
 use super::lattice::{Extent, Lattice};
 use super::level::separate_levels;
 use super::merge::merged_strands;
@@ -30,7 +33,7 @@ impl Network {
     /// Repeated passes of one track are merged; vertices are rounded to the lattice; line ends within the snap distance of another
     /// line are connected to it; everything is noded by snap rounding; lines on different
     /// levels are parted; coincident pieces become one edge; ends that overshoot are cut;
-    /// nodes are described. Guarantees:
+    /// nodes are described. What is called closed is looked up in the finished network. Guarantees:
     ///
     /// 1. Edges meet only at nodes, save for lines on different levels.
     /// 2. Noding the edges again gives the same edges.
@@ -38,6 +41,7 @@ impl Network {
     ///    passes aside.
     /// 4. The order and direction of lines change neither nodes nor edges as sets; the same
     ///    input gives the same bytes for any number of threads.
+    /// 5. What near misses call closed is joined there.
     ///
     /// Cost: n log n for n segments, plus the pairs of segments whose boxes overlap.
     ///
@@ -71,7 +75,11 @@ impl Network {
         }
         let mut strips = Strips::new(&strands);
         let gaps = if closes_gaps {
-            find_gaps(&strands, &strips, &lattice, settings.snap_m)?
+            let mut closing = find_gaps(&strands, &strips, &lattice, settings)?;
+            if !merged.is_empty() {
+                join_as_drawn(&mut closing, &strands, &lattice, lines, &merged, settings)?;
+            }
+            closing.into_gaps()
         } else {
             Gaps::default()
         };
@@ -82,7 +90,7 @@ impl Network {
         let vanished = strands.vanished.clone();
         let mut made = make_edges(noded, strands, &lattice, &gaps.overshoots, settings.snap_m);
         let near_miss_ends = gaps.ends.clone();
-        let near_misses = settle(gaps, &made.cut);
+        let near_misses = settle(gaps, &made.cut, &lattice);
         let report = Report {
             lines: lines.len(),
             vanished,
@@ -91,23 +99,27 @@ impl Network {
             parted: parted.into_iter().map(|p| lattice.ground(p)).collect(),
             cut_m: made.cut_m,
             lattice_step_m: lattice.step_m(),
+            unjoined: 0,
         };
         let line_lengths_m = lines.par_iter().map(|l| way_length_m(&l.ground)).collect();
         let pixels = std::mem::take(&mut made.nodes);
         let places = pixels.iter().map(|&p| lattice.ground(p)).collect();
         let mut network = Network::assemble(places, made, line_lengths_m, near_misses, report, *settings);
+        mark_unjoined(&mut network, lines);
         describe_nodes(&mut network, gates, &pixels, &near_miss_ends);
         Ok(network)
     }
 }
 
-/// The near misses as they ended: overshoots that were cut say by how much; those that
-/// were not are too long or too short a line to cut, and are no near miss.
-fn settle(gaps: Gaps, cut: &[(usize, f64)]) -> Vec<super::NearMiss> {
+/// The near misses as they ended: overshoots that were cut say by how much, and where the line ends
+/// now; those that were not are too long or too short a line to cut, or are joined at their end, and
+/// are no near miss.
+fn settle(gaps: Gaps, cut: &[Cut], lattice: &Lattice) -> Vec<super::NearMiss> {
     let mut near_misses = gaps.near_misses;
-    for &(k, tail_m) in cut {
-        near_misses[k].closed = true;
-        near_misses[k].gap_m = tail_m;
+    for c in cut {
+        near_misses[c.near_miss].closed = true;
+        near_misses[c.near_miss].gap_m = c.tail_m;
+        near_misses[c.near_miss].foot = lattice.ground(c.at);
     }
     near_misses.retain(|n| n.kind == NearMissKind::Gap || n.closed);
     near_misses

@@ -27,8 +27,8 @@ pub(crate) struct Edges {
     pub stretches: Rows<Stretch>,
     /// The lattice point of every node.
     pub nodes: Vec<Pixel>,
-    /// Entries of the near-miss list whose overshoot was cut, with the length cut off.
-    pub cut: Vec<(usize, f64)>,
+    /// The overshoots that were cut.
+    pub cut: Vec<Cut>,
     /// Metres of line cut off.
     pub cut_m: f64,
     /// How many nodes two or more lines pass through.
@@ -66,6 +66,17 @@ pub(crate) fn make_edges(
     Edges { edges, ends, paths, stretches, nodes, cut, cut_m, crossings: meetings.crossings }
 }
 
+/// An overshoot that was cut.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Cut {
+    /// Its entry in the list of near misses.
+    pub near_miss: usize,
+    /// Metres of line cut off.
+    pub tail_m: f64,
+    /// Where the line ends now.
+    pub at: Pixel,
+}
+
 fn ends_at_nodes(nodes: usize, edges: &[Edge]) -> Rows<EdgeEnd> {
     Rows::sorted(nodes, EdgeEnd { edge: 0, at_to: false }, |add| {
         for (edge, e) in (0..).zip(edges) {
@@ -101,34 +112,43 @@ impl Piece {
 const AT_A_TIME: usize = 4096;
 
 impl ChainsAtNodes<'_> {
-    /// The visits of every strand that remain when overshoots are cut; what was cut, as entry of
-    /// the near-miss list and length; and how much in all.
-    fn cut_overshoots(
-        &self,
-        overshoots: &[Overshoot],
-        snap_m: f64,
-    ) -> (Vec<Range<u32>>, Vec<(usize, f64)>, f64) {
+    /// The visits of every strand that remain when overshoots are cut; what was cut; and how many
+    /// metres in all.
+    fn cut_overshoots(&self, overshoots: &[Overshoot], snap_m: f64) -> (Vec<Range<u32>>, Vec<Cut>, f64) {
         let mut ranges: Vec<Range<u32>> = self.noded.starts.windows(2).map(|w| w[0]..w[1]).collect();
         let (mut cut, mut cut_m) = (Vec::new(), 0.0);
+        let overshoots = self.dangling(overshoots);
         for own in overshoots.chunk_by(|p, q| p.strand == q.strand) {
             let range = &mut ranges[own[0].strand];
             let (rest, cuts) = self.cut_strand(range.start as usize..range.end as usize, own, snap_m);
             *range = rest.start as u32..rest.end as u32;
-            cut_m += cuts.iter().map(|c| c.1).sum::<f64>();
+            cut_m += cuts.iter().map(|c| c.tail_m).sum::<f64>();
             cut.extend(cuts);
         }
         (ranges, cut, cut_m)
     }
 
+    /// The overshoots at whose end nothing else is: where a gap was closed to it, or another line
+    /// runs through it, it leads on.
+    fn dangling(&self, overshoots: &[Overshoot]) -> Vec<Overshoot> {
+        if overshoots.is_empty() {
+            return Vec::new();
+        }
+        let end = |over: &Overshoot| {
+            let range = self.noded.range(over.strand);
+            self.noded.visits[if over.last { range.end - 1 } else { range.start }].pixel()
+        };
+        let mut visited = vec![0_u8; self.noded.pixels.len()];
+        let pixels = self.noded.visits.iter().filter_map(|v| v.pixel());
+        pixels.for_each(|p| visited[p as usize] = visited[p as usize].saturating_add(1));
+        let alone = |over: &&Overshoot| end(over).is_some_and(|p| visited[p as usize] == 1);
+        overshoots.iter().filter(alone).copied().collect()
+    }
+
     /// Takes the overshooting tails off a strand's range of visits: each back to the first node
     /// from its end, if that is within the snap distance. Where no more than the snap distance
     /// would be left, nothing is cut: the line is short, not its tails.
-    fn cut_strand(
-        &self,
-        range: Range<usize>,
-        own: &[Overshoot],
-        snap_m: f64,
-    ) -> (Range<usize>, Vec<(usize, f64)>) {
+    fn cut_strand(&self, range: Range<usize>, own: &[Overshoot], snap_m: f64) -> (Range<usize>, Vec<Cut>) {
         let node = |v: &usize| self.meetings.is_node(self.noded.visits[*v]);
         let mut rest = range.clone();
         let mut cuts = Vec::new();
@@ -141,7 +161,8 @@ impl ChainsAtNodes<'_> {
             let Some(at) = found else { continue };
             let tail_m = self.length_m(if over.last { at..range.end } else { range.start..at + 1 });
             if tail_m <= snap_m + ROUND_OFF_M {
-                cuts.push((over.near_miss, tail_m));
+                let pixel = self.noded.at(self.noded.visits[at], self.strands);
+                cuts.push(Cut { near_miss: over.near_miss, tail_m, at: pixel });
                 rest = if over.last { rest.start..at + 1 } else { at..rest.end };
             }
         }

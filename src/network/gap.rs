@@ -1,12 +1,9 @@
 //! Line ends that almost meet another line, and ends that overshoot one.
 
-use std::collections::HashSet;
-
-use super::gap_search::{Found, Search};
+use super::KindSet;
 use super::lattice::{Lattice, Pixel};
 use super::strand::{Strand, Strands};
 use super::strips::Strips;
-use super::{KindSet, NetworkError};
 use crate::frame::GroundPoint;
 
 /// What is amiss at a line end.
@@ -53,14 +50,15 @@ pub(crate) const ROUND_OFF_M: f64 = 1e-6;
 /// What was found at the line ends.
 #[derive(Default)]
 pub(crate) struct Gaps {
-    /// All near misses, in the order of the strands, starts before ends.
+    /// All near misses, in the order of the strands, starts before ends; last those that merging
+    /// passes made.
     pub near_misses: Vec<NearMiss>,
     /// The lattice points of the ends that have a gap, sorted.
     pub ends: Vec<Pixel>,
     /// The ends to cut: strand and whether it is its last vertex.
     pub overshoots: Vec<Overshoot>,
-    /// Line end and foot of every gap to close.
-    connectors: Vec<(usize, Pixel, Pixel)>,
+    /// The strand that ends short, and both ends of the connector, of every gap to close.
+    pub connectors: Vec<(usize, Pixel, Pixel)>,
 }
 
 /// An end that runs past another line.
@@ -72,64 +70,14 @@ pub(crate) struct Overshoot {
     pub near_miss: usize,
 }
 
-/// Looks at every strand end for another line within three times `snap_m` and decides what
-/// to do: nothing where the end touches a line already or none is near; a connector to the
-/// nearest foot where that is within `snap_m`; a cut where the end has just crossed the
-/// line that is nearest.
-///
-/// Nothing but line ends is ever joined, and no vertex is moved: lines that merely run
-/// close together stay apart.
-///
-/// Cost: n log n for n ends plus the segments near each.
-///
-/// # Errors
-/// [`NetworkError::TooManyCrossings`].
-pub(crate) fn find_gaps(
-    strands: &Strands,
-    strips: &Strips,
-    lattice: &Lattice,
-    snap_m: f64,
-) -> Result<Gaps, NetworkError> {
-    let mut gaps = Gaps::default();
-    let mut seen = HashSet::new();
-    for found in Search::new(strands, strips, lattice, snap_m).run()? {
-        gaps.add(strands, found, &mut seen);
-    }
-    gaps.ends.sort_unstable();
-    gaps.ends.dedup();
-    Ok(gaps)
-}
-
 impl Gaps {
-    fn add(&mut self, strands: &Strands, found: Found, seen: &mut HashSet<(Pixel, Pixel)>) {
-        let line = |strand: usize| strands.lines_on(strand).first().copied().unwrap_or(u32::MAX);
-        if found.near_miss.kind == NearMissKind::Overshoot {
-            let near_miss = self.near_misses.len();
-            self.overshoots.push(Overshoot { strand: found.strand, last: found.last, near_miss });
-        } else {
-            self.ends.push(found.end);
-            // Two ends that face each other find each other: one gap.
-            if !seen.insert((found.end.min(found.foot), found.end.max(found.foot))) {
-                return;
-            }
-            if found.near_miss.closed {
-                self.connectors.push((found.strand, found.end, found.foot));
-            }
-        }
-        self.near_misses.push(NearMiss {
-            line: line(found.strand),
-            other: line(found.other),
-            ..found.near_miss
-        });
-    }
-
-    /// Adds the connectors to the strands and their strips, each of the kind of the line that ended
-    /// short.
+    /// Adds the connectors to the strands and their strips, each of the kind and on the level of the
+    /// line that ended short.
     pub(crate) fn connect(&self, strands: &mut Strands, strips: &mut Strips, lattice: &Lattice) {
         let first = strands.len();
         for &(strand, end, foot) in &self.connectors {
-            let kind = strands.strands[strand].kind;
-            let connector = Strand { kind, kinds: KindSet::of(kind), level: 0 };
+            let Strand { kind, level, .. } = strands.strands[strand];
+            let connector = Strand { kind, kinds: KindSet::of(kind), level };
             strands.push(lattice, connector, &[], &[lattice.ground(end), lattice.ground(foot)]);
         }
         strips.add_strands(strands, first);

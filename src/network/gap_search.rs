@@ -1,17 +1,17 @@
-//! The search for what line ends almost meet.
+//! The search for what lies near line ends.
 
 use std::borrow::Cow;
 use std::sync::atomic::{AtomicU64, Ordering};
 
 use rayon::prelude::*;
 
+use super::NetworkError;
 use super::exact::{Hit, crossing, hit, in_box, rounded_share};
 use super::gap::ROUND_OFF_M;
 use super::lattice::{Lattice, Pixel};
 use super::rows::Rows;
 use super::strand::{Strands, nearest_on};
 use super::strips::Strips;
-use super::{NearMiss, NearMissKind, NetworkError};
 use crate::frame::GroundPoint;
 
 /// How much farther than the snap distance gaps are looked for, to be listed as not closed.
@@ -22,17 +22,20 @@ const LISTED_FACTOR: f64 = 3.0;
 /// listed, while the end of a lollipop finds its stem.
 const OWN_LINE_FACTOR: f64 = 4.0;
 
+/// What meets at most this many snap distances from an end, or along a line from it, meets there.
+pub(super) const CLOSE_BY_FACTOR: f64 = 4.0;
+
 /// How far gaps are looked for, in steps of the lattice, rounding included.
 fn reach_steps(lattice: &Lattice, snap_m: f64) -> i64 {
     (LISTED_FACTOR * snap_m / lattice.step_m()).ceil() as i64 + 2
 }
 
 /// A distance in whole micrometres, so that ties do not hang on the last bit.
-fn micrometres(distance_m: f64) -> i64 {
+pub(super) fn micrometres(distance_m: f64) -> i64 {
     (distance_m / ROUND_OFF_M).round() as i64
 }
 
-/// The search for what line ends almost meet.
+/// The search for what lies near line ends.
 pub(crate) struct Search<'a> {
     strands: &'a Strands,
     strips: Cow<'a, Strips>,
@@ -43,31 +46,54 @@ pub(crate) struct Search<'a> {
 }
 
 /// An end of a strand.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
-struct End {
-    strand: usize,
-    last: bool,
-    vertex: u32,
-}
-
-/// What one end found; `near_miss` still lacks the line numbers.
-pub(crate) struct Found {
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
+pub(crate) struct End {
     pub strand: usize,
     pub last: bool,
-    pub end: Pixel,
-    pub other: usize,
+    pub vertex: u32,
+}
+
+/// An end and what lies within reach of it.
+pub(crate) struct Seen {
+    pub end: End,
+    /// In the order of the strands.
+    pub near: Vec<Beside>,
+}
+
+/// A stretch of a strand near an end: segments one after another, all within reach.
+#[derive(Clone, Debug)]
+pub(crate) struct Beside {
+    pub strand: usize,
+    /// The first and the last segment.
+    pub segments: (u32, u32),
+    /// The segment on which the foot lies.
+    pub nearest: u32,
+    /// Unrounded distance from the end in metres.
+    pub gap_m: f64,
     pub foot: Pixel,
-    pub near_miss: NearMiss,
+    /// Whether it runs through the end, up to the lattice, on whatever level.
+    pub touches: bool,
+    /// Whether the end crosses it close by.
+    pub crossed: bool,
+    /// Whether it does so within the snap distance of the end.
+    pub just_crossed: bool,
+}
+
+impl Beside {
+    /// What orders stretches by how near they are, whatever the order of the lines.
+    pub(super) fn rank(&self) -> (i64, Pixel, usize) {
+        (micrometres(self.gap_m), self.foot, self.strand)
+    }
 }
 
 /// A segment near an end.
-#[derive(Clone, Copy)]
 struct Candidate {
     segment: u32,
     strand: usize,
     /// Unrounded distance from the end in metres.
     gap_m: f64,
     foot: Pixel,
+    touches: bool,
 }
 
 /// Most pairs of a line end and a line piece beside it.
@@ -85,11 +111,12 @@ impl<'a> Search<'a> {
         Self { strands, strips, lattice, reach, snap_m }
     }
 
-    /// What the ends of all strands find, in the order of the strands, starts before ends.
+    /// What lies near the ends of all strands, in the order of the strands, starts before ends; ends
+    /// with nothing near them are left out.
     ///
     /// # Errors
     /// [`NetworkError::TooManyCrossings`].
-    pub(crate) fn run(&self) -> Result<Vec<Found>, NetworkError> {
+    pub(crate) fn run(&self) -> Result<Vec<Seen>, NetworkError> {
         let ends = self.ends();
         let by_strip = self.by_strip(&ends);
         let count = AtomicU64::new(0);
@@ -171,87 +198,101 @@ impl<'a> Search<'a> {
         pairs
     }
 
-    /// What an end finds among its pairs.
-    fn look(&self, End { strand, last, vertex }: End, beside: &[(u32, u32)]) -> Option<Found> {
-        let vertex = vertex as usize;
-        let candidates = self.near(strand, vertex, beside)?;
-        let nearest = *candidates.iter().min_by(|p, q| {
-            (micrometres(p.gap_m), p.foot, p.strand).cmp(&(micrometres(q.gap_m), q.foot, q.strand))
-        })?;
-        let tail = self.tail(strand, last);
-        let overshoots = candidates
-            .iter()
-            .filter(|c| c.strand == nearest.strand && c.strand != strand)
-            .any(|c| tail.iter().any(|&t| meet(self.strands.segment(t), self.strands.segment(c.segment))));
-        let at = self.strands.vertices[vertex];
-        let foot = if overshoots { nearest.foot } else { self.prefer_end(vertex, &nearest) };
-        let gap_m = if foot == nearest.foot {
-            nearest.gap_m
-        } else {
-            self.strands.places[vertex].distance_m(self.lattice.ground(foot))
-        };
-        let near_miss = NearMiss {
-            kind: if overshoots { NearMissKind::Overshoot } else { NearMissKind::Gap },
-            at: self.lattice.ground(at),
-            foot: self.lattice.ground(foot),
-            gap_m,
-            closed: !overshoots && gap_m <= self.snap_m + ROUND_OFF_M && foot != at,
-            line: 0,
-            other: 0,
-        };
-        Some(Found { strand, last, end: at, other: nearest.strand, foot, near_miss })
-    }
-
-    /// The segments near an end; `None` if one of them touches it.
-    fn near(&self, strand: usize, vertex: usize, beside: &[(u32, u32)]) -> Option<Vec<Candidate>> {
-        let reach_m = LISTED_FACTOR * self.snap_m;
-        let mut found: Vec<Candidate> = Vec::new();
-        for &(_, segment) in beside {
-            match self.candidate(strand, vertex, segment, reach_m) {
-                Meeting::Touches => return None,
-                Meeting::Near(c) => found.push(c),
-                Meeting::Far => {}
+    /// What an end sees among its pairs.
+    fn look(&self, end: End, beside: &[(u32, u32)]) -> Option<Seen> {
+        let found = beside.iter().filter_map(|&(_, segment)| self.candidate(end, segment));
+        let mut near: Vec<Beside> = Vec::new();
+        for c in found {
+            match near.last_mut().filter(|b| b.strand == c.strand && b.segments.1 + 1 == c.segment) {
+                Some(b) => {
+                    b.segments.1 = c.segment;
+                    b.touches |= c.touches;
+                    if (micrometres(c.gap_m), c.foot) < (micrometres(b.gap_m), b.foot) {
+                        (b.nearest, b.gap_m, b.foot) = (c.segment, c.gap_m, c.foot);
+                    }
+                }
+                None => near.push(Beside {
+                    strand: c.strand,
+                    segments: (c.segment, c.segment),
+                    nearest: c.segment,
+                    gap_m: c.gap_m,
+                    foot: c.foot,
+                    touches: c.touches,
+                    crossed: false,
+                    just_crossed: false,
+                }),
             }
         }
-        Some(found)
+        if near.is_empty() {
+            return None;
+        }
+        let tail = self.tail(end.strand, end.last);
+        let level = |strand: usize| self.strands.strands[strand].level;
+        for b in near.iter_mut().filter(|b| b.strand != end.strand && level(b.strand) == level(end.strand)) {
+            let off_m = (b.segments.0..=b.segments.1)
+                .flat_map(|s| tail.iter().filter_map(move |&t| self.meet_m(end, t, s)))
+                .fold(f64::INFINITY, f64::min);
+            b.crossed = off_m <= CLOSE_BY_FACTOR * self.snap_m;
+            b.just_crossed = off_m <= self.snap_m + ROUND_OFF_M;
+        }
+        Some(Seen { end, near })
     }
 
-    fn candidate(&self, strand: usize, vertex: usize, segment: u32, reach_m: f64) -> Meeting {
-        let at = self.strands.vertices[vertex];
+    /// How far from an end two segments meet, in metres, if they do. Long ones may meet far away.
+    fn meet_m(&self, end: End, a: u32, b: u32) -> Option<f64> {
+        let at = self.lattice.ground(self.strands.vertices[end.vertex as usize]);
+        let place = meet(self.strands.segment(a), self.strands.segment(b))?;
+        Some(self.lattice.ground(place).distance_m(at))
+    }
+
+    /// Whether two stretches near an end meet close by it.
+    pub(super) fn stretches_meet(&self, end: End, a: &Beside, b: &Beside) -> bool {
+        let segments = |b: &Beside| b.segments.0..=b.segments.1;
+        let reach_m = CLOSE_BY_FACTOR * self.snap_m;
+        segments(a).any(|s| segments(b).any(|t| self.meet_m(end, s, t).is_some_and(|off_m| off_m <= reach_m)))
+    }
+
+    /// The distance up to which gaps are closed, in metres.
+    pub(super) fn snap_m(&self) -> f64 {
+        self.snap_m
+    }
+
+    fn candidate(&self, End { strand, vertex, .. }: End, segment: u32) -> Option<Candidate> {
+        let at = self.strands.vertices[vertex as usize];
         let (a, b) = self.strands.segment(segment);
-        let place = self.strands.places[vertex];
+        let place = self.strands.places[vertex as usize];
         let (p, q) = (self.strands.places[segment as usize], self.strands.places[segment as usize + 1]);
         let foot = nearest_on(p, q, place);
         let gap_m = place.distance_m(foot);
         let touches = in_box(a, b, at) && (at == a || at == b || hit(a, b, at) == Hit::Inside);
-        if !touches && gap_m > reach_m + ROUND_OFF_M {
-            return Meeting::Far;
+        if !touches && gap_m > LISTED_FACTOR * self.snap_m + ROUND_OFF_M {
+            return None;
         }
         let other = self.strands.strand_of(segment);
         if touches {
             // The end always touches the segment that it ends.
-            let own = vertex == segment as usize || vertex == segment as usize + 1;
-            return if own { Meeting::Far } else { Meeting::Touches };
+            let own = vertex == segment || vertex == segment + 1;
+            return (!own).then_some(Candidate { segment, strand: other, gap_m, foot: at, touches });
         }
         if other == strand && self.is_own_neighbourhood(strand, vertex, segment, foot) {
-            return Meeting::Far;
+            return None;
         }
         let (mine, theirs) = (&self.strands.strands[strand], &self.strands.strands[other]);
         if mine.level != theirs.level {
-            return Meeting::Far; // it ends above or below that line
+            return None; // it ends above or below that line
         }
-        Meeting::Near(Candidate { segment, strand: other, gap_m, foot: entered_pixel(a, b, at) })
+        Some(Candidate { segment, strand: other, gap_m, foot: entered_pixel(a, b, at), touches })
     }
 
     /// Whether a foot on the end's own line is so close along the line that the distance
     /// says nothing.
-    fn is_own_neighbourhood(&self, strand: usize, vertex: usize, segment: u32, foot: GroundPoint) -> bool {
+    fn is_own_neighbourhood(&self, strand: usize, vertex: u32, segment: u32, foot: GroundPoint) -> bool {
         if self.strands.lines_on(strand).is_empty() {
             return true;
         }
         let chainage_m = |vertex| self.strands.vertex_chainage_m(strand, 0, vertex);
         let foot_m = chainage_m(segment) + self.strands.places[segment as usize].distance_m(foot);
-        (chainage_m(vertex as u32) - foot_m).abs() <= OWN_LINE_FACTOR * self.snap_m
+        (chainage_m(vertex) - foot_m).abs() <= OWN_LINE_FACTOR * self.snap_m
     }
 
     /// The segments of a strand within the snap distance of its end, along the strand.
@@ -273,22 +314,23 @@ impl<'a> Search<'a> {
         tail
     }
 
-    /// The foot, or the end of the line it lies on where that is within the snap distance
-    /// of both the foot and the dangling end: two ends that face each other meet end to end.
-    fn prefer_end(&self, vertex: usize, nearest: &Candidate) -> Pixel {
-        let range = self.strands.range(nearest.strand);
-        let place = self.strands.places[vertex];
-        let foot = self.lattice.ground(nearest.foot);
+    /// The end of a strand that serves instead of a foot on it: one within the snap distance of both
+    /// the foot and the dangling end, so that two ends that face each other meet end to end. Its
+    /// vertex, and its distance from the dangling end.
+    pub(crate) fn end_near(&self, end: End, beside: &Beside) -> Option<(u32, f64)> {
+        let range = self.strands.range(beside.strand);
+        let place = self.strands.places[end.vertex as usize];
+        let foot = self.lattice.ground(beside.foot);
         [range.start, range.end - 1]
             .into_iter()
             .map(|v| (self.strands.places[v].distance_m(place), v))
             .filter(|&(gap_m, v)| {
-                v != vertex
+                v != end.vertex as usize
                     && gap_m <= self.snap_m + ROUND_OFF_M
                     && self.strands.places[v].distance_m(foot) <= self.snap_m + ROUND_OFF_M
             })
             .min_by_key(|&(gap_m, v)| (micrometres(gap_m), self.strands.vertices[v]))
-            .map_or(nearest.foot, |(_, v)| self.strands.vertices[v])
+            .map(|(gap_m, v)| (v as u32, gap_m))
     }
 }
 
@@ -323,16 +365,11 @@ impl Columns {
     }
 }
 
-enum Meeting {
-    Touches,
-    Near(Candidate),
-    Far,
-}
-
-/// Whether two segments share a point, up to the lattice.
-fn meet((a, b): (Pixel, Pixel), (c, d): (Pixel, Pixel)) -> bool {
+/// Where two segments share a point, up to the lattice.
+fn meet((a, b): (Pixel, Pixel), (c, d): (Pixel, Pixel)) -> Option<Pixel> {
     let enters = |a, b, p| in_box(a, b, p) && (p == a || p == b || hit(a, b, p) == Hit::Inside);
-    crossing(a, b, c, d).is_some() || enters(a, b, c) || enters(a, b, d) || enters(c, d, a) || enters(c, d, b)
+    let ends = [(a, b, c), (a, b, d), (c, d, a), (c, d, b)];
+    crossing(a, b, c, d).or_else(|| ends.into_iter().find(|&(a, b, p)| enters(a, b, p)).map(|(.., p)| p))
 }
 
 /// The pixel of an end's foot on a rounded segment, of those that the segment enters, so that it
@@ -341,7 +378,7 @@ fn meet((a, b): (Pixel, Pixel), (c, d): (Pixel, Pixel)) -> bool {
 /// The exact rational foot is rounded, so that the answer depends neither on the direction of the
 /// segment nor on where the lattice lies. The foot lies on the segment, so its pixel is entered,
 /// or at a tie one beside it; an end of the segment serves where none is.
-fn entered_pixel(a: Pixel, b: Pixel, end: Pixel) -> Pixel {
+pub(super) fn entered_pixel(a: Pixel, b: Pixel, end: Pixel) -> Pixel {
     let (dx, dy) = (b.x as i64 - a.x as i64, b.y as i64 - a.y as i64);
     let length2 = dx * dx + dy * dy;
     let dot = ((end.x as i64 - a.x as i64) * dx + (end.y as i64 - a.y as i64) * dy).clamp(0, length2);
@@ -372,12 +409,14 @@ mod tests {
         // Its first end, its last end, or neither lies on the other segment, whichever comes first.
         for other in [((50, 0), (50, 80)), ((50, 80), (50, 0)), ((30, -40), (60, 70))] {
             let other = segment(other.0, other.1);
-            assert!(meet(level, other) && meet(other, level), "{other:?}");
+            let foot = Pixel::new(50, 0);
+            let there = |p: Option<Pixel>| p.is_some_and(|p| p == foot || p == Pixel::new(41, 0));
+            assert!(there(meet(level, other)) && there(meet(other, level)), "{other:?}");
         }
         for other in [((50, 2), (50, 80)), ((102, 0), (180, 0)), ((-50, 3), (160, 3)), ((101, -9), (101, 9))]
         {
             let other = segment(other.0, other.1);
-            assert!(!meet(level, other) && !meet(other, level), "{other:?}");
+            assert!(meet(level, other).is_none() && meet(other, level).is_none(), "{other:?}");
         }
     }
 
@@ -437,25 +476,6 @@ mod tests {
         assert!(!Columns::new(&[], 5).may_hold(0, 100));
     }
 
-    /// What the ends of some tracks find, with gaps closed up to 5 m.
-    fn found(lines: &[Traced<Line>]) -> Vec<Found> {
-        let extent = lines.iter().map(|l| Extent::of(&l.ground)).fold(Extent::NONE, Extent::with);
-        let lattice = Lattice::covering(0.01, extent).unwrap();
-        let strands = Strands::from_lines(&lattice, lines, true, true);
-        let strips = Strips::new(&strands);
-        Search::new(&strands, &strips, &lattice, 5.0).run().unwrap()
-    }
-
-    /// (strand, whether its last end, kind, metres, closed).
-    fn told(lines: &[Traced<Line>]) -> Vec<(usize, bool, NearMissKind, f64, bool)> {
-        let told = |f: Found| {
-            (f.strand, f.last, f.near_miss.kind, (f.near_miss.gap_m * 1e6).round() / 1e6, f.near_miss.closed)
-        };
-        found(lines).into_iter().map(told).collect()
-    }
-
-    use NearMissKind::{Gap, Overshoot};
-
     #[test]
     fn gaps_are_looked_for_three_snap_distances_far_with_room_for_rounding() {
         let extent = Extent::of(&[GroundPoint::new(0.0, 0.0), GroundPoint::new(50.0, 50.0)]);
@@ -464,12 +484,18 @@ mod tests {
         assert_eq!([0.0, 1.499_999_4, 1.499_999_6].map(micrometres), [0, 1_499_999, 1_500_000]);
     }
 
-    /// The foot, distance, kind and whether it is closed of every end among straight tracks, by
-    /// measuring all of them.
+    fn strands_of(lines: &[Traced<Line>]) -> (Lattice, Strands) {
+        let extent = lines.iter().map(|l| Extent::of(&l.ground)).fold(Extent::NONE, Extent::with);
+        let lattice = Lattice::covering(0.01, extent).unwrap();
+        let strands = Strands::from_lines(&lattice, lines, true, true);
+        (lattice, strands)
+    }
+
+    /// Every straight track near every end, by measuring all of them.
     #[test]
-    fn every_end_finds_the_nearest_track_of_all() {
+    fn every_end_sees_all_tracks_near_it() {
         let mut rng = ChaCha8Rng::seed_from_u64(33);
-        let (mut gaps, mut overshoots, mut at_ends) = (0, 0, 0);
+        let (mut near, mut crossed, mut just) = (0, 0, 0);
         for _ in 0..60 {
             // Whole centimetres, so that rounding moves nothing.
             let mut whole = |wide: f64| (rng.random_range(-wide..wide) * 100.0).round() / 100.0;
@@ -479,123 +505,50 @@ mod tests {
                     track(&[(x, y), (x + whole(90.0), y + whole(90.0))])
                 })
                 .collect();
-            let mut told = found(&lines).into_iter().peekable();
+            let (lattice, strands) = strands_of(&lines);
+            let strips = Strips::new(&strands);
+            let mut all = Search::new(&strands, &strips, &lattice, 5.0).run().unwrap().into_iter().peekable();
             for (strand, own) in lines.iter().enumerate() {
                 for last in [false, true] {
-                    let at = own.ground[usize::from(last)];
-                    let others = (0..lines.len()).filter(|&o| o != strand);
-                    let feet = others.map(|o| (nearest_on(lines[o].ground[0], lines[o].ground[1], at), o));
-                    let (foot, other) =
-                        feet.min_by(|p, q| p.0.distance_m(at).total_cmp(&q.0.distance_m(at))).unwrap();
-                    let gap_m = foot.distance_m(at);
-                    let Some(f) = told.next_if(|f| (f.strand, f.last) == (strand, last)) else {
-                        assert!(!(0.02..=15.0).contains(&gap_m), "nothing is listed {gap_m} m off");
-                        continue;
-                    };
-                    assert!(gap_m <= 15.0 + 1e-6 && f.other == other);
-                    let side = |p: GroundPoint, q: GroundPoint, r: GroundPoint| {
-                        ((q.x_m - p.x_m) * (r.y_m - p.y_m) - (q.y_m - p.y_m) * (r.x_m - p.x_m)).signum()
-                    };
-                    let ([a, b], [c, d]) =
-                        ([0, 1].map(|k| own.ground[k]), [0, 1].map(|k| lines[other].ground[k]));
-                    let crosses = side(a, b, c) != side(a, b, d) && side(c, d, a) != side(c, d, b);
-                    assert_eq!(f.near_miss.kind == Overshoot, crosses);
-                    let nearest_end_m = c.distance_m(at).min(d.distance_m(at));
-                    let to_end =
-                        [c, d].into_iter().filter(|e| e.distance_m(at) <= 5.0 && e.distance_m(foot) <= 4.98);
-                    let to_end = !crosses && to_end.count() > 0;
-                    let wanted_m = if to_end { nearest_end_m } else { gap_m };
-                    if f.near_miss.gap_m != wanted_m {
-                        // The end itself may be the foot.
-                        assert!(
-                            (f.near_miss.gap_m - wanted_m).abs() < 0.01 && !crosses,
-                            "{} m, not {wanted_m} m",
-                            f.near_miss.gap_m
-                        );
+                    let (at, from) = (own.ground[usize::from(last)], own.ground[usize::from(!last)]);
+                    let seen = all.next_if(|s| (s.end.strand, s.end.last) == (strand, last));
+                    let seen: Vec<Beside> = seen.map_or(Vec::new(), |s| s.near);
+                    let mut told = seen.iter().peekable();
+                    for (o, other) in lines.iter().enumerate().filter(|&(o, _)| o != strand) {
+                        let (c, d) = (other.ground[0], other.ground[1]);
+                        let foot = nearest_on(c, d, at);
+                        let gap_m = foot.distance_m(at);
+                        let Some(b) = told.next_if(|b| b.strand == o) else {
+                            assert!(gap_m > 15.0, "a track {gap_m} m off is not seen");
+                            continue;
+                        };
+                        assert!(gap_m <= 15.0 + 1e-6 && b.gap_m == gap_m);
+                        assert!(lattice.ground(b.foot).distance_m(foot) < 0.02);
+                        // Where the straight lines meet, if that lies on both.
+                        let det =
+                            (from.x_m - at.x_m) * (d.y_m - c.y_m) - (from.y_m - at.y_m) * (d.x_m - c.x_m);
+                        let share = |p: GroundPoint, q: GroundPoint| {
+                            ((c.x_m - at.x_m) * (q.y_m - p.y_m) - (c.y_m - at.y_m) * (q.x_m - p.x_m)) / det
+                        };
+                        let (t, u) = (share(c, d), share(at, from));
+                        let on_both = (0.0..=1.0).contains(&t) && (0.0..=1.0).contains(&u);
+                        let off_m = if on_both { t * from.distance_m(at) } else { f64::INFINITY };
+                        for (is, within_m) in [(b.crossed, 20.0), (b.just_crossed, 5.0)] {
+                            assert!(
+                                is == (off_m <= within_m) || (off_m - within_m).abs() < 0.02,
+                                "{off_m} m"
+                            );
+                        }
+                        near += 1;
+                        crossed += usize::from(b.crossed);
+                        just += usize::from(b.just_crossed);
                     }
-                    assert_eq!(f.near_miss.closed, !crosses && f.near_miss.gap_m <= 5.0 + 1e-6);
-                    assert!(
-                        f.near_miss.foot.distance_m(if to_end && c.distance_m(at) == nearest_end_m {
-                            c
-                        } else if to_end {
-                            d
-                        } else {
-                            foot
-                        }) < 0.02
-                    );
-                    assert!(f.near_miss.at.distance_m(at) < 1e-9);
-                    (gaps, overshoots) = (gaps + usize::from(!crosses), overshoots + usize::from(crosses));
-                    at_ends += usize::from(to_end);
+                    assert!(told.next().is_none(), "each track once, in their order");
                 }
             }
-            assert!(told.next().is_none(), "each end once, in the order of the strands");
+            assert!(all.next().is_none(), "each end once, in the order of the strands");
         }
-        assert!(
-            gaps > 300 && overshoots > 100 && at_ends > 10,
-            "{gaps} gaps, {overshoots}, {at_ends} at ends"
-        );
-    }
-
-    #[test]
-    fn an_end_finds_its_own_line_only_where_that_has_turned_back() {
-        // A lollipop: 100 m up its stem, round, and back to 3 m from the stem.
-        let lollipop = |end: (f64, f64)| {
-            track(&[(0.0, 0.0), (0.0, 100.0), (40.0, 140.0), (80.0, 100.0), (40.0, 60.0), end])
-        };
-        assert_eq!(told(&[lollipop((3.0, 60.0))]), [(0, true, Gap, 3.0, true)]);
-        assert_eq!(told(&[lollipop((8.0, 60.0))]), [(0, true, Gap, 8.0, false)]);
-        assert_eq!(told(&[lollipop((16.0, 60.0))]), []);
-        // A hook whose end is 4 m from its stem: the way round to the foot is 8 m + 2·reach, and counts
-        // beyond 20 m.
-        let hook = |reach_m: f64| track(&[(0.0, 0.0), (0.0, 100.0), (4.0, 100.0), (4.0, 100.0 - reach_m)]);
-        assert_eq!(told(&[hook(7.9)]), []);
-        assert_eq!(told(&[hook(8.1)]), [(0, true, Gap, 4.0, true)]);
-        // The other end too.
-        let mut back = hook(8.1);
-        back.ground.reverse();
-        assert_eq!(told(&[back]), [(0, false, Gap, 4.0, true)]);
-    }
-
-    #[test]
-    fn ends_that_touch_lie_on_rings_or_above_find_nothing() {
-        let level = track(&[(0.0, 0.0), (100.0, 0.0)]);
-        let up = |y_m: f64| track(&[(50.0, y_m), (50.0, 80.0)]);
-        assert_eq!(told(&[level.clone(), up(0.0)]), [], "it lies on the line");
-        assert_eq!(told(&[level.clone(), up(0.01)]), [(1, false, Gap, 0.01, true)]);
-        assert_eq!(told(&[level.clone(), track(&[(100.0, 0.0), (180.0, 40.0)])]), [], "end to end");
-        let ring = track(&[(50.0, 3.0), (90.0, 40.0), (10.0, 40.0), (50.0, 3.0)]);
-        assert_eq!(told(&[level.clone(), ring]), [], "a ring has no end");
-        let mut bridge = up(4.0);
-        bridge.what.bridge = true;
-        assert_eq!(told(&[level, bridge]), [], "it ends above the line");
-    }
-
-    #[test]
-    fn only_the_tail_within_the_snap_distance_overshoots() {
-        let level = track(&[(0.0, 0.0), (100.0, 0.0)]);
-        let tail = |corners: &[(f64, f64)]| told(&[level.clone(), track(corners)]);
-        assert_eq!(tail(&[(50.0, 80.0), (50.0, -3.0)]), [(1, true, Overshoot, 3.0, false)]);
-        assert_eq!(tail(&[(50.0, -3.0), (50.0, 80.0)]), [(1, false, Overshoot, 3.0, false)]);
-        // The piece that crosses begins 4 m, or 5 m, from the end along the line.
-        assert_eq!(tail(&[(50.0, 80.0), (50.0, -2.0), (54.0, -2.0)]), [(1, true, Overshoot, 2.0, false)]);
-        assert_eq!(tail(&[(50.0, 80.0), (50.0, -2.0), (55.0, -2.0)]), [(1, true, Gap, 2.0, true)]);
-        assert_eq!(tail(&[(54.0, -2.0), (50.0, -2.0), (50.0, 80.0)]), [(1, false, Overshoot, 2.0, false)]);
-        assert_eq!(tail(&[(55.0, -2.0), (50.0, -2.0), (50.0, 80.0)]), [(1, false, Gap, 2.0, true)]);
-    }
-
-    #[test]
-    fn the_end_of_a_line_is_preferred_where_it_is_near_both_foot_and_end() {
-        let meets = |x_m: f64, y_m: f64| {
-            let found = found(&[track(&[(0.0, 0.0), (100.0, 0.0)]), track(&[(x_m, y_m), (x_m, 90.0)])]);
-            let of_second = found.into_iter().find(|f| f.strand == 1).unwrap().near_miss;
-            (of_second.foot.x_m, of_second.foot.y_m, of_second.closed)
-        };
-        assert_eq!(meets(97.0, 3.9), (100.0, 0.0, true));
-        assert_eq!(meets(3.0, 4.0), (0.0, 0.0, true), "just 5 m from the end");
-        assert_eq!(meets(3.0, 4.02), (3.0, 0.0, true), "farther from the end than the snap distance");
-        assert_eq!(meets(50.0, 4.0), (50.0, 0.0, true));
-        assert_eq!(meets(100.0, 5.0), (100.0, 0.0, true));
-        assert_eq!(meets(100.0, 5.01), (100.0, 0.0, false));
+        assert!(near > 600 && crossed > 100 && just > 40 && just < crossed, "{near} {crossed} {just}");
     }
 
     /// Long segments need higher strips than short ones do, and both find the same.
@@ -605,12 +558,11 @@ mod tests {
             (0..n).map(move |k| track(&[(10.0 * k as f64, y_m), (10.0 * k as f64 + 4.0, y_m + 2.0)]))
         };
         let lines: Vec<Traced<Line>> = (0..30).flat_map(|row| fence(30, 7.0 * f64::from(row))).collect();
-        let extent = lines.iter().map(|l| Extent::of(&l.ground)).fold(Extent::NONE, Extent::with);
-        let lattice = Lattice::covering(0.01, extent).unwrap();
-        let strands = Strands::from_lines(&lattice, &lines, true, true);
+        let (lattice, strands) = strands_of(&lines);
         let told = |strips: &Strips, snap_m: f64| {
-            let found = Search::new(&strands, strips, &lattice, snap_m).run().unwrap();
-            found.iter().map(|f| (f.end, f.foot, f.other)).collect::<Vec<_>>()
+            let seen = Search::new(&strands, strips, &lattice, snap_m).run().unwrap();
+            let feet = |s: &Seen| s.near.iter().map(|b| (b.foot, b.strand)).collect::<Vec<_>>();
+            seen.iter().map(|s| (s.end, feet(s))).collect::<Vec<_>>()
         };
         let low = Strips::new(&strands);
         for (snap_m, ends) in [(1.0, 0), (3.0, 1800), (7.0, 1800)] {

@@ -20,9 +20,9 @@ pub struct Network {
     pub(super) stretches: Rows<Stretch>,
     ends: Rows<EdgeEnd>,
     line_lengths_m: Vec<f64>,
-    near_misses: Vec<NearMiss>,
-    report: Report,
-    settings: NetworkSettings,
+    pub(super) near_misses: Vec<NearMiss>,
+    pub(super) report: Report,
+    pub(super) settings: NetworkSettings,
     // What follows is made when first asked for: many a caller never does.
     /// Grid bearings of the ways at every node.
     ways: OnceLock<Ways>,

@@ -20,6 +20,9 @@ pub struct Report {
     pub cut_m: f64,
     /// The step of the lattice in metres.
     pub lattice_step_m: f64,
+    /// Gaps within the snap distance that the finished network does not join, though they were to be
+    /// closed; their near misses are not called closed.
+    pub unjoined: usize,
 }
 
 impl Report {

@@ -9,6 +9,7 @@ mod properties;
 mod seeded;
 #[path = "../support/skip.rs"]
 mod skip;
+mod stars;
 mod support;
 mod travel;
 mod values;
