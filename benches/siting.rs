@@ -99,7 +99,7 @@ fn conflicts_of_peers(bencher: Bencher) {
     let apart = vec![Apart { travel_m: 1000.0, straight_m: 0.0 }; feet.len()];
     bencher.bench_local(|| {
         let graph = TravelGraph::new(&network, KindSet::of(LineKind::Track));
-        let found = conflicts(&graph, &feet, &apart);
+        let found = conflicts(&graph, &feet, &[], &apart);
         // Vertices are rounded to a centimetre, so a pair at just 1000 m may go either way.
         assert!(found.pairs().abs_diff(wanted.len()) <= 2, "{} pairs, not {}", found.pairs(), wanted.len());
         found
@@ -237,7 +237,7 @@ fn places_and_demand(km: u32, apart_m: f64, budget: u32, reach_m: f64) -> Covera
     };
     let conflicts = if apart_m > 0.0 {
         let apart = vec![Apart { travel_m: apart_m, straight_m: 0.0 }; feet.len()];
-        conflicts(&TravelGraph::new(&network, KindSet::of(LineKind::Track)), &feet, &apart)
+        conflicts(&TravelGraph::new(&network, KindSet::of(LineKind::Track)), &feet, &[], &apart)
     } else {
         Conflicts::from_pairs(feet.len(), &[])
     };

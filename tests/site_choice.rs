@@ -183,16 +183,23 @@ impl Case {
             feet.push(self.network.nearest_foot(station.ground, 200.0, on_lines).unwrap());
         }
         let travel = travel_m(&self.network, &feet);
-        let at = |p: usize| match p.checked_sub(stations_from) {
-            Some(s) => self.stations[s].ground,
-            None => feet[p].at,
+        // Where sites may stand: on either side that is open, and at a hot node any of its cluster.
+        let loud_members = |node: usize, p: usize| {
+            let mut around: Vec<usize> = (0..n).filter(|&i| travel[p][i] <= required_m / 6.0).collect();
+            around.sort_by_key(|&i| (-scores[i], i));
+            self.members(node, &around)
         };
+        let open = |i: usize| self.candidates[i].sides.iter().filter(|s| s.bar.is_none()).map(|s| s.ground);
+        let places: Vec<Vec<GroundPoint>> = (0..feet.len())
+            .map(|p| match (p.checked_sub(stations_from), p.checked_sub(hot_from)) {
+                (Some(s), _) => vec![self.stations[s].ground],
+                (None, Some(h)) => loud_members(hot[h], p).into_iter().flat_map(open).collect(),
+                (None, None) => open(p).collect(),
+            })
+            .collect();
         let apart = |p: usize, q: usize| {
-            if travel[p][q] <= 2.0 * required_m {
-                travel[p][q] >= required_m
-            } else {
-                at(p).distance_m(at(q)) >= straight_m
-            }
+            travel[p][q] >= required_m
+                && places[p].iter().all(|a| places[q].iter().all(|b| a.distance_m(*b) >= straight_m))
         };
         let free = |p: usize| (stations_from..feet.len()).all(|s| apart(p, s));
         let mut items: Vec<Item> =

@@ -737,3 +737,125 @@ fn wind_puts_sites_upwind_and_old_sign_is_told() {
     assert!((higher_m + 150.0).abs() < 5.0, "{higher_m}");
     assert!((number(&measured, "/wind/instrument_distance_m") - 300.0).abs() < 1.0);
 }
+
+/// The least distance between any two sites, and between sites and other places, on the ellipsoid.
+fn least_m(sites: &[Value], others: &[LonLat]) -> f64 {
+    let at: Vec<LonLat> = sites.iter().map(place).collect();
+    let pairs = (0..at.len()).flat_map(|i| at[..i].iter().chain(others).map(move |other| (i, *other)));
+    pairs.map(|(i, other)| distance_m(at[i], other)).fold(f64::INFINITY, f64::min)
+}
+
+/// One track recorded twice 8 m apart, a hairpin, and a ladder of rungs: whatever lines lead where, no
+/// two sites stand nearer than half the spacing.
+#[test]
+fn no_two_sites_are_nearer_in_a_straight_line_than_half_the_spacing() {
+    let ladder: Vec<Vec<(f64, f64)>> = (0..12)
+        .map(|k| {
+            let x = 330.0 * f64::from(k);
+            let y = if k % 2 == 0 { 0.0 } else { 900.0 };
+            vec![(x, y), (x, 1800.0 - y), (x + 330.0, 1800.0 - y)]
+        })
+        .collect();
+    let ladder: Vec<&[(f64, f64)]> = ladder.iter().map(Vec::as_slice).collect();
+    let twice: [&[(f64, f64)]; 2] = [&[(0.0, 0.0), (4000.0, 60.0)], &[(3990.0, 68.0), (4.0, 8.0)]];
+    let hairpin: [&[(f64, f64)]; 1] =
+        [&[(0.0, 0.0), (2600.0, 0.0), (2620.0, 20.0), (2600.0, 40.0), (0.0, 40.0)]];
+    for (name, tracks) in [("twice", &twice[..]), ("hairpin", &hairpin), ("ladder", &ladder)] {
+        for (spacing_m, offset_m, cluster) in [(1000.0, 5.0, 1), (700.0, 24.0, 1), (1000.0, 5.0, 3)] {
+            let mut property = Property::new(tracks);
+            let found: Vec<((f64, f64), &str, u32)> = (0..30)
+                .map(|k| ((137.0 * f64::from(k), f64::from(k % 3) * 400.0), "2026-03-01", 1 + k % 4))
+                .collect();
+            property.sign("dogs.geojson", "dog", &found);
+            property.file("ground.geojson", &[property.point((900.0, 30.0), json!({ "station_id": "G1" }))]);
+            property.say("[[station]]\nfile = \"ground.geojson\"\n[surface]\nbandwidth = 300");
+            property.say(&format!(
+                "[nodes]\nmerge_m = 0\n[sites]\nspacing_m = {spacing_m}\noffset_m = {offset_m}\ncluster = {cluster}\nweightings = 0"
+            ));
+            let answer = property.sites("out", &[]);
+            let sites = answer.sites();
+            let alone: Vec<Value> =
+                sites.iter().filter(|s| s["properties"]["cluster_id"].is_null()).cloned().collect();
+            let station = property.frame.to_lonlat(GroundPoint::new(WEST_M + 900.0, SOUTH_M + 30.0)).unwrap();
+            let nearest_m = least_m(&alone, &[station]);
+            assert!(nearest_m >= spacing_m / 2.0, "{name}, {spacing_m} m: {nearest_m} m apart");
+            // Members of clusters keep it to all that are not of theirs.
+            for a in &sites {
+                for b in &sites {
+                    let of = |s: &Value| s["properties"]["cluster_id"].clone();
+                    let far_m = distance_m(place(a), place(b));
+                    assert!(
+                        a == b || (!of(a).is_null() && of(a) == of(b)) || far_m >= spacing_m / 2.0,
+                        "{name}: {far_m} m"
+                    );
+                }
+                let told = a["properties"]["nearest_straight_m"].as_f64().unwrap();
+                let mut all: Vec<f64> =
+                    sites.iter().filter(|b| *b != a).map(|b| distance_m(place(a), place(b))).collect();
+                all.push(distance_m(place(a), station));
+                assert!((told - all.into_iter().fold(f64::INFINITY, f64::min)).abs() < 0.01);
+            }
+            assert_eq!(number(&answer.summary(), "/min_straight_m"), spacing_m / 2.0);
+            assert!(sites.len() >= 2, "{name}: {} sites", sites.len());
+        }
+    }
+}
+
+#[test]
+fn the_straight_line_is_of_no_account_where_the_plan_turns_it_off() {
+    let mut property = Property::new(&[&[(0.0, 0.0), (4000.0, 0.0)], &[(0.0, 60.0), (4000.0, 60.0)]]);
+    let found: Vec<((f64, f64), &str, u32)> =
+        (0..40).map(|k| ((100.0 * f64::from(k), 60.0 * f64::from(k % 2)), "2026-03-01", 1)).collect();
+    property.sign("dogs.geojson", "dog", &found);
+    property.say("[surface]\nbandwidth = 300\n[sites]\nweightings = 0");
+    let kept = property.sites("kept", &[]);
+    property.say("min_straight_m = 0");
+    let off = property.sites("off", &[]);
+    assert!(least_m(&kept.sites(), &[]) >= 500.0 && least_m(&off.sites(), &[]) < 500.0);
+    assert_eq!(number(&off.summary(), "/min_straight_m"), 0.0);
+    assert!(kept.sites().len() < off.sites().len());
+}
+
+/// What is asked for by name may stand nearer, and is told; stations in the ground likewise.
+#[test]
+fn fixed_sites_and_stations_nearer_in_a_straight_line_are_cautioned() {
+    let mut property = Property::new(&[&[(0.0, 0.0), (4000.0, 0.0)], &[(0.0, 160.0), (4000.0, 160.0)]]);
+    property.sign(
+        "dogs.geojson",
+        "dog",
+        &[((500.0, 0.0), "2026-03-01", 1), ((3500.0, 160.0), "2026-03-01", 2)],
+    );
+    let must = [("north", 2000.0, 165.0), ("south", 2000.0, -5.0)];
+    let must: Vec<Value> =
+        must.iter().map(|&(name, x, y)| property.point((x, y), json!({ "name": name }))).collect();
+    property.file("must.geojson", &must);
+    let ground = [("G1", 500.0, 5.0), ("G2", 520.0, 155.0), ("G3", 3990.0, 165.0)];
+    let ground: Vec<Value> =
+        ground.iter().map(|&(id, x, y)| property.point((x, y), json!({ "station_id": id }))).collect();
+    property.file("ground.geojson", &ground);
+    property
+        .say("[[station]]\nfile = \"ground.geojson\"\n[surface]\nbandwidth = 300\n[sites]\nweightings = 0");
+    let answer = property.sites("out", &["--must", "must.geojson"]);
+    let sites = answer.sites();
+    let told: Vec<&Value> = sites
+        .iter()
+        .filter(|s| s["properties"]["cautions"].to_string().contains("asked for by name"))
+        .collect();
+    assert_eq!(told.len(), 2, "{sites:?}");
+    assert!((distance_m(place(told[0]), place(told[1])) - 170.0).abs() < 0.5);
+    assert!(told.iter().all(|s| {
+        s["properties"]["cautions"]
+            .to_string()
+            .contains("within 170 m in a straight line, where 500 m are the least,")
+    }));
+    assert!(
+        answer.err.contains("station G1: within 151 m in a straight line")
+            && answer.err.contains("of station G2"),
+        "{}",
+        answer.err
+    );
+    assert!(answer.err.contains("2 fixed sites stand nearer"), "{}", answer.err);
+    // All others keep it.
+    let others: Vec<Value> = sites.iter().filter(|s| !told.contains(s)).cloned().collect();
+    assert!(least_m(&others, &[place(told[0]), place(told[1])]) >= 500.0);
+}

@@ -47,6 +47,7 @@ mod snap_round;
 mod spread;
 mod strand;
 mod strips;
+mod tangle;
 mod tiles;
 mod track;
 mod travel;
@@ -66,6 +67,7 @@ pub use net::Network;
 pub use node::{Node, NodeKind};
 pub use report::Report;
 pub use settings::{NetworkError, NetworkSettings};
+pub use tangle::Tangle;
 pub use travel::TravelGraph;
 pub use way::{EdgePiece, Way};
 

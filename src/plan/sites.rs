@@ -24,8 +24,8 @@ pub struct SitesTable {
     /// Error in metres with which a station is placed, added to every keep-out distance.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub placement_error_m: Option<NonNegative>,
-    /// Least straight-line distance in metres between feet that travel lines do not join,
-    /// or only by a long way round; 0 turns it off.
+    /// Least straight-line distance in metres between any two sites; half the spacing if left out,
+    /// 0 turns it off.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub min_straight_m: Option<NonNegative>,
     /// Kinds of line along which candidates stand; `track` if empty. A public road bears

@@ -89,6 +89,12 @@ impl Candidate {
     pub fn stands(&self) -> bool {
         self.sides.iter().any(|side| side.bar.is_none())
     }
+
+    /// Where a station may come to stand, in the frame, as it is written: the place of every side
+    /// that is open.
+    pub fn open_places(&self) -> Vec<GroundPoint> {
+        self.sides.iter().filter(|side| side.bar.is_none()).map(|side| side.ground).collect()
+    }
 }
 
 /// Everything that stands around the candidates.

@@ -6,14 +6,13 @@ use super::select::{Conflicts, Later};
 use crate::frame::GroundPoint;
 use crate::network::{Foot, TravelGraph};
 
-/// How far apart a foot keeps from others, in frame metres. Of two feet, the one that keeps
+/// How far apart a foot and its site keep from others, in frame metres. Of two, the one that keeps
 /// further apart decides.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct Apart {
-    /// Least travel distance.
+    /// Least travel distance between feet.
     pub travel_m: f64,
-    /// Least straight-line distance where travel lines do not join two feet, or only by more
-    /// than twice `travel_m`; 0 for no such rule.
+    /// Least straight-line distance between the sites themselves; 0 for no such rule.
     pub straight_m: f64,
 }
 
@@ -26,83 +25,65 @@ impl Apart {
         }
     }
 
-    /// Whether two feet are too near each other. `travel_m` is the way between them, if
-    /// there is one of at most twice the least travel distance; `straight_m` the straight line.
+    /// Whether two are too near each other. `travel_m` is the way between their feet, if there is
+    /// one that matters; `straight_m` the straight line between the places of the sites.
     pub fn forbids(self, travel_m: Option<f64>, straight_m: f64) -> bool {
-        match travel_m.filter(|&d| d <= 2.0 * self.travel_m) {
-            Some(distance_m) => distance_m < self.travel_m,
-            None => straight_m < self.straight_m,
-        }
+        travel_m.is_some_and(|distance_m| distance_m < self.travel_m) || straight_m < self.straight_m
     }
 }
 
-/// Which feet are too near each other. `apart` says for each foot how far it keeps.
+/// The least straight-line distance between any two of some places, in frame metres. A site that
+/// may come to stand on either side of its line has two, and keeps clear with both.
+pub fn straight_m(a: &[GroundPoint], b: &[GroundPoint]) -> f64 {
+    a.iter().flat_map(|p| b.iter().map(|q| p.distance_m(*q))).fold(f64::INFINITY, f64::min)
+}
+
+/// Which feet are too near each other. `sites` says for each foot where its site may stand, for the
+/// straight line; `apart` how far it keeps.
 ///
-/// Cost: one search a foot, bounded by the greatest travel distance; a second one, twice as
-/// wide, only from feet that have another within the straight-line distance and beyond it.
-/// What is reached is judged search by search, since all distances together would take many
-/// times the memory of the conflicts.
-pub fn conflicts(graph: &TravelGraph, feet: &[Foot], apart: &[Apart]) -> Conflicts {
+/// Cost: one search a foot, bounded by the greatest travel distance, and a look at the places in
+/// the neighbouring cells of a lattice as wide as the greatest straight-line distance. What is
+/// reached is judged search by search, since all distances together would take many times the
+/// memory of the conflicts.
+pub fn conflicts(
+    graph: &TravelGraph,
+    feet: &[Foot],
+    sites: &[Vec<GroundPoint>],
+    apart: &[Apart],
+) -> Conflicts {
     let Some(widest) = apart.iter().copied().reduce(Apart::wider) else { return Conflicts::default() };
     let between = |a: u32, b: u32| apart[a as usize].wider(apart[b as usize]);
-    let lattice = Lattice::new(feet, widest.straight_m);
-    let near = graph.each_row(feet, feet, widest.travel_m, |a, row| {
+    let lattice = Lattice::new(sites, widest.straight_m);
+    let later = graph.each_row(feet, feet, widest.travel_m, |a, row| {
         let after = &row[row.partition_point(|&(b, _)| b as usize <= a)..];
         let is_near = |&&(b, d): &&(u32, f64)| d < between(a as u32, b).travel_m;
-        let later = Later::new(after.iter().filter(is_near).map(|&(b, _)| b));
-        let in_doubt = |&b: &u32| {
-            let rule = between(a as u32, b);
-            let known = after.binary_search_by_key(&b, |&(b, _)| b).ok().map(|k| after[k].1);
-            let joined = known.is_some_and(|d| d <= 2.0 * rule.travel_m);
-            !joined && feet[a].at.distance_m(feet[b as usize].at) < rule.straight_m
-        };
-        let mut doubt: Vec<u32> = lattice.after(feet, a).into_iter().filter(in_doubt).collect();
-        doubt.shrink_to_fit();
-        (later, doubt)
+        let mut near = lattice.after(a as u32);
+        near.retain(|&(b, straight_m)| straight_m < between(a as u32, b).straight_m);
+        let mut near: Vec<u32> = near.into_iter().map(|(b, _)| b).collect();
+        near.extend(after.iter().filter(is_near).map(|&(b, _)| b));
+        near.sort_unstable();
+        near.dedup();
+        Later::new(near.into_iter())
     });
-    let (mut later, doubts): (Vec<Later>, Vec<Vec<u32>>) = near.into_iter().unzip();
-    let within_m = |a: u32, b: u32| 2.0 * between(a, b).travel_m;
-    for (a, beyond) in unjoined(graph, feet, &doubts, within_m, 2.0 * widest.travel_m) {
-        later[a as usize].join(&beyond);
-    }
-    drop(doubts);
     Conflicts::from_later(&later)
 }
 
-/// Of the feet in doubt beside each foot those that no way of at most `within_m` joins to it;
-/// `widest_m` is the greatest of those.
-fn unjoined(
-    graph: &TravelGraph,
-    feet: &[Foot],
-    doubts: &[Vec<u32>],
-    within_m: impl Fn(u32, u32) -> f64 + Sync,
-    widest_m: f64,
-) -> Vec<(u32, Later)> {
-    let sources: Vec<u32> = (0..).zip(doubts).filter(|(_, d)| !d.is_empty()).map(|(a, _)| a).collect();
-    let from: Vec<Foot> = sources.iter().map(|&a| feet[a as usize]).collect();
-    graph.each_row(&from, feet, widest_m, |k, row| {
-        let a = sources[k];
-        let joined = |b: u32| {
-            let known = row.binary_search_by_key(&b, |&(b, _)| b).ok();
-            known.is_some_and(|k| row[k].1 <= within_m(a, b))
-        };
-        (a, Later::new(doubts[a as usize].iter().copied().filter(|&b| !joined(b))))
-    })
-}
-
-/// Feet by the cell of a lattice that they lie in.
-struct Lattice {
+/// Places by the cell of a lattice that they lie in.
+struct Lattice<'a> {
+    sites: &'a [Vec<GroundPoint>],
     cell_m: f64,
-    cells: HashMap<(i64, i64), Vec<u32>>,
+    cells: HashMap<(i64, i64), Vec<(u32, GroundPoint)>>,
 }
 
-impl Lattice {
+impl<'a> Lattice<'a> {
     /// With cells as wide as the distance asked for later; of no width, it finds nothing.
-    fn new(feet: &[Foot], cell_m: f64) -> Self {
-        let mut lattice = Self { cell_m, cells: HashMap::new() };
+    fn new(sites: &'a [Vec<GroundPoint>], cell_m: f64) -> Self {
+        let mut lattice = Self { sites, cell_m, cells: HashMap::new() };
         if cell_m > 0.0 {
-            for (i, foot) in (0..).zip(feet) {
-                lattice.cells.entry(lattice.cell(foot.at)).or_default().push(i);
+            for (i, places) in (0..).zip(sites) {
+                for &place in places {
+                    lattice.cells.entry(lattice.cell(place)).or_default().push((i, place));
+                }
             }
         }
         lattice
@@ -112,18 +93,22 @@ impl Lattice {
         ((at.x_m / self.cell_m).floor() as i64, (at.y_m / self.cell_m).floor() as i64)
     }
 
-    /// The feet of a greater number than `a` and closer to it in a straight line than a cell is
-    /// wide, ascending. Cost grows with the feet in neighbouring cells.
-    fn after(&self, feet: &[Foot], a: usize) -> Vec<u32> {
+    /// Those of a greater number than `a` that have a place closer to one of its own than a cell is
+    /// wide, with the least distance, ascending. Cost grows with the places in neighbouring cells.
+    fn after(&self, a: u32) -> Vec<(u32, f64)> {
         if self.cells.is_empty() {
             return Vec::new();
         }
-        let (x, y) = self.cell(feet[a].at);
-        let around = (-1..=1).flat_map(|dx| (-1..=1).map(move |dy| (x + dx, y + dy)));
-        let close = |&b: &u32| b as usize > a && feet[a].at.distance_m(feet[b as usize].at) < self.cell_m;
-        let found = around.filter_map(|key| self.cells.get(&key)).flatten().copied();
-        let mut after: Vec<u32> = found.filter(close).collect();
-        after.sort_unstable();
-        after
+        let mut found: Vec<(u32, f64)> = Vec::new();
+        for &own in self.sites.get(a as usize).into_iter().flatten() {
+            let (x, y) = self.cell(own);
+            let around = (-1..=1).flat_map(|dx| (-1..=1).map(move |dy| (x + dx, y + dy)));
+            let others = around.filter_map(|key| self.cells.get(&key)).flatten().filter(|(b, _)| *b > a);
+            let far = others.map(|&(b, place)| (b, own.distance_m(place)));
+            found.extend(far.filter(|&(_, distance_m)| distance_m < self.cell_m));
+        }
+        found.sort_by(|p, q| p.0.cmp(&q.0).then(p.1.total_cmp(&q.1)));
+        found.dedup_by_key(|f| f.0);
+        found
     }
 }

@@ -5,7 +5,7 @@ use std::sync::Arc;
 
 use super::candidate::Candidate;
 use super::cluster::{HotNode, Item};
-use super::conflict::{Apart, conflicts};
+use super::conflict::{Apart, conflicts, straight_m};
 use super::layout::Layout;
 use super::select::{Conflicts, Later};
 use crate::frame::GroundPoint;
@@ -62,13 +62,18 @@ impl Field {
         let of_hot = |h: &HotNode| h.members.iter().map(|&i| apart[i]).reduce(Apart::wider);
         let apart: Vec<Apart> =
             standing.iter().map(|&i| apart[i]).chain(hot.iter().filter_map(of_hot)).collect();
+        // A hot node stands for all sites of its cluster.
+        let of_cluster = |h: &HotNode| h.members.iter().flat_map(|&i| candidates[i].open_places()).collect();
+        let mut sites: Vec<Vec<GroundPoint>> =
+            standing.iter().map(|&i| candidates[i].open_places()).collect();
+        sites.extend(hot.iter().map(of_cluster));
         let mut blocked = vec![Vec::new(); feet.len()];
         for (s, station) in stations.iter().enumerate() {
-            for p in too_near(station, &feet, travel, &apart) {
+            for p in too_near(station, &feet, &sites, travel, &apart) {
                 blocked[p].push(s as u32);
             }
         }
-        Self { near: conflicts(travel, &feet, &apart), standing, hot, blocked }
+        Self { near: conflicts(travel, &feet, &sites, &apart), standing, hot, blocked }
     }
 
     /// The position of a candidate that stands.
@@ -137,18 +142,20 @@ impl Field {
     }
 }
 
-/// The feet that a station is too near to; each foot has its own rule.
-pub(super) fn too_near(
+/// The feet that a station is too near to, by the way or in a straight line from where it stands to
+/// where their sites may; each has its own rule.
+fn too_near(
     station: &Standing,
     feet: &[Foot],
+    sites: &[Vec<GroundPoint>],
     travel: &TravelGraph,
     apart: &[Apart],
 ) -> Vec<usize> {
     let Some(widest) = apart.iter().copied().reduce(Apart::wider) else { return Vec::new() };
-    let by_way = station.foot.map(|foot| travel.distances(&[foot], feet, 2.0 * widest.travel_m));
+    let by_way = station.foot.map(|foot| travel.distances(&[foot], feet, widest.travel_m));
     let near = |i: &usize| {
         let travel_m = by_way.as_ref().and_then(|by_way| by_way.get(0, *i));
-        apart[*i].forbids(travel_m, station.at.distance_m(feet[*i].at))
+        apart[*i].forbids(travel_m, straight_m(&[station.at], &sites[*i]))
     };
     (0..feet.len()).filter(near).collect()
 }

@@ -3,7 +3,7 @@
 use super::candidate::{Bar, Candidate, FIXED_REACH_M};
 use super::conflict::Apart;
 use super::fate::Fate;
-use super::field::{Standing, too_near};
+use super::field::Standing;
 use super::propose::Choosing;
 use super::settings::SitingError;
 use crate::network::TravelGraph;
@@ -66,7 +66,8 @@ fn why(from: &Choosing, candidate: usize, fate: &Fate) -> String {
     if bars.is_empty() { fate.reason().to_string() } else { bars.join("; ") }
 }
 
-/// Checks that fixed places may stand together and beside the stations.
+/// Checks that fixed places may stand together and beside the stations. What is asked for by name
+/// may stand nearer in a straight line than other sites do, and is told where it is written.
 ///
 /// # Errors
 /// [`SitingError::Impossible`] says which of them blocks which, and how near it is.
@@ -84,10 +85,11 @@ pub(super) fn check_fixed(
         let foot = candidates[i].foot;
         for (other, keeps) in &others {
             let rule = keeps.map_or(apart[i], |keeps| keeps.wider(apart[i]));
-            if !too_near(other, &[foot], travel, &[rule]).is_empty() {
-                let straight_m = other.at.distance_m(foot.at);
+            let way_m =
+                other.foot.and_then(|from| travel.distances(&[from], &[foot], rule.travel_m).get(0, 0));
+            if let Some(way_m) = way_m.filter(|&way_m| way_m < rule.travel_m) {
                 faults.push(format!(
-                    "the fixed site {name} is within the spacing of {} ({straight_m:.0} m away)",
+                    "the fixed site {name} is within the spacing of {} ({way_m:.0} m away by the way)",
                     other.name
                 ));
             }

@@ -35,7 +35,7 @@ pub use around::{SignAround, SignNear};
 pub use candidate::{Bar, Candidate, Ground, SidePlace, lay_candidates};
 pub use caution::cautions;
 pub use cluster::{FURTHER_GAIN, HOT_ACTIVITY_QUANTILE, HOT_CONVERGENCE};
-pub use conflict::{Apart, conflicts};
+pub use conflict::{Apart, conflicts, straight_m};
 pub use country::{LayerScale, cover_part, layer_part, numbers_at};
 pub use fate::Fate;
 pub use keep_out::{KeepOuts, Near, distance_to_edge_m};

@@ -36,8 +36,9 @@ impl Objective {
 pub struct SitingSettings {
     /// Least travel distance between two feet, in metres.
     pub spacing_m: f64,
-    /// Least straight-line distance, in metres, between feet that travel lines do not join or
-    /// only by more than twice the spacing; half the spacing if `None`, 0 turns it off.
+    /// Least straight-line distance, in metres, between any two sites, and between a site and a
+    /// station in the ground; half the spacing if `None`, 0 turns it off. Sites of one cluster keep
+    /// [`SitingSettings::cluster_apart_m`] instead.
     pub min_straight_m: Option<f64>,
     /// Most sites.
     pub budget: Option<u32>,
@@ -141,9 +142,14 @@ impl Default for SitingSettings {
 }
 
 impl SitingSettings {
-    /// The straight-line rule's distance in metres; 0 where it is off.
+    /// The straight-line distance that any two sites keep, in metres; 0 where the rule is off.
     pub fn straight_m(&self) -> f64 {
-        self.min_straight_m.unwrap_or(self.spacing_m / 2.0)
+        self.straight_of_m(self.least_spacing_m())
+    }
+
+    /// What a site with a spacing of its own keeps in a straight line, in metres.
+    pub fn straight_of_m(&self, spacing_m: f64) -> f64 {
+        self.min_straight_m.unwrap_or(spacing_m / 2.0)
     }
 
     /// The least spacing that any target animal asks for, in metres, or the general one.

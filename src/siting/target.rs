@@ -54,7 +54,7 @@ pub fn aparts(settings: &SitingSettings, leads: &[u32], candidates: usize, scale
 
 fn apart(settings: &SitingSettings, spacing_m: f64, scale: f64) -> Apart {
     let written = |metres: f64| metres * scale.max(1.0) + WRITING_MARGIN_M;
-    let straight_m = settings.min_straight_m.unwrap_or(spacing_m / 2.0);
+    let straight_m = settings.straight_of_m(spacing_m);
     Apart {
         travel_m: written(spacing_m),
         straight_m: if straight_m > 0.0 { written(straight_m) } else { 0.0 },

@@ -18,9 +18,6 @@ use crate::support::promises::{
 /// Lengths along noded lines against ours: both are sums over coordinates rounded to a centimetre.
 const TRAVEL_M: f64 = 0.1;
 
-/// More than any frame here is off by.
-const SCALE_ERROR: f64 = 0.001;
-
 /// Everything that was promised.
 pub fn check(property: &Property, out: &Path) {
     let outputs = Outputs { folder: out.to_path_buf(), frame: Frame::from_epsg(property.epsg).unwrap() };
@@ -145,11 +142,11 @@ fn check_apart(property: &Property, a: &Stand, b: &Stand, travel_m: f64) {
     let of_clusters = f64::from(u8::from(a.cluster.is_some()) + u8::from(b.cluster.is_some()));
     let spacing_m = property.spacing_m * (1.0 - of_clusters / 6.0);
     assert!(travel_m >= spacing_m - TRAVEL_M, "{names} are {travel_m} m apart");
-    // The spacing kept is a little more than was asked, by the frame's error of scale.
-    if travel_m > 2.0 * property.spacing_m * (1.0 + SCALE_ERROR) + TRAVEL_M && of_clusters == 0.0 {
-        let feet_m = a.feet[0].at.distance_m(b.feet[0].at);
-        assert!(feet_m >= property.min_straight_m - 0.1, "{names} are {feet_m} m apart in a straight line");
-    }
+    // Between the sites themselves, of clusters too.
+    assert!(
+        straight_m >= property.min_straight_m - ROUNDING_M,
+        "{names} are {straight_m} m apart in a straight line"
+    );
 }
 
 /// No site inside a keep-out or its distance, none outside the area.

@@ -161,6 +161,16 @@ fn conflicts_are_those_of_every_pair() {
                 straight_m: straight * rng.random_range(50.0..400.0),
             })
             .collect();
+        // Sites stand off their feet, on one side or either; clusters on more.
+        let sites: Vec<Vec<GroundPoint>> = feet
+            .iter()
+            .map(|foot| {
+                let mut off = || rng.random_range(-90.0..90.0);
+                let at = |dx, dy| GroundPoint::new(foot.at.x_m + dx, foot.at.y_m + dy);
+                let count = if foot.edge % 2 == 0 { 1 } else { 3 };
+                (0..count).map(|_| at(off(), off())).collect()
+            })
+            .collect();
         let all = travel.distances(&feet, &feet, f64::INFINITY);
         let mut wanted = Vec::new();
         for a in 0..40_u32 {
@@ -168,30 +178,33 @@ fn conflicts_are_those_of_every_pair() {
                 let (i, j) = (a as usize, b as usize);
                 let keep = apart[i].travel_m.max(apart[j].travel_m);
                 let way = all.get(i, j).unwrap_or(f64::INFINITY);
-                let line = feet[i].at.distance_m(feet[j].at);
-                let near = if way <= 2.0 * keep {
-                    way < keep
-                } else {
-                    line < apart[i].straight_m.max(apart[j].straight_m)
-                };
+                let mut line = f64::INFINITY;
+                for p in &sites[i] {
+                    line = sites[j].iter().map(|q| p.distance_m(*q)).fold(line, f64::min);
+                }
+                assert_eq!(straight_m(&sites[i], &sites[j]), line);
+                let too_near = line < apart[i].straight_m.max(apart[j].straight_m);
+                let near = way < keep || too_near;
                 let rule = apart[i].wider(apart[j]);
                 assert_eq!(rule.forbids(all.get(i, j), line), near);
-                by_way += usize::from(near && way < keep);
-                by_line += usize::from(near && way > 2.0 * keep);
+                by_way += usize::from(way < keep && !too_near);
+                by_line += usize::from(way >= keep && too_near);
                 if near {
                     wanted.push((a, b));
                 }
             }
         }
-        let found = conflicts(&travel, &feet, &apart);
+        let found = conflicts(&travel, &feet, &sites, &apart);
         let told: Vec<(u32, u32)> =
             (0..40).flat_map(|a| found.of(a).filter(move |&b| b > a).map(move |b| (a, b))).collect();
         assert_eq!(told, wanted, "case {case}");
+        // Without places there is no straight line.
+        let bare = conflicts(&travel, &feet, &[], &apart);
+        assert!((0..40).all(|a| bare.of(a).all(|b| all.get(a as usize, b as usize).is_some())));
     }
-    assert!(by_way > 100 && by_line > 20, "{by_way} {by_line}");
+    assert!(by_way > 100 && by_line > 100, "{by_way} {by_line}");
     let rule = Apart { travel_m: 100.0, straight_m: 30.0 };
-    assert!(
-        rule.forbids(Some(99.9), 99.9) && !rule.forbids(Some(100.0), 1.0) && !rule.forbids(Some(200.0), 1.0)
-    );
-    assert!(rule.forbids(Some(200.1), 29.9) && !rule.forbids(None, 30.0));
+    assert!(rule.forbids(Some(99.9), 99.9) && !rule.forbids(Some(100.0), 30.0) && !rule.forbids(None, 30.0));
+    assert!(rule.forbids(Some(100.0), 29.9) && rule.forbids(Some(200.1), 29.9) && rule.forbids(None, 29.9));
+    assert!(!Apart { straight_m: 0.0, ..rule }.forbids(Some(100.0), 0.0));
 }

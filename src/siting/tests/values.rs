@@ -283,7 +283,7 @@ fn targets_lead_where_their_activity_gives_most() {
     assert_eq!(keeps(&settings, &[2, 0, 1], 1.0), [(300.25, 150.25), (800.25, 400.25), (500.25, 250.25)]);
     assert_eq!(keeps(&settings, &[2, 0, 1], 1.01)[0], (303.25, 151.75));
     assert_eq!(keeps(&settings, &[], 0.99)[0], (1000.25, 500.25));
-    assert_eq!((settings.least_spacing_m(), settings.straight_m()), (300.0, 500.0));
+    assert_eq!((settings.least_spacing_m(), settings.straight_m()), (300.0, 150.0));
     assert_eq!((required_m(&settings, 2.0), required_m(&settings, 0.5)), (600.25, 300.25));
     settings.min_straight_m = Some(0.0);
     assert_eq!(keeps(&settings, &[2], 1.0)[0], (300.25, 0.0));

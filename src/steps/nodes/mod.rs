@@ -12,7 +12,8 @@ use rayon::prelude::*;
 use super::sign::chosen_sign;
 use super::{Desk, Outcome, StepError};
 use crate::files::OutputSet;
-use crate::network::{Convergence, Network, SignOnLine};
+use crate::network::{Convergence, Network, SignOnLine, Tangle};
+use crate::steps::written::counted;
 
 pub use files::{edge_id, node_id, write_network};
 use files::{write_near_misses, write_nodes};
@@ -66,7 +67,28 @@ pub(super) fn build(desk: &Desk, outcome: &mut Outcome) -> Result<Network, StepE
             network.report().lattice_step_m
         ));
     }
+    if network.report().unjoined > 0 {
+        outcome.warn(format!(
+            "{}: {} within the snap distance could not be joined; near-misses.geojson of `nodes` lists them as not closed",
+            desk.files_of(&["line"]),
+            counted(network.report().unjoined, "gap")
+        ));
+    }
+    let tangle = network.tangle();
+    if tangle.is_doubtful() {
+        outcome.warn(format!("{}: {}", desk.files_of(&["line"]), tangled(&tangle)));
+    }
     Ok(network)
+}
+
+/// What recordings of the same tracks by the dozen come to, and the way out.
+pub(super) fn tangled(tangle: &Tangle) -> String {
+    format!(
+        "{} of {} junctions lie within 10 m of another, and {:.0} % of the line is a further recording of a track: many recordings of the same tracks cross each other again and again, so these are hardly junctions, and distances along them are wrong. Give each track once, as a mapped line or as its best recording (--line track=FILE), and all recordings as survey legs (--survey FILE), which are matched to it",
+        tangle.crowded,
+        tangle.junctions,
+        100.0 * tangle.merged_share
+    )
 }
 
 /// Builds the network, writes its files and says what it did.

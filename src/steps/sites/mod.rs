@@ -1,5 +1,6 @@
 //! `sites`: ranked sites, their sides and their proof.
 
+mod nearness;
 mod parts;
 mod settings;
 mod summary;
@@ -53,6 +54,7 @@ struct Done<'a> {
     side_values: Option<Vec<[SideValue; 2]>>,
     stations: Vec<&'a Placed<Station>>,
     proposal: Proposal,
+    nearness: nearness::Nearness,
     cautions: Vec<String>,
     scale: f64,
     /// Sign of an earlier day is more than a year older than the latest.
@@ -96,6 +98,11 @@ pub fn sites(
         nodes::write_network(desk, &built.network, set)?;
     }
     let Some(network) = network.or(built.as_ref()) else { return Ok(outcome) };
+    let tangle = network.network.tangle();
+    if tangle.is_no_network() {
+        let what = format!("no sites, since the lines make no network: {}", nodes::tangled(&tangle));
+        return Err(request(desk, &["line"], what));
+    }
     desk.progress.stage("choosing sites", None);
     let done = choose(desk, settings, network, records, surface, &mut outcome)?;
     let choose_seconds = started.elapsed().as_secs_f64();
@@ -158,6 +165,7 @@ fn choose<'a>(
     .map_err(blame)?;
     Ok(Done {
         desk,
+        nearness: nearness::nearness(&settings, &candidates, &proposal, &stations),
         heard: heard(&settings, &records),
         settings,
         network,

@@ -33,6 +33,8 @@ pub(super) fn summarise(
     put("gap", json!(round_to(proposal.gap(), 6)));
     put("spacing_m", json!(done.settings.spacing_m));
     put("min_straight_m", json!(done.settings.straight_m()));
+    let nearest = done.nearness.nearest_m.iter().flatten().copied().min_by(f64::total_cmp);
+    put("nearest_straight_m", json!(nearest.map(|d| round_to(d, 2))));
     put("budget", json!(done.settings.budget));
     if !done.settings.targets.is_empty() {
         put("targets", targets(done));
@@ -66,18 +68,39 @@ pub(super) fn summarise(
     for caution in done.cautions.iter().take_while(|c| c.starts_with("The plan has no")) {
         outcome.warn(caution.clone());
     }
+    say_sites(done, outcome);
+    tell_stations(done, outcome);
+    outcome.set("sites", summary);
+    Ok(())
+}
+
+fn say_sites(done: &Done, outcome: &mut Outcome) {
+    let proposal = &done.proposal;
+    let score = |units: i64| units as f64 / STEPS_TO_ONE;
+    let straight = match done.settings.straight_m() {
+        0.0 => "no least distance in a straight line".to_string(),
+        metres => format!("at least {metres} m in a straight line"),
+    };
     outcome.say(format!(
-        "{} sites of {} candidates, spacing {} m (yours to set); total score {:.3}, at most {:.3} is possible (gap {:.2} %)",
-        done.proposal.sites.len(),
+        "{} sites of {} candidates, spacing {} m along lines and {straight} (yours to set); total score {:.3}, at most {:.3} is possible (gap {:.2} %)",
+        proposal.sites.len(),
         done.candidates.len(),
         done.settings.spacing_m,
         score(proposal.total),
         score(proposal.upper_bound),
         100.0 * proposal.gap()
     ));
-    tell_stations(done, outcome);
-    outcome.set("sites", summary);
-    Ok(())
+    for said in &done.nearness.stations {
+        outcome.warn(said.clone());
+    }
+    let near = done.nearness.cautions.iter().filter(|c| !c.is_empty()).count();
+    if near > 0 {
+        outcome.warn(format!(
+            "{} nearer to another, or to a station, than {} m in a straight line; the cautions say which",
+            if near == 1 { "1 fixed site stands".to_string() } else { format!("{near} fixed sites stand") },
+            done.settings.straight_m()
+        ));
+    }
 }
 
 /// What each target animal asks for, and how many sites are meant for it.
@@ -88,6 +111,7 @@ fn targets(done: &Done) -> Value {
             "weight": target.weight,
             "reach_m": target.reach_m,
             "spacing_m": target.spacing_m,
+            "min_straight_m": done.settings.straight_of_m(target.spacing_m),
             "sites": done.proposal.sites.iter().filter(meant).count(),
         });
         (target.animal.word().to_string(), summary)

@@ -80,6 +80,7 @@ fn site_properties(done: &Done, rank: usize, site: &Site) -> (String, LonLat, Ma
         put("spacing_m", json!(target.spacing_m));
     }
     put("nearest_site_m", json!(site.nearest_site_m.map(|d| round_to(d, 2))));
+    put("nearest_straight_m", json!(done.nearness.nearest_m[rank].map(|d| round_to(d, 2))));
     put("cluster_id", json!(site.cluster.map(|node| format!("n{}", node + 1))));
     if let Some(near) = site.keep_out {
         put("keep_out", keep_out(done, &near));
@@ -92,7 +93,7 @@ fn site_properties(done: &Done, rank: usize, site: &Site) -> (String, LonLat, Ma
         put("rank_stability", json!(round_to(stability.share, 4)));
         put("mean_rank", json!(round_to(stability.mean_rank, 2)));
     }
-    put("cautions", json!(site_cautions(done, site)));
+    put("cautions", json!(site_cautions(done, rank, site)));
     (id, place, p)
 }
 
@@ -166,8 +167,8 @@ fn wind_at(done: &Done, site: &Site) -> Option<SideValue> {
     done.side_values.as_ref().map(|values| values[site.candidate][site.side as usize])
 }
 
-fn site_cautions(done: &Done, site: &Site) -> Vec<String> {
-    let mut said = Vec::new();
+fn site_cautions(done: &Done, rank: usize, site: &Site) -> Vec<String> {
+    let mut said = done.nearness.cautions[rank].clone();
     if let Some(why) = &site.same_side_because {
         said.push(format!("same side as the site before it: {why}"));
     }

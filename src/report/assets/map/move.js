@@ -100,7 +100,8 @@ function tooNear(near) {
   if (!data.spacing_m) return [];
   return near.filter((one) => !one.mate).map((one) => {
     if (one.travel_m < data.spacing_m) return `Moved here: ${metres(one.travel_m)} from ${one.id} along lines, nearer than the spacing of ${metres(data.spacing_m)}.`;
-    if (one.travel_m > 2 * data.spacing_m && one.straight_m < (data.min_straight_m ?? data.spacing_m / 2)) return `Moved here: ${metres(one.straight_m)} from ${one.id} in a straight line, where lines lead a long way round or not at all.`;
+    const least = data.min_straight_m ?? data.spacing_m / 2;
+    if (one.straight_m < least) return `Moved here: ${metres(one.straight_m)} from ${one.id} in a straight line, nearer than the ${metres(least)} that were asked for.`;
     return null;
   }).filter(Boolean);
 }
