@@ -16,7 +16,7 @@ use super::report::Report;
 use super::snap_round::node;
 use super::strand::{Strands, way_length_m};
 use super::strips::Strips;
-use super::{NearMissKind, NetworkError, NetworkSettings};
+use super::{MergedPass, NearMissKind, NetworkError, NetworkSettings};
 use crate::frame::{Placed, Traced};
 use crate::record::{Gate, Line};
 
@@ -75,11 +75,7 @@ impl Network {
         }
         let mut strips = Strips::new(&strands);
         let gaps = if closes_gaps {
-            let mut closing = find_gaps(&strands, &strips, &lattice, settings)?;
-            if !merged.is_empty() {
-                join_as_drawn(&mut closing, &strands, &lattice, lines, &merged, settings)?;
-            }
-            closing.into_gaps()
+            gaps_of(&strands, &strips, &lattice, (lines, &merged), settings)?
         } else {
             Gaps::default()
         };
@@ -109,6 +105,21 @@ impl Network {
         describe_nodes(&mut network, gates, &pixels, &near_miss_ends);
         Ok(network)
     }
+}
+
+/// What is to be done at line ends; where passes were merged, also for what they moved.
+fn gaps_of(
+    strands: &Strands,
+    strips: &Strips,
+    lattice: &Lattice,
+    (lines, merged): (&[Traced<Line>], &[MergedPass]),
+    settings: &NetworkSettings,
+) -> Result<Gaps, NetworkError> {
+    let mut closing = find_gaps(strands, strips, lattice, settings)?;
+    if !merged.is_empty() {
+        join_as_drawn(&mut closing, strands, lattice, lines, merged, settings)?;
+    }
+    Ok(closing.into_gaps())
 }
 
 /// The near misses as they ended: overshoots that were cut say by how much, and where the line ends

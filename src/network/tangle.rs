@@ -71,3 +71,29 @@ impl Network {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_tangle_is_told_from_streets_by_its_junctions_and_by_what_was_merged() {
+        let of = |junctions, crowded, merged_share| {
+            let tangle = Tangle { junctions, crowded, merged_share };
+            (tangle.is_no_network(), tangle.is_doubtful())
+        };
+        // Streets of a town, and of an island, drawn by people: a fifth and a thirtieth.
+        assert_eq!([of(2718, 571, 0.0), of(462, 14, 0.0)], [(false, false); 2]);
+        // Three hundred, forty-four and twelve recordings of one network of 36 junctions.
+        assert_eq!(
+            [of(2004, 1804, 0.93), of(210, 120, 0.68), of(36, 16, 0.26)],
+            [(true, true), (true, true), (false, false)]
+        );
+        // As many, none of them merged.
+        assert_eq!(of(5458, 4694, 0.0), (true, true));
+        assert_eq!(
+            [of(120, 45, 0.5), of(90, 80, 0.9), of(0, 0, 0.0)],
+            [(false, true), (false, true), (false, false)]
+        );
+    }
+}

@@ -89,7 +89,7 @@ pub(super) fn check_fixed(
                 other.foot.and_then(|from| travel.distances(&[from], &[foot], rule.travel_m).get(0, 0));
             if let Some(way_m) = way_m.filter(|&way_m| way_m < rule.travel_m) {
                 faults.push(format!(
-                    "the fixed site {name} is within the spacing of {} ({way_m:.0} m away by the way)",
+                    "the fixed site {name} is within the spacing of {} ({way_m:.0} m away)",
                     other.name
                 ));
             }

@@ -307,3 +307,42 @@ fn merging_can_be_turned_off() {
     assert!(network.report().merged.is_empty());
     assert!(junctions(&network) > 300);
 }
+
+/// Recordings of a square grid of tracks, there and back at random: as lines they make no network. Each
+/// track drawn once makes one.
+#[test]
+fn dozens_of_recordings_of_the_same_tracks_are_no_network() {
+    let mut rng = ChaCha8Rng::seed_from_u64(11);
+    let mut recording = || {
+        let (mut at, mut before) = ((rng.random_range(0..3), rng.random_range(0..3)), None);
+        let (mut path, mut off) = (Vec::new(), (0.0, 0.0));
+        while path.len() < 120 {
+            let ways = [(1, 0), (-1, 0), (0, 1), (0, -1)].map(|(dx, dy): (i32, i32)| (at.0 + dx, at.1 + dy));
+            let next = ways[rng.random_range(0..4)];
+            if !(0..3).contains(&next.0) || !(0..3).contains(&next.1) || Some(next) == before {
+                continue;
+            }
+            for k in 0..30 {
+                let t = f64::from(k) / 30.0;
+                let along = |a: i32, b: i32| 300.0 * (f64::from(a) + t * f64::from(b - a));
+                let mut error = |e: f64| 0.9 * e + rng.random_range(-2.3..2.3);
+                off = (error(off.0), error(off.1));
+                path.push((along(at.0, next.0) + off.0, along(at.1, next.1) + off.1));
+            }
+            (before, at) = (Some(at), next);
+        }
+        path
+    };
+    let paths: Vec<Vec<(f64, f64)>> = (0..40).map(|_| recording()).collect();
+    for merge_m in [0.0, 5.0, 10.0] {
+        let settings = NetworkSettings { merge_m, ..NetworkSettings::default() };
+        let tangle = Network::build(&recordings(&paths), &[], &settings).unwrap().tangle();
+        assert!(tangle.is_doubtful(), "merge {merge_m} m: {tangle:?}");
+        assert!(merge_m > 0.0 || tangle.is_no_network(), "merge {merge_m} m: {tangle:?}");
+    }
+    let row = |k: usize| (0..3).map(|i| (300.0 * f64::from(i), 300.0 * k as f64)).collect::<Vec<_>>();
+    let column = |k: usize| row(k).into_iter().map(|(x, y)| (y, x)).collect::<Vec<_>>();
+    let drawn: Vec<Vec<(f64, f64)>> = (0..3).map(row).chain((0..3).map(column)).collect();
+    let tangle = sound(&tracks(&drawn), &NetworkSettings::default()).tangle();
+    assert!(!tangle.is_doubtful() && tangle.crowded == 0, "{tangle:?}");
+}

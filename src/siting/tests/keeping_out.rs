@@ -137,6 +137,13 @@ fn shapes_across_the_date_line_are_near() {
     assert_eq!(index.within(at(179.98, -17.05), to_post - 0.01).len(), 1);
 }
 
+/// Where a site may stand off its foot: on one side, or either, or those of a cluster.
+fn places_about(rng: &mut ChaCha8Rng, foot: &crate::network::Foot) -> Vec<GroundPoint> {
+    let count = if foot.edge % 2 == 0 { 1 } else { 3 };
+    let mut off = || rng.random_range(-90.0..90.0);
+    (0..count).map(|_| GroundPoint::new(foot.at.x_m + off(), foot.at.y_m + off())).collect()
+}
+
 /// Random tracks, feet anywhere on them, each foot with its own distances: pair by pair from all travel
 /// distances.
 #[test]
@@ -161,16 +168,7 @@ fn conflicts_are_those_of_every_pair() {
                 straight_m: straight * rng.random_range(50.0..400.0),
             })
             .collect();
-        // Sites stand off their feet, on one side or either; clusters on more.
-        let sites: Vec<Vec<GroundPoint>> = feet
-            .iter()
-            .map(|foot| {
-                let mut off = || rng.random_range(-90.0..90.0);
-                let at = |dx, dy| GroundPoint::new(foot.at.x_m + dx, foot.at.y_m + dy);
-                let count = if foot.edge % 2 == 0 { 1 } else { 3 };
-                (0..count).map(|_| at(off(), off())).collect()
-            })
-            .collect();
+        let sites: Vec<Vec<GroundPoint>> = feet.iter().map(|foot| places_about(&mut rng, foot)).collect();
         let all = travel.distances(&feet, &feet, f64::INFINITY);
         let mut wanted = Vec::new();
         for a in 0..40_u32 {

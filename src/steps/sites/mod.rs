@@ -146,7 +146,7 @@ fn choose<'a>(
     let non_target = non_target(desk);
     let Weighed { wind, side_values, parts, meetings, demand } =
         weigh(&made, &candidates, &non_target, outcome)?;
-    let stations: Vec<_> = job.stations.iter().filter(|s| s.what.state == StationState::Set).collect();
+    let stations = stations_set(desk);
     let proposal = propose(&Choosing {
         ground: &ground,
         settings: &settings,
@@ -212,6 +212,11 @@ fn weigh(
         Objective::Score => Vec::new(),
     };
     Ok(Weighed { wind, side_values, parts, meetings, demand })
+}
+
+/// The stations in the ground.
+fn stations_set<'a>(desk: &'a Desk) -> Vec<&'a Placed<Station>> {
+    desk.job.stations.iter().filter(|s| s.what.state == StationState::Set).collect()
 }
 
 /// The sign behind each part of the score that counts sign.
