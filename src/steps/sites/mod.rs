@@ -143,10 +143,9 @@ fn choose<'a>(
     let of_node: Vec<f64> = (0..network.nodes().len() as u32).map(|n| done.convergence.score(n)).collect();
     let made =
         Made { desk, settings: &settings, network, travel, of_node: &of_node, surface, records: &records };
-    let non_target = non_target(desk);
+    let (non_target, stations) = (non_target(desk), stations_set(desk));
     let Weighed { wind, side_values, parts, meetings, demand } =
         weigh(&made, &candidates, &non_target, outcome)?;
-    let stations = stations_set(desk);
     let proposal = propose(&Choosing {
         ground: &ground,
         settings: &settings,
