@@ -20,6 +20,9 @@ use crate::record::LineKind;
 /// them has its catchment, in metres.
 const GROUND_ROUND_M: f64 = 2000.0;
 
+/// Roles on which people's safety hangs: what is not understood in their files stops the run.
+const KEEP_SAFE: [&str; 7] = ["keep_out", "never", "area", "untreated", "station", "check", "must"];
+
 /// What every step works at: the plan, the job made of its inputs, and who watches.
 pub struct Desk<'a> {
     /// The plan with the flags laid over it.
@@ -140,7 +143,8 @@ fn unknown_kind(word: &str) -> StepError {
 /// How a file that the plan names is to be read; `likely_epsg` is the code to name where it
 /// does not say its own.
 pub(super) fn read_options(source: Source, read_as: ReadAs, likely_epsg: Option<u32>) -> ReadOptions {
-    ReadOptions { read_as, epsg: source.epsg, layer: source.layer.map(str::to_string), likely_epsg }
+    let layer = source.layer.map(str::to_string);
+    ReadOptions { read_as, epsg: source.epsg, layer, likely_epsg, strict: false }
 }
 
 struct Reading<'a> {
@@ -167,7 +171,7 @@ impl Reading<'_> {
         }
         for layer in &plan.keep_out {
             let distance_m = layer.distance_m.map(|d| d.get());
-            self.file("keep_out", layer.source(), ReadAs::Points, |b, raw| {
+            self.file("keep_out", layer.source(), ReadAs::All, |b, raw| {
                 b.keep_out(raw, distance_m, layer.reason.as_deref());
             });
         }
@@ -190,12 +194,12 @@ impl Reading<'_> {
             self.file(
                 "area",
                 Source { epsg: plan.place.area_epsg, ..Source::plain(area) },
-                ReadAs::Lines,
+                ReadAs::Areas,
                 Builder::area,
             );
         }
         if let Some(untreated) = &plan.compare.untreated {
-            self.file("untreated", Source::plain(untreated), ReadAs::Lines, Builder::untreated);
+            self.file("untreated", Source::plain(untreated), ReadAs::Areas, Builder::untreated);
         }
         if let Some(at) = &plan.surface.at {
             self.file("at", Source::plain(at), ReadAs::Points, Builder::query);
@@ -209,7 +213,7 @@ impl Reading<'_> {
             self.file("must", Source::plain(file), ReadAs::Points, Builder::must);
         }
         if let Some(file) = table.never.file() {
-            self.file("never", Source::plain(file), ReadAs::Points, Builder::never);
+            self.file("never", Source::plain(file), ReadAs::All, Builder::never);
         }
         for place in table.must.listed() {
             self.builder.must_at(place.at, place.name.as_deref());
@@ -218,12 +222,12 @@ impl Reading<'_> {
             self.builder.never_at(place.at, place.within_m.get(), place.name.as_deref());
         }
         if let Some(file) = &table.cover {
-            self.file("cover", Source::plain(file), ReadAs::Lines, Builder::cover);
+            self.file("cover", Source::plain(file), ReadAs::Areas, Builder::cover);
         }
         for (k, layer) in table.layer.iter().enumerate() {
             self.builder.number_layer();
             if let Some(property) = layer.property.as_ref().filter(|_| !is_raster(layer)) {
-                self.file("layer", Source::plain(&layer.file), ReadAs::Lines, |b, raw| {
+                self.file("layer", Source::plain(&layer.file), ReadAs::Areas, |b, raw| {
                     b.number(raw, k, property)
                 });
             }
@@ -234,7 +238,8 @@ impl Reading<'_> {
         let path = source.file;
         self.progress.stage(&format!("reading {}", path.display()), None);
         let mut seen = 0;
-        let options = read_options(source, read_as, self.plan.place.epsg);
+        let strict = KEEP_SAFE.contains(&role);
+        let options = ReadOptions { strict, ..read_options(source, read_as, self.plan.place.epsg) };
         let read = read_features(&self.plan.base.join(path), path, options, &mut |raw| {
             seen += 1;
             if seen % 4096 == 0 {

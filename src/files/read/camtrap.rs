@@ -44,8 +44,8 @@ pub(super) fn read(
     })?;
     let deployments = table(request, input, &package, "deployments", "deploymentID")?;
     match request.options.read_as {
-        ReadAs::Lines => Ok(effort(request, &deployments, take)),
-        ReadAs::Points | ReadAs::Rows => {
+        ReadAs::Lines | ReadAs::Areas => Ok(effort(request, &deployments, take)),
+        ReadAs::Points | ReadAs::Rows | ReadAs::All => {
             let observations = table(request, input, &package, "observations", "observationID")?;
             Ok(records(request, &deployments, &observations, take, notes))
         }

@@ -4,7 +4,10 @@
 //! lines may end in LF, CRLF or CR. Every other column becomes a text property.
 
 mod locate;
+mod number;
+mod row;
 
+use std::collections::HashMap;
 use std::io::{BufReader, Read};
 use std::path::Path;
 use std::sync::Arc;
@@ -19,6 +22,7 @@ use crate::frame::System;
 use crate::record::SourcePlace;
 
 pub(super) use locate::locate;
+use number::with_point;
 
 /// Names of the two columns of a place, east first, in lower case.
 const DEGREES: [(&[&str], &[&str]); 1] = [(
@@ -33,28 +37,68 @@ const METRES: [(&[&str], &[&str]); 2] = [
     (&["x", "x_m", "point_x", "xcoord", "x_coord"], &["y", "y_m", "point_y", "ycoord", "y_coord"]),
 ];
 
-pub(super) fn read(request: &Request, input: &mut Input, take: Take) -> Result<usize, FileError> {
+pub(super) fn read(
+    request: &Request,
+    input: &mut Input,
+    take: Take,
+    notes: &mut Vec<String>,
+) -> Result<usize, FileError> {
     let delimiter = delimiter_of(input.head());
     let text = BufReader::with_capacity(1 << 16, input.by_ref());
     let mut rows =
         csv::ReaderBuilder::new().delimiter(delimiter).flexible(true).trim(csv::Trim::All).from_reader(text);
     let header = rows.headers().map_err(|e| explain(request, &e))?;
-    let columns = Columns::find(request, header, delimiter)?;
-    let mut system = None;
+    let mut columns = Columns::find(request, header, delimiter)?;
+    columns.check_names(request, notes)?;
     let file: Arc<Path> = Arc::from(request.path);
     let mut row = csv::StringRecord::new();
-    let mut index = 0;
+    let (mut index, mut passed, mut aside) = (0, 0, Aside::default());
     while rows.read_record(&mut row).map_err(|e| explain(request, &e))? {
-        let shape = columns.shape(&row);
-        let system = match &system {
-            Some(system) => system,
-            None => system.insert(columns.system(request, &row)?),
-        };
+        if let Some(line) = columns.swallowed_line(&row) {
+            let at = row.position().map_or(0, csv::Position::line);
+            return Err(request.wrong(format!(
+                "has a quote that is left open at line {at}: the cell goes on over \"{line}\"; close the quote, or \
+                 take it out"
+            )));
+        }
         let source = SourcePlace { file: file.clone(), index, id: columns.id(&row) };
-        take(RawFeature { shape: to_lonlat(shape, system), properties: columns.properties(&row), source });
         index += 1;
+        let odd = columns.odd(&row);
+        let shape = match odd {
+            Some(why) if request.options.strict => RawShape::Broken(why),
+            Some(why) => {
+                aside.note(&source, &why);
+                continue;
+            }
+            None => columns.placed(request, &row)?,
+        };
+        take(RawFeature { shape, properties: columns.properties(&row), source });
+        passed += 1;
     }
-    Ok(index)
+    notes.extend(aside.told());
+    Ok(passed)
+}
+
+/// Rows that are set aside.
+#[derive(Default)]
+struct Aside {
+    first: Option<String>,
+    count: usize,
+}
+
+impl Aside {
+    fn note(&mut self, source: &SourcePlace, why: &str) {
+        self.count += 1;
+        self.first.get_or_insert_with(|| format!("row {} {why}", source.index + 1));
+    }
+
+    fn told(self) -> Option<String> {
+        let first = self.first?;
+        Some(match self.count {
+            1 => format!("{first}; it is set aside"),
+            n => format!("{first}; it and {} more such rows are set aside", n - 1),
+        })
+    }
 }
 
 /// Whether the first line of a file is the header of a table with a place, or of any table.
@@ -99,6 +143,9 @@ struct Columns {
     unit: Unit,
     id: Option<usize>,
     epsg: Option<usize>,
+    /// The systems met so far, by what the column `epsg` says.
+    systems: HashMap<String, System>,
+    delimiter: u8,
     /// Whether numbers may be written with a comma: only where commas do not part columns.
     comma: bool,
 }
@@ -129,19 +176,41 @@ impl Columns {
             unit => unit,
         };
         let (id, epsg) = (place(&["id", "fid"]), place(&["epsg"]));
-        Ok(Self { x, y, unit, id, epsg, names, comma: delimiter != b',' })
+        let systems = HashMap::new();
+        Ok(Self { x, y, unit, id, epsg, systems, delimiter, names, comma: delimiter != b',' })
     }
 
-    /// The system, once the first row is known.
-    fn system(&self, request: &Request, row: &csv::StringRecord) -> Result<System, FileError> {
-        if self.unit == Unit::None {
-            return Ok(System::wgs84());
+    /// The shape of a row in longitude and latitude, by the system of the row itself.
+    fn placed(&mut self, request: &Request, row: &csv::StringRecord) -> Result<RawShape, FileError> {
+        let shape = self.shape(row);
+        if self.unit == Unit::None || !matches!(shape, RawShape::Shape(_)) {
+            // Rows that need no place may have any text in those columns.
+            let needed = request.options.read_as != ReadAs::Rows;
+            return Ok(if needed { shape } else { RawShape::Null });
         }
-        let column = self.epsg.and_then(|c| row.get(c)).and_then(|text| text.trim().parse::<u32>().ok());
-        let said = match (column, self.unit) {
-            (Some(epsg), _) => Said::System(request.known(System::from_epsg(epsg))?),
-            (None, Unit::Degrees) => Said::MeansWgs84,
-            (None, _) => Said::Nothing,
+        let said = self.epsg.and_then(|c| row.get(c)).unwrap_or("").trim();
+        if let Some(system) = self.systems.get(said) {
+            return Ok(to_lonlat(shape, system));
+        }
+        let system = self.system(request, row, said)?;
+        let shape = to_lonlat(shape, &system);
+        self.systems.insert(said.to_string(), system);
+        Ok(shape)
+    }
+
+    /// The system that a row says, or that of the file.
+    fn system(&self, request: &Request, row: &csv::StringRecord, code: &str) -> Result<System, FileError> {
+        let digits = code.get(..5).filter(|start| start.eq_ignore_ascii_case("epsg:")).and(code.get(5..));
+        let said = match (digits.unwrap_or(code).trim().parse::<u32>(), self.unit) {
+            (Ok(epsg), _) => Said::System(request.known(System::from_epsg(epsg))?),
+            (Err(_), _) if !code.is_empty() => {
+                let line = row.position().map_or(0, csv::Position::line);
+                return Err(request.wrong(format!(
+                    "has the epsg \"{code}\" at line {line}, where a code such as 28355 is wanted"
+                )));
+            }
+            (Err(_), Unit::Degrees) => Said::MeansWgs84,
+            (Err(_), _) => Said::Nothing,
         };
         let sample = self.number(row, self.x).zip(self.number(row, self.y));
         let system = request.system(said, sample)?;
@@ -153,13 +222,12 @@ impl Columns {
         }
     }
 
+    /// A coordinate. In degrees a comma can only be that of a fraction.
     fn number(&self, row: &csv::StringRecord, column: usize) -> Option<f64> {
         let text = row.get(column)?;
-        match text.parse() {
-            Ok(number) => Some(number),
-            Err(_) if self.comma => with_point(text)?.parse().ok(),
-            Err(_) => None,
-        }
+        text.parse().ok().or_else(|| {
+            if self.unit == Unit::Degrees { with_point(text)?.parse().ok() } else { number::understood(text) }
+        })
     }
 
     fn id(&self, row: &csv::StringRecord) -> Option<Arc<str>> {
@@ -189,7 +257,7 @@ impl Columns {
             .enumerate()
             .filter(|(i, (_, text))| !is_place(*i) && !text.is_empty())
             .map(|(_, (name, text))| {
-                let number = self.comma.then(|| with_point(text)).flatten();
+                let number = if self.comma { number::spelt_with_point(text) } else { None };
                 (name.clone(), number.map_or_else(|| Value::from(text), Value::from))
             })
             .collect()
@@ -204,13 +272,6 @@ fn likely(names: &[String]) -> Option<String> {
         let meant = known().find(|known| strsim::osa_distance(&name.to_lowercase(), known) == 1)?;
         Some(format!("; is \"{name}\" meant to be \"{meant}\"?"))
     })
-}
-
-/// A number written with a decimal comma, with a point instead.
-fn with_point(text: &str) -> Option<String> {
-    let (whole, part) = text.split_once(',')?;
-    let digits = |text: &str| !text.is_empty() && text.bytes().all(|b| b.is_ascii_digit());
-    (digits(whole.trim_start_matches(['-', '+'])) && digits(part)).then(|| format!("{whole}.{part}"))
 }
 
 fn explain(request: &Request, error: &csv::Error) -> FileError {

@@ -4,19 +4,18 @@
 //! the other (newline-delimited, RFC 8142). Structure that
 //! breaks the standard inside one feature spoils that feature only.
 
-use std::fmt;
 use std::io;
 use std::path::Path;
 use std::sync::Arc;
 
 use rayon::prelude::*;
-use serde::de::{DeserializeSeed, Deserializer, IgnoredAny, MapAccess, SeqAccess, Visitor};
+use serde::de::DeserializeSeed;
 use serde_json::Value;
 
 use super::system::{Said, to_lonlat};
 use super::{FileError, Input, Request, Take};
 use crate::files::{RawFeature, RawShape};
-use crate::frame::{FrameError, System};
+use crate::frame::System;
 use crate::record::SourcePlace;
 
 mod fault;
@@ -24,12 +23,15 @@ mod feature;
 mod geometry;
 mod locate;
 mod member;
+mod root;
+mod system;
 mod text;
 
 use feature::{FeatureParts, OneFeature};
-use geometry::{GEOMETRY_TYPES, GeometryParts};
+use geometry::twice;
 pub(super) use locate::locate;
-use member::{Names, next_kind, next_name};
+use member::Names;
+use root::Root;
 use text::{Piece, Span, Text};
 
 /// Bytes of features that are parsed together.
@@ -90,6 +92,7 @@ impl Reading<'_, '_, '_> {
         let mut json = serde_json::Deserializer::from_slice(&frame);
         let root = Root.deserialize(&mut json).map_err(|_| Stop::Syntax)?;
         let (kind, parts) = root.map_err(|what| self.not_geojson(&what))?;
+        self.check_late_system(&frame)?;
         if let Some(parts) = parts {
             if self.sink.system.is_none() {
                 let members: Value = serde_json::from_slice(&frame).map_err(|_| Stop::Syntax)?;
@@ -132,6 +135,9 @@ impl Reading<'_, '_, '_> {
             let is_features = self.text.slice(key) == b"\"features\"";
             frame.extend_from_slice(self.text.slice(key));
             self.expect(b':', &mut frame)?;
+            if is_features && self.sink.system.is_some() {
+                return Err(self.not_geojson(&twice("features")).into());
+            }
             if is_features && self.text.peek()? == Some(b'[') {
                 let ahead: Vec<u8> = [&frame, b"null}".as_slice()].concat();
                 let ahead: Value = serde_json::from_slice(&ahead).map_err(|_| Stop::Syntax)?;
@@ -162,12 +168,29 @@ impl Reading<'_, '_, '_> {
     /// The system, by the old member `crs` if there is one. RFC 7946 allows WGS84 alone, and
     /// older files say what they are in.
     fn choose_system(&mut self, crs: Option<&Value>) -> Result<(), Stop> {
-        let said = match crs.and_then(|crs| crs.pointer("/properties/name")).and_then(Value::as_str) {
-            None => Said::MeansWgs84,
-            Some(name) => Said::System(self.request.known(named_system(name))?),
-        };
+        let said =
+            match crs.map(system::system_of).transpose().map_err(|why| self.request.wrong(why))?.flatten() {
+                None => Said::MeansWgs84,
+                Some(system) => Said::System(system),
+            };
         self.sink.system = Some(self.request.system(said, None)?);
         Ok(())
+    }
+
+    /// A system named behind the features came too late for them, unless it is the one that
+    /// they were read in.
+    fn check_late_system(&self, frame: &[u8]) -> Result<(), Stop> {
+        let Some(used) = &self.sink.system else { return Ok(()) };
+        let members: Value = serde_json::from_slice(frame).map_err(|_| Stop::Syntax)?;
+        let Some(crs) = members.get("crs") else { return Ok(()) };
+        match system::system_of(crs).map_err(|why| self.request.wrong(why))? {
+            Some(late) if late.name() != used.name() => Err(Stop::File(self.request.wrong(format!(
+                "names its system ({}) behind its features, which are read from first to last; put the member \
+                 \"crs\" ahead of \"features\", or write epsg = CODE in its layer of the plan",
+                late.name()
+            )))),
+            _ => Ok(()),
+        }
     }
 
     /// The features of a list.
@@ -266,18 +289,6 @@ impl Batch {
     }
 }
 
-/// The system that a `crs` member names.
-fn named_system(name: &str) -> Result<System, FrameError> {
-    let upper = name.to_uppercase();
-    if upper.ends_with("CRS84") || upper == "WGS84" {
-        return Ok(System::wgs84());
-    }
-    match upper.contains("EPSG").then(|| upper.rsplit(':').next()?.parse::<u32>().ok()).flatten() {
-        Some(epsg) => System::from_epsg(epsg),
-        None => System::from_wkt(name),
-    }
-}
-
 /// Visitor methods for JSON values of a kind that has no place here: each reads the value
 /// to its end and answers with the same value, so that reading can go on.
 macro_rules! otherwise {
@@ -353,54 +364,4 @@ impl Sink<'_> {
         (self.take)(RawFeature { shape, properties: parts.properties, source });
         self.count += 1;
     }
-}
-
-/// What the root object is: its type and, if it is no collection, the one feature in it.
-type RootParts = (String, Option<FeatureParts>);
-
-/// Reads the root object, from which the features have been taken out; or says why it is not
-/// GeoJSON.
-struct Root;
-
-seed_any!(Root, Result<RootParts, String>);
-
-impl<'de> Visitor<'de> for Root {
-    type Value = Result<RootParts, String>;
-
-    fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str("a GeoJSON object")
-    }
-
-    fn visit_map<M: MapAccess<'de>>(self, mut map: M) -> Result<Self::Value, M::Error> {
-        let mut kind = None;
-        let mut has_features = false;
-        let mut parts = FeatureParts::default();
-        let mut geometry = GeometryParts::default();
-        while let Some(key) = next_name(&mut map)? {
-            match &*key {
-                "type" => kind = Some(next_kind(&mut map)?.into_owned()),
-                "features" => has_features = map.next_value::<Value>()?.is_array(),
-                "coordinates" | "geometries" => geometry.take(&key, &mut map)?,
-                _ => parts.take(&key, &mut map, &mut Names::default())?,
-            }
-        }
-        Ok(match kind {
-            Some(kind) if kind == "FeatureCollection" && has_features => Ok((kind, None)),
-            Some(kind) if kind == "FeatureCollection" => {
-                Err("the collection has no list \"features\"".into())
-            }
-            Some(kind) if kind == "Feature" => Ok((kind, Some(parts))),
-            Some(kind) if GEOMETRY_TYPES.contains(&kind.as_str()) => {
-                let shape = Some(geometry.build(&kind));
-                Ok((kind, Some(FeatureParts { shape, ..Default::default() })))
-            }
-            Some(kind) => Err(format!("its type is \"{kind}\"")),
-            None => Err("the root object has no \"type\"".into()),
-        })
-    }
-
-    fn visit_unit<E>(self) -> Result<Self::Value, E> {
-        Ok(Err("the root is null".into()))
-    }
-    otherwise!(Result<RootParts, String>, |what| Err(format!("the root is {what}, not an object")));
 }

@@ -2,14 +2,17 @@
 //! curves refused by name. Of several layers the one that the plan names is read, or the only
 //! one of the kind wanted.
 
+use std::fs::File;
+use std::io::{BufRead, BufReader};
 use std::path::Path;
 use std::sync::Arc;
 
 use serde_json::Value;
+use sha2::{Digest, Sha256};
 
 use super::sqlite::{Cell, Database, Table};
 use super::system::{Said, to_lonlat};
-use super::{FileError, ReadAs, Request, Take, wkb};
+use super::{FileError, Input, ReadAs, Request, Take, wkb};
 use crate::files::{Properties, RawFeature, RawShape};
 use crate::frame::System;
 use crate::record::SourcePlace;
@@ -22,14 +25,28 @@ struct Layer {
     srs_id: i64,
 }
 
-pub(super) fn read(request: &Request, take: Take, notes: &mut Vec<String>) -> Result<usize, FileError> {
+pub(super) fn read(
+    request: &Request,
+    input: &mut Input,
+    take: Take,
+    notes: &mut Vec<String>,
+) -> Result<usize, FileError> {
     let wrong = |why: String| request.wrong(why);
+    if let Some(log) = Database::log(request.place) {
+        input.hash_further(&hash_of(&log).map_err(|e| FileError::open(&log, &e))?);
+    }
     let mut database = Database::open(request.place).map_err(wrong)?;
     let layers = layers_of(&mut database).map_err(wrong)?;
     let layer = choose(request, &layers, notes)?;
-    let table = database.table(&layer.name).ok_or_else(|| {
+    let table = database.table(&layer.name).map_err(wrong)?.ok_or_else(|| {
         request.wrong(format!("names the layer \"{}\" and has no table for it", layer.name))
     })?;
+    if !table.columns().any(|column| column.eq_ignore_ascii_case(&layer.geometry_column)) {
+        return Err(request.wrong(format!(
+            "names \"{}\" as the shapes of its layer \"{}\", which has no such column",
+            layer.geometry_column, layer.name
+        )));
+    }
     let system = system_of(request, &mut database, layer)?;
     let file: Arc<Path> = Arc::from(request.path);
     let mut count = 0;
@@ -45,17 +62,29 @@ pub(super) fn read(request: &Request, take: Take, notes: &mut Vec<String>) -> Re
     Ok(count)
 }
 
+/// The bytes of a file hashed into 32.
+fn hash_of(place: &Path) -> std::io::Result<Vec<u8>> {
+    let mut file = BufReader::with_capacity(1 << 18, File::open(place)?);
+    let mut hash = Sha256::new();
+    loop {
+        let bytes = file.fill_buf()?;
+        if bytes.is_empty() {
+            return Ok(hash.finalize().to_vec());
+        }
+        hash.update(bytes);
+        let read = bytes.len();
+        file.consume(read);
+    }
+}
+
 /// Every row of a small table, as text and numbers by column name.
 fn rows_of(database: &mut Database, name: &str) -> Result<Vec<Vec<(String, Cell)>>, String> {
-    let Some(table) = database.table(name) else {
+    let Some(table) = database.table(name)? else {
         return Err(format!("is an SQLite database and no GeoPackage: it has no table {name}"));
     };
     let mut rows = Vec::new();
-    database.scan(&table, &mut |row, cells| {
-        let named = table.columns.iter().cloned().zip(cells).enumerate().map(|(i, (column, cell))| {
-            let cell = if Some(i) == table.row_number { Cell::Integer(row) } else { cell };
-            (column.to_lowercase(), cell)
-        });
+    database.scan(&table, &mut |_, cells| {
+        let named = table.columns().map(str::to_lowercase).zip(cells);
         rows.push(named.collect());
         Ok(())
     })?;
@@ -95,6 +124,8 @@ fn choose<'l>(
     let fits = |layer: &&Layer| match request.options.read_as {
         ReadAs::Points | ReadAs::Rows => layer.geometry_type.ends_with("POINT"),
         ReadAs::Lines => layer.geometry_type.ends_with("LINESTRING"),
+        ReadAs::Areas => layer.geometry_type.ends_with("POLYGON"),
+        ReadAs::All => false,
     };
     let fitting: Vec<&Layer> = layers.iter().filter(fits).collect();
     match (layers, fitting.as_slice()) {
@@ -109,9 +140,11 @@ fn choose<'l>(
             Ok(only)
         }
         _ => Err(request.wrong(format!(
-            "holds {} layers ({}); write layer = \"NAME\" in its layer of the plan",
+            "holds {} layers ({}){}; write layer = \"NAME\" in its layer of the plan, or export the one that is \
+             meant to a file of its own",
             layers.len(),
-            names()
+            names(),
+            if request.options.strict { ", and none of them may be passed over unsaid" } else { "" }
         ))),
     }
 }
@@ -134,17 +167,19 @@ fn system_of(request: &Request, database: &mut Database, layer: &Layer) -> Resul
 fn feature_of(table: &Table, layer: &Layer, cells: Vec<Cell>) -> (RawShape, Properties) {
     let mut shape = RawShape::Null;
     let mut properties = Properties::new();
-    for (i, (column, cell)) in table.columns.iter().zip(cells).enumerate() {
+    for (i, (column, cell)) in table.columns().zip(cells).enumerate() {
         if column.eq_ignore_ascii_case(&layer.geometry_column) {
             shape = shape_of(&cell);
-        } else if Some(i) != table.row_number {
+        } else if Some(i) != table.row_number() {
             let value = match cell {
                 Cell::Integer(n) => Value::from(n),
+                // JSON has no number for it, and null would say that there is none.
+                Cell::Real(n) if !n.is_finite() => Value::from(n.to_string()),
                 Cell::Real(n) => Value::from(n),
                 Cell::Text(text) => Value::from(text),
                 Cell::Null | Cell::Blob(_) => continue,
             };
-            properties.insert(column.clone(), value);
+            properties.insert(column.to_string(), value);
         }
     }
     (shape, properties)
@@ -174,4 +209,83 @@ fn shape_of(cell: &Cell) -> RawShape {
         _ => return RawShape::Broken("has a geometry with an envelope of no known kind".into()),
     };
     wkb::shape(blob.get(8 + envelope..).unwrap_or(&[]))
+}
+
+#[cfg(test)]
+mod tests {
+    use std::path::PathBuf;
+
+    use super::*;
+    use crate::files::{ReadOptions, read_features};
+
+    fn golden(name: &str) -> PathBuf {
+        Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/golden/sqlite").join(name)
+    }
+
+    fn read_layer(path: &Path, layer: &str) -> Result<Vec<RawFeature>, String> {
+        let options = ReadOptions { layer: Some(layer.into()), ..ReadAs::Points.into() };
+        let mut features = Vec::new();
+        match read_features(path, path, options, &mut |raw| features.push(raw)) {
+            Ok(_) => Ok(features),
+            Err(why) => Err(why.to_string()),
+        }
+    }
+
+    /// What SQLite itself reads: golden/sqlite/make_golden.py.
+    fn assert_as_sqlite_reads(file: &str, path: &Path, layer: &str) {
+        let text = std::fs::read_to_string(golden("golden.json")).unwrap();
+        let all: Value = serde_json::from_str(&text).unwrap();
+        let wanted = all[file][layer].as_array().unwrap();
+        let features = read_layer(path, layer).unwrap();
+        assert_eq!(features.len(), wanted.len(), "{layer}");
+        for (feature, wanted) in features.iter().zip(wanted) {
+            assert_eq!(&Value::Object(feature.properties.to_map()), wanted, "{layer}");
+            assert!(matches!(feature.shape, RawShape::Shape(_)));
+        }
+    }
+
+    #[test]
+    fn added_columns_stored_columns_and_rows_without_numbers_are_read_as_sqlite_reads_them() {
+        for layer in ["altered", "keyed", "stored, one"] {
+            assert_as_sqlite_reads("tables.gpkg", &golden("tables.gpkg"), layer);
+        }
+    }
+
+    #[test]
+    fn what_is_not_understood_of_a_table_is_refused() {
+        for (layer, wanted) in [
+            ("computed", "column \"tag\", which is computed"),
+            ("recent", "view \"recent\" (CREATE VIEW recent AS SELECT * FROM altered)"),
+            ("timed", "column \"seen\" was added, whose default (CURRENT_TIMESTAMP)"),
+        ] {
+            let why = read_layer(&golden("tables.gpkg"), layer).unwrap_err();
+            assert!(why.contains(wanted) && why.contains("export"), "{why}");
+        }
+    }
+
+    /// Another program has it open: the log counts up to its last whole commit.
+    #[test]
+    fn a_write_ahead_log_is_read_up_to_its_last_commit() {
+        assert_as_sqlite_reads("open.gpkg", &golden("open.gpkg"), "dwellings");
+        let folder = tempfile::tempdir().unwrap();
+        let (path, log) = (folder.path().join("open.gpkg"), folder.path().join("open.gpkg-wal"));
+        std::fs::copy(golden("open.gpkg"), &path).unwrap();
+        let whole = std::fs::read(golden("open.gpkg-wal")).unwrap();
+        let limits = |log_bytes: &[u8]| -> Vec<f64> {
+            std::fs::write(&log, log_bytes).unwrap();
+            let features = read_layer(&path, "dwellings").unwrap();
+            features.iter().filter_map(|f| f.properties["distance_m"].as_f64()).collect()
+        };
+        let frame = 24 + 512;
+        // Before any commit, after the first, and with its checksum broken.
+        assert_eq!(limits(&whole[..32]), [100.0; 12]);
+        let first = limits(&whole[..32 + 2 * frame]);
+        assert!(first.contains(&1500.0) && first.len() == 12, "{first:?}");
+        let mut broken = whole.clone();
+        broken[32 + 24 + 100] ^= 1;
+        assert_eq!(limits(&broken), [100.0; 12]);
+        std::fs::write(folder.path().join("open.gpkg-journal"), b"\xd9\xd5\x05\xf9\x20\xa1\x63\xd7rest")
+            .unwrap();
+        assert!(read_layer(&path, "dwellings").unwrap_err().contains("broken off"));
+    }
 }

@@ -1,7 +1,8 @@
 //! GPX 1.0 and 1.1: waypoints as points; tracks, then routes, as lines. Extensions of
 //! makers are left out.
 
-use std::io::{BufReader, Read};
+mod clean;
+
 use std::path::Path;
 use std::sync::Arc;
 
@@ -12,14 +13,32 @@ use serde_json::Value;
 use super::{FileError, Input, ReadAs, Request, Take};
 use crate::files::{Properties, RawFeature, RawShape};
 use crate::record::SourcePlace;
+use clean::cleaned;
 
-pub(super) fn read(request: &Request, input: &mut Input, take: Take) -> Result<usize, FileError> {
-    let gpx = gpx::read(BufReader::with_capacity(1 << 16, input.by_ref()))
-        .map_err(|e| request.wrong(format!("is not valid GPX: {e}")))?;
-    let features = match request.options.read_as {
-        ReadAs::Points | ReadAs::Rows => gpx.waypoints.iter().map(from_waypoint).collect::<Vec<_>>(),
-        ReadAs::Lines => lines_of(&gpx),
+pub(super) fn read(
+    request: &Request,
+    input: &mut Input,
+    take: Take,
+    notes: &mut Vec<String>,
+) -> Result<usize, FileError> {
+    let left = cleaned(request, input)?;
+    if let Some(first) = &left.first_odd {
+        notes.push(match left.odd_times {
+            1 => format!("has {first}, which is none; it is set aside"),
+            n => format!("has {first} and {} more that are none; they are set aside", n - 1),
+        });
+    }
+    let gpx = gpx::read(left.text.as_slice()).map_err(|e| request.wrong(format!("is not valid GPX: {e}")))?;
+    let points = || gpx.waypoints.iter().map(from_waypoint);
+    let features: Vec<_> = match request.options.read_as {
+        ReadAs::Points | ReadAs::Rows => points().collect(),
+        ReadAs::Lines | ReadAs::Areas => lines_of(&gpx),
+        ReadAs::All => points().chain(lines_of(&gpx)).collect(),
     };
+    let passed_over = gpx.tracks.len() + gpx.routes.len();
+    if request.options.strict && request.options.read_as == ReadAs::Points && passed_over > 0 {
+        notes.push(format!("holds {passed_over} tracks and routes too; its waypoints are read"));
+    }
     let file: Arc<Path> = Arc::from(request.path);
     let count = features.len();
     for (index, (shape, properties)) in features.into_iter().enumerate() {

@@ -40,6 +40,11 @@ pub enum ReadAs {
     Points,
     /// Lines: GPX tracks, then routes.
     Lines,
+    /// Polygons: of a GPX, tracks and routes.
+    Areas,
+    /// All of them: of a GPX waypoints, tracks and routes; of a file of several layers the one
+    /// that is named, and none by its kind.
+    All,
     /// Rows: a CSV file needs no columns for a place; otherwise as points.
     Rows,
 }
@@ -55,11 +60,14 @@ pub struct ReadOptions {
     pub layer: Option<String>,
     /// EPSG code to name as the likely one where a file does not say its own.
     pub likely_epsg: Option<u32>,
+    /// Whether people's safety hangs on the file: what is not understood then spoils its feature
+    /// or the file, where it is otherwise set aside and noted.
+    pub strict: bool,
 }
 
 impl From<ReadAs> for ReadOptions {
     fn from(read_as: ReadAs) -> Self {
-        Self { read_as, epsg: None, layer: None, likely_epsg: None }
+        Self { read_as, epsg: None, layer: None, likely_epsg: None, strict: false }
     }
 }
 
@@ -124,12 +132,12 @@ pub fn read_features(
     }
     let features = match format {
         Format::GeoJson => geojson::read(&request, &mut input, take)?,
-        Format::Csv => csv::read(&request, &mut input, take)?,
-        Format::Gpx => gpx::read(&request, &mut input, take)?,
+        Format::Csv => csv::read(&request, &mut input, take, &mut notes)?,
+        Format::Gpx => gpx::read(&request, &mut input, take, &mut notes)?,
         Format::Kml => kml::read(&request, &mut input, take)?,
         Format::Kmz => kml::read_zipped(&request, take)?,
-        Format::Shapefile => shapefile::read(&request, &mut input, take)?,
-        Format::GeoPackage => geopackage::read(&request, take, &mut notes)?,
+        Format::Shapefile => shapefile::read(&request, &mut input, take, &mut notes)?,
+        Format::GeoPackage => geopackage::read(&request, &mut input, take, &mut notes)?,
         #[cfg(feature = "parquet")]
         Format::GeoParquet => parquet::read(&request, take)?,
         #[cfg(feature = "gdal")]

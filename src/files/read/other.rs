@@ -59,10 +59,16 @@ fn choose<'d>(
             .map_err(|_| request.wrong(format!("has no layer \"{wanted}\"; it has: {}", all()))),
         (None, [_]) => dataset.layer(0).map_err(|e| request.wrong(e.to_string())),
         (None, _) => {
-            let kind = if request.options.read_as == ReadAs::Lines { "LINESTRING" } else { "POINT" };
+            let kind = match request.options.read_as {
+                ReadAs::Points | ReadAs::Rows => Some("POINT"),
+                ReadAs::Lines => Some("LINESTRING"),
+                ReadAs::Areas => Some("POLYGON"),
+                ReadAs::All => None,
+            };
             let fits = |layer: &Layer| {
                 let code = layer.defn().geom_fields().next().map_or(0, |field| field.field_type());
-                gdal::vector::geometry_type_to_name(code).to_uppercase().replace(' ', "").contains(kind)
+                let name = gdal::vector::geometry_type_to_name(code).to_uppercase().replace(' ', "");
+                kind.is_some_and(|kind| name.contains(kind))
             };
             let mut fitting = dataset.layers().filter(fits);
             match (fitting.next(), fitting.next()) {

@@ -14,11 +14,19 @@ use shapefile::record::traits::HasXY;
 use shapefile::{PolygonRing, Shape, ShapeReader};
 
 use super::system::{Said, beside, to_lonlat};
-use super::{FileError, Input, Request, Take};
+use super::{FileError, Input, ReadAs, Request, Take};
 use crate::files::{Properties, RawFeature, RawShape};
 use crate::record::SourcePlace;
 
-pub(super) fn read(request: &Request, input: &mut Input, take: Take) -> Result<usize, FileError> {
+/// The length of the header of `.shp` and `.shx`.
+const HEADER_BYTES: u64 = 100;
+
+pub(super) fn read(
+    request: &Request,
+    input: &mut Input,
+    take: Take,
+    notes: &mut Vec<String>,
+) -> Result<usize, FileError> {
     let damaged = |e: shapefile::Error| request.wrong(format!("is a damaged Shapefile: {e}"));
     let source = open(request, request.place)?;
     let index = beside(request.place, "shx").map(|shx| open(request, &shx)).transpose()?;
@@ -26,14 +34,30 @@ pub(super) fn read(request: &Request, input: &mut Input, take: Take) -> Result<u
         Some(index) => ShapeReader::with_shx(source, index).map_err(damaged)?,
         None => ShapeReader::new(source).map_err(damaged)?,
     };
+    let stored = Stored::count(request)?;
+    let mut odd: Vec<String> = stored.oddities(shapes.header().file_length).collect();
     let mut rows = beside(request.place, "dbf").map(|dbf| Rows::open(request, input, &dbf)).transpose()?;
+    if rows.is_none() && request.options.read_as != ReadAs::Areas {
+        odd.push(
+            "has no attribute table (.dbf) beside it, so that its features have no properties; copy it there"
+                .into(),
+        );
+    }
     if let Some(prj) = beside(request.place, "prj") {
         input.hash_further(&whole(request, &prj)?);
     }
     let corner = shapes.header().bbox.min;
     let system = request.system(Said::Nothing, Some((corner.x, corner.y)))?;
+    if request.options.strict
+        && let Some(first) = odd.first()
+    {
+        return Err(
+            request.wrong(format!("{first}; what may be lost keeps people safe, so that it is not read"))
+        );
+    }
+    notes.append(&mut odd);
     let file: Arc<Path> = Arc::from(request.path);
-    let mut count = 0;
+    let (mut count, mut seen) = (0, 0);
     for (index, shape) in shapes.iter_shapes().enumerate() {
         let shape = shape.map_err(|e| {
             request.wrong(format!(
@@ -41,6 +65,7 @@ pub(super) fn read(request: &Request, input: &mut Input, take: Take) -> Result<u
                 index + 1
             ))
         })?;
+        seen += 1;
         let row = match &mut rows {
             None => Some(Properties::new()),
             Some(rows) => rows.next(request, index)?,
@@ -50,7 +75,69 @@ pub(super) fn read(request: &Request, input: &mut Input, take: Take) -> Result<u
         take(RawFeature { shape: to_lonlat(raw_shape(shape), &system), properties, source });
         count += 1;
     }
+    let table_rows = rows.map_or(seen, |rows| rows.rows);
+    if seen != table_rows
+        || stored.index.is_some_and(|index| index != seen)
+        || stored.shapes.is_some_and(|shapes| shapes != seen)
+    {
+        let listed = |n: Option<usize>| n.map_or_else(|| "none".to_string(), |n| n.to_string());
+        let what = format!(
+            "holds {} shapes, {} entries in its index (.shx) and {table_rows} rows in its attribute table (.dbf), of \
+             which {seen} were read; the files do not belong together, export them again",
+            listed(stored.shapes),
+            listed(stored.index)
+        );
+        if request.options.strict {
+            return Err(request.wrong(what));
+        }
+        notes.push(what);
+    }
     Ok(count)
+}
+
+/// What the files themselves hold, whatever their headers say.
+struct Stored {
+    bytes: u64,
+    /// Shapes that stand one after the other to the end of the file, if they do.
+    shapes: Option<usize>,
+    /// Entries of the index, if there is one.
+    index: Option<usize>,
+}
+
+impl Stored {
+    fn count(request: &Request) -> Result<Self, FileError> {
+        let bytes_of = |place: &Path| std::fs::metadata(place).map(|file| file.len());
+        let bytes = bytes_of(request.place).map_err(|e| FileError::open(request.path, &e))?;
+        let index = beside(request.place, "shx").and_then(|shx| bytes_of(&shx).ok());
+        let index = index.and_then(|bytes| usize::try_from(bytes.saturating_sub(HEADER_BYTES) / 8).ok());
+        Ok(Self { bytes, shapes: walked(&mut open(request, request.place)?, bytes), index })
+    }
+
+    /// Where the header of the shapes, which counts in words of two bytes, goes against the file.
+    fn oddities(&self, header_words: i32) -> impl Iterator<Item = String> {
+        let said = i64::from(header_words) * 2;
+        let differs = i64::try_from(self.bytes).is_ok_and(|bytes| bytes != said);
+        differs.then(|| {
+            format!("says in its header that it is {said} bytes long, and is {}: shapes are lost; export it again", self.bytes)
+        }).into_iter()
+    }
+}
+
+/// The number of shapes that follow each other from the header to the end of the file; nothing
+/// where there are gaps between them.
+fn walked(shapes: &mut BufReader<File>, bytes: u64) -> Option<usize> {
+    let (mut at, mut count) = (HEADER_BYTES, 0);
+    shapes.seek(SeekFrom::Start(at)).ok()?;
+    while at < bytes {
+        let mut header = [0; 8];
+        shapes.read_exact(&mut header).ok()?;
+        let [_, _, _, _, a, b, c, d] = header;
+        let content = u64::from(u32::from_be_bytes([a, b, c, d])) * 2;
+        shapes.seek_relative(i64::try_from(content).ok()?).ok()?;
+        at = at.checked_add(8 + content)?;
+        count += 1;
+    }
+    (at == bytes).then_some(count)
 }
 
 fn open(request: &Request, place: &Path) -> Result<BufReader<File>, FileError> {
@@ -67,6 +154,8 @@ struct Rows {
     names: Vec<String>,
     /// Which rows are marked as deleted; the table's reader passes them over.
     deleted: Vec<bool>,
+    /// How many rows there are, deleted ones too.
+    rows: usize,
 }
 
 impl Rows {
@@ -84,7 +173,7 @@ impl Rows {
         let (hash, deleted) =
             flags_of(&mut open(request, dbf)?).map_err(|e| FileError::open(request.path, &e))?;
         input.hash_further(&hash);
-        Ok(Self { table, names, deleted })
+        Ok(Self { table, names, rows: deleted.len(), deleted })
     }
 
     /// The attributes of the shape at `index`; `None` where its row is deleted.

@@ -28,7 +28,7 @@ use super::{Findings, Query};
 use days::Awaited;
 
 use crate::files::write::InputFile;
-use crate::files::{Properties, RawFeature};
+use crate::files::{Properties, RawFeature, RawShape};
 use crate::frame::{LonLat, Placed};
 use crate::record::{Access, Deployment, Gate, KeepOut, Line, Record, SourcePlace, Station, SurveyLeg};
 
@@ -135,6 +135,9 @@ impl Builder {
 
     /// A row of a check log, kept as it is.
     pub fn check_row(&mut self, raw: RawFeature) {
+        if let RawShape::Broken(why) = &raw.shape {
+            return self.findings.fault_of(&raw.source, None, why);
+        }
         self.check_rows.push(raw);
     }
 

@@ -2,7 +2,8 @@
 
 use std::io::{BufReader, Read};
 
-use super::{DEGREES, METRES, delimiter_of, with_point};
+use super::number::with_point;
+use super::{DEGREES, METRES, delimiter_of};
 use crate::files::read::Input;
 
 /// A cell as it stands in the text, with its first byte after a byte-order mark.

@@ -6,9 +6,10 @@ use std::sync::Arc;
 use serde::de::{DeserializeSeed, Deserializer, IgnoredAny, MapAccess, SeqAccess, Visitor};
 use serde_json::Value;
 
-use super::geometry::OneGeometry;
+use super::geometry::{OneGeometry, twice};
 use super::member::{Names, Table, next_kind, next_name};
 use super::otherwise;
+use super::system::own_system;
 use crate::files::{Properties, RawShape};
 
 /// What stands in a feature; `fault` says why it is none.
@@ -21,16 +22,31 @@ pub(super) struct FeatureParts {
 }
 
 impl FeatureParts {
+    /// Whether a member was there already.
+    fn has(&self, key: &str) -> bool {
+        match key {
+            "geometry" => self.shape.is_some(),
+            "properties" => !self.properties.is_empty(),
+            "id" => self.id.is_some(),
+            _ => false,
+        }
+    }
+
     pub(super) fn take<'de, M: MapAccess<'de>>(
         &mut self,
         key: &str,
         map: &mut M,
         names: &mut Names,
     ) -> Result<(), M::Error> {
+        if self.has(key) {
+            self.fault = Some(twice(key));
+        }
         match key {
+            "crs" => self.fault = own_system(&map.next_value::<Value>()?).or(self.fault.take()),
             "geometry" => self.shape = Some(map.next_value_seed(OneGeometry)?),
             "properties" => match map.next_value_seed(Table(names))? {
-                Some(properties) => self.properties = properties,
+                Some(Ok(properties)) => self.properties = properties,
+                Some(Err(fault)) => self.fault = Some(fault),
                 None => self.fault = Some("has \"properties\" that are neither an object nor null".into()),
             },
             "id" => match map.next_value::<Value>()? {
@@ -69,6 +85,10 @@ impl<'de> Visitor<'de> for OneFeature<'_> {
         let mut kind = None;
         while let Some(key) = next_name(&mut map)? {
             match &*key {
+                "type" if kind.is_some() => {
+                    parts.fault = Some(twice("type"));
+                    map.next_value::<IgnoredAny>()?;
+                }
                 "type" => kind = Some(next_kind(&mut map)?),
                 _ => parts.take(&key, &mut map, self.0)?,
             }

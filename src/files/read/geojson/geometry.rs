@@ -7,8 +7,10 @@ use geo_types::{
     Polygon,
 };
 use serde::de::{DeserializeSeed, Deserializer, IgnoredAny, MapAccess, SeqAccess, Visitor};
+use serde_json::Value;
 
 use super::member::{next_kind, next_name};
+use super::system::own_system;
 use super::{otherwise, seed_any};
 use crate::files::RawShape;
 
@@ -33,6 +35,10 @@ impl<'de> Visitor<'de> for OneGeometry {
         let mut parts = GeometryParts::default();
         while let Some(key) = next_name(&mut map)? {
             match &*key {
+                "type" if kind.is_some() => {
+                    parts.fault = Some(twice("type"));
+                    map.next_value::<IgnoredAny>()?;
+                }
                 "type" => kind = Some(next_kind(&mut map)?),
                 _ => parts.take(&key, &mut map)?,
             }
@@ -54,10 +60,29 @@ impl<'de> Visitor<'de> for OneGeometry {
 pub(super) struct GeometryParts {
     coordinates: Option<Nested>,
     geometries: Option<Vec<RawShape>>,
+    fault: Option<String>,
+}
+
+/// Of a member that stands twice nobody knows which is meant.
+pub(super) fn twice(member: &str) -> String {
+    format!("has the member \"{member}\" twice; take one of them out")
 }
 
 impl GeometryParts {
     pub(super) fn take<'de, M: MapAccess<'de>>(&mut self, key: &str, map: &mut M) -> Result<(), M::Error> {
+        match key {
+            "coordinates" if self.coordinates.is_some() => self.fault = Some(twice(key)),
+            "geometries" if self.geometries.is_some() => self.fault = Some(twice(key)),
+            "crs" => self.fault = own_system(&map.next_value::<Value>()?).or(self.fault.take()),
+            _ => return self.take_known(key, map),
+        }
+        if self.fault.is_some() && key != "crs" {
+            map.next_value::<IgnoredAny>()?;
+        }
+        Ok(())
+    }
+
+    fn take_known<'de, M: MapAccess<'de>>(&mut self, key: &str, map: &mut M) -> Result<(), M::Error> {
         match key {
             "coordinates" => self.coordinates = Some(map.next_value_seed(NestedSeed)?),
             "geometries" => self.geometries = map.next_value_seed(GeometryList)?,
@@ -69,6 +94,9 @@ impl GeometryParts {
     }
 
     pub(super) fn build(self, kind: &str) -> RawShape {
+        if let Some(fault) = self.fault {
+            return RawShape::Broken(fault);
+        }
         let built = match kind {
             "GeometryCollection" => match self.geometries {
                 Some(parts) => collection(parts),
@@ -89,7 +117,7 @@ fn collection(parts: Vec<RawShape>) -> Result<Geometry<f64>, String> {
     for part in parts {
         match part {
             RawShape::Shape(shape) => shapes.push(shape),
-            RawShape::Null => {}
+            RawShape::Null => return Err("holds a part that is null".into()),
             RawShape::Broken(why) => return Err(format!("holds a part that {why}")),
         }
     }

@@ -99,18 +99,19 @@ impl<'de> Visitor<'de> for Kind {
 #[derive(Default)]
 pub(super) struct Names(Arc<Vec<Box<str>>>);
 
-/// Reads the member `properties`; `None` for what is neither an object nor null.
+/// Reads the member `properties`; `None` for what is neither an object nor null, a fault where a
+/// name stands twice with different values.
 pub(super) struct Table<'n>(pub &'n mut Names);
 
 impl<'de> DeserializeSeed<'de> for Table<'_> {
-    type Value = Option<Properties>;
-    fn deserialize<D: Deserializer<'de>>(self, d: D) -> Result<Option<Properties>, D::Error> {
+    type Value = Option<Result<Properties, String>>;
+    fn deserialize<D: Deserializer<'de>>(self, d: D) -> Result<Option<Result<Properties, String>>, D::Error> {
         d.deserialize_any(self)
     }
 }
 
 impl<'de> Visitor<'de> for Table<'_> {
-    type Value = Option<Properties>;
+    type Value = Option<Result<Properties, String>>;
 
     fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str("properties")
@@ -127,21 +128,29 @@ impl<'de> Visitor<'de> for Table<'_> {
             }
         };
         if differs.is_none() && values.len() == names.len() {
-            return Ok(Properties::shared(names, values));
+            return Ok(Properties::shared(names, values).map(Ok));
         }
         let known = names.iter().map(|name| name.to_string());
         let mut properties: Properties = known.zip(values).collect();
         let mut next = differs;
+        let mut fault = None;
         while let Some(name) = next {
-            properties.insert(name.into_owned(), map.next_value()?);
+            let value: Value = map.next_value()?;
+            if properties.get(&name).is_some_and(|before| *before != value) {
+                fault = Some(format!(
+                    "has the property \"{name}\" twice, as {} and as {value}; take one of them out",
+                    properties[&name]
+                ));
+            }
+            properties.insert(name.into_owned(), value);
             next = next_name(&mut map)?;
         }
         *names = properties.names().clone();
-        Ok(Some(properties))
+        Ok(Some(fault.map_or(Ok(properties), Err)))
     }
 
     fn visit_unit<E>(self) -> Result<Self::Value, E> {
-        Ok(Some(Properties::new()))
+        Ok(Some(Ok(Properties::new())))
     }
-    otherwise!(Option<Properties>, |_| None);
+    otherwise!(Option<Result<Properties, String>>, |_| None);
 }
