@@ -6,6 +6,7 @@ use std::time::{Duration, Instant};
 
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 
+use super::message::harmless;
 use crate::steps::Progress;
 
 /// How long a stage may take before a bar is shown.
@@ -52,7 +53,7 @@ impl Progress for Bar {
         bar.set_style(
             ProgressStyle::with_template(template).unwrap_or_else(|_| ProgressStyle::default_bar()),
         );
-        bar.set_message(what.to_string());
+        bar.set_message(harmless(what).into_owned());
         bar.set_length(total.unwrap_or(0));
         bar.set_position(0);
         self.show(bar);

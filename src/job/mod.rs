@@ -10,6 +10,7 @@ mod fields;
 mod findings;
 mod intern;
 mod places;
+mod rings;
 mod select;
 mod shapes;
 mod spelling;

@@ -67,7 +67,10 @@ checked_number!(NonNegative, "a number of 0 or more", |v| v >= 0.0);
 
 /// A bandwidth: metres, or the name of the rule that finds it.
 #[derive(Clone, PartialEq, Debug, Serialize, Deserialize, JsonSchema)]
-#[serde(untagged)]
+#[serde(
+    untagged,
+    expecting = "expected a bandwidth in metres (a number more than 0), or the name of a rule such as \"lscv\""
+)]
 pub enum MetresOrRule {
     /// Metres, per axis.
     Metres(Positive),

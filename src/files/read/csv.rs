@@ -285,3 +285,94 @@ fn explain(request: &Request, error: &csv::Error) -> FileError {
         _ => request.wrong(format!("is not valid CSV{at}: {error}")),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::files::{ReadOptions, ReadReport, read_features};
+
+    fn read(text: &str, strict: bool) -> Result<(Vec<RawFeature>, ReadReport), String> {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("a.csv");
+        std::fs::write(&path, text).unwrap();
+        let options = ReadOptions { strict, ..ReadAs::Points.into() };
+        let mut features = Vec::new();
+        let report = read_features(&path, Path::new("a.csv"), options, &mut |raw| features.push(raw));
+        report.map(|report| (features, report)).map_err(|e| e.to_string())
+    }
+
+    fn place(feature: &RawFeature) -> (f64, f64) {
+        match &feature.shape {
+            RawShape::Shape(Geometry::Point(p)) => (p.x(), p.y()),
+            other => panic!("{other:?}"),
+        }
+    }
+
+    #[test]
+    fn every_row_lies_in_the_system_that_it_says() {
+        let text = "easting,northing,epsg\n661027.41,5992431.51,28355\n122798.17,5986206.35,EPSG:28356\n\
+                    148.8,-36.2,4326\n";
+        let (features, _) = read(text, true).unwrap();
+        for feature in &features {
+            let (lon, lat) = place(feature);
+            assert!((lon - 148.8).abs() < 0.02 && (lat + 36.2).abs() < 0.02, "{lon} {lat}");
+        }
+        let why = read("lon,lat,epsg\n148.8,-36.2,4326\n148.8,-36.2,MGA\n", true).unwrap_err();
+        assert!(why.contains("epsg \"MGA\" at line 3"), "{why}");
+        assert!(read("x,y,epsg\n661027.41,5992431.51,28355\n661027.41,5992431.51,\n", true).is_err());
+    }
+
+    #[test]
+    fn rows_of_another_length_spoil_a_keep_out_and_are_counted_elsewhere() {
+        let text = "lon,lat,name,distance_m,\n148.1,-35.1,house, 5,200\n148.2,-35.2,shed,300,\n148.3,-35.3\n";
+        let (features, _) = read(text, true).unwrap();
+        assert_eq!(features.len(), 3);
+        assert!(matches!(&features[2].shape, RawShape::Broken(why) if why.contains("has 2 cells")));
+        let long = read("lon,lat,name,distance_m\n148.1,-35.1,house, 5,200\n", true).unwrap().0;
+        assert!(
+            matches!(&long[0].shape, RawShape::Broken(why) if why.contains("5 cells, where the header has 4"))
+        );
+        let (features, report) = read(text, false).unwrap();
+        assert_eq!((features.len(), features[1].source.index), (2, 1));
+        assert!(
+            report.notes[0].contains("row 3") && report.notes[0].contains("set aside"),
+            "{:?}",
+            report.notes
+        );
+    }
+
+    #[test]
+    fn a_quote_left_open_is_told_and_a_text_of_two_lines_is_read() {
+        for rows in ["148.1,-35.1,\"b\n148.2,-35.2,c\n", "148.1,-35.1,\"b\n148.2,-35.2,\"c\n148.3,-35.3,d\n"]
+        {
+            for strict in [true, false] {
+                let why = read(&format!("lon,lat,name\n{rows}"), strict).unwrap_err();
+                assert!(why.contains("left open at line 2") && why.contains("148.2,-35.2"), "{why}");
+            }
+        }
+        let two = "lon,lat,name\n148.1,-35.1,\"gate, and\nfence, both, old\"\n";
+        assert_eq!(read(two, true).unwrap().0[0].properties["name"], "gate, and\nfence, both, old");
+    }
+
+    #[test]
+    fn a_number_that_may_be_thousands_is_not_taken_for_a_fraction() {
+        let (features, _) =
+            read("lon\tlat\tdistance_m\n148.1\t-35.1\t1,200\n148.1\t-35.1\t1.200,5\n", true).unwrap();
+        assert_eq!(features[0].properties["distance_m"], "1,200");
+        assert_eq!(features[1].properties["distance_m"], "1200.5");
+        let (features, _) =
+            read("lon;lat;distance_m\n148,125;-35,5;1.200\n148,125;-35,5;1,2\n", true).unwrap();
+        assert!(matches!(&features[0].shape, RawShape::Broken(why) if why.contains("distance_m \"1.200\"")));
+        assert_eq!(
+            (place(&features[1]), &features[1].properties["distance_m"]),
+            ((148.125, -35.5), &Value::from("1.2"))
+        );
+    }
+
+    #[test]
+    fn a_column_named_twice_is_refused_where_safety_hangs_on_it() {
+        let text = "lon,lat,distance_m,Distance_M\n148.1,-35.1,200,1500\n";
+        assert!(read(text, true).unwrap_err().contains("two columns"));
+        assert!(read(text, false).unwrap().1.notes[0].contains("two columns"));
+    }
+}

@@ -365,3 +365,73 @@ impl Sink<'_> {
         self.count += 1;
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::files::{ReadAs, read_features};
+
+    fn read(text: &str) -> Result<Vec<RawFeature>, String> {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("a.geojson");
+        std::fs::write(&path, text).unwrap();
+        let mut features = Vec::new();
+        match read_features(&path, Path::new("a.geojson"), ReadAs::All, &mut |raw| features.push(raw)) {
+            Ok(_) => Ok(features),
+            Err(why) => Err(why.to_string()),
+        }
+    }
+
+    const FEATURES: &str = r#""features":[{"type":"Feature","properties":{},"geometry":{"type":"Point","coordinates":[661027.41,5992431.51]}}]"#;
+
+    fn crs(name: &str) -> String {
+        format!(r#""crs":{{"type":"name","properties":{{"name":"{name}"}}}}"#)
+    }
+
+    #[test]
+    fn a_system_behind_the_features_is_not_passed_over() {
+        let mga = crs("urn:ogc:def:crs:EPSG::28355");
+        let why = read(&format!(r#"{{"type":"FeatureCollection",{FEATURES},{mga}}}"#)).unwrap_err();
+        assert!(why.contains("EPSG:28355") && why.contains("ahead of \"features\""), "{why}");
+        let ahead = read(&format!(r#"{{"type":"FeatureCollection",{mga},{FEATURES}}}"#)).unwrap();
+        assert!(matches!(&ahead[0].shape, RawShape::Shape(_)));
+        for harmless in [crs("urn:ogc:def:crs:OGC:1.3:CRS84"), r#""crs":null"#.into()] {
+            assert_eq!(
+                read(&format!(r#"{{"type":"FeatureCollection",{FEATURES},{harmless}}}"#)).unwrap().len(),
+                1
+            );
+        }
+        let link = r#""crs":{"type":"link","properties":{"href":"x"}}"#;
+        let why = read(&format!(r#"{{"type":"FeatureCollection",{link},{FEATURES}}}"#)).unwrap_err();
+        assert!(why.contains("names no system"), "{why}");
+    }
+
+    #[test]
+    fn members_that_stand_twice_are_not_chosen_between() {
+        for text in [
+            format!(r#"{{"type":"FeatureCollection",{FEATURES},{FEATURES}}}"#),
+            format!(r#"{{"type":"FeatureCollection",{FEATURES},"type":"Feature"}}"#),
+            format!(
+                r#"{{"type":"FeatureCollection",{},{},{FEATURES}}}"#,
+                crs("EPSG:4326"),
+                crs("EPSG:28355")
+            ),
+            format!(r#"{{"type":"FeatureCollection",{}}}"#, FEATURES.replace("features", "feat\\u0075res")),
+        ] {
+            assert!(read(&text).is_err(), "{text}");
+        }
+        let collection = |feature: &str| format!(r#"{{"type":"FeatureCollection","features":[{feature}]}}"#);
+        let point = r#""geometry":{"type":"Point","coordinates":[1,2]}"#;
+        for (feature, wanted) in [
+            (format!(r#"{{"type":"Feature","properties":{{}},{point},{point}}}"#), "\"geometry\" twice"),
+            (format!(r#"{{"type":"Feature","properties":{{"d":1}},"properties":{{"d":2}},{point}}}"#), "\"properties\" twice"),
+            (format!(r#"{{"type":"Feature","properties":{{"d":1,"d":2}},{point}}}"#), "property \"d\" twice"),
+            (r#"{"type":"Feature","properties":{},"geometry":{"type":"Point","coordinates":[1,2],"coordinates":[3,4]}}"#.into(), "\"coordinates\" twice"),
+            (format!(r#"{{"type":"Feature","properties":{{}},{point},{}}}"#, crs("EPSG:28355")), "of its own"),
+            (r#"{"type":"Feature","properties":{},"geometry":{"type":"GeometryCollection","geometries":[null]}}"#.into(), "part that is null"),
+        ] {
+            let features = read(&collection(&feature)).unwrap();
+            assert!(matches!(&features[0].shape, RawShape::Broken(why) if why.contains(wanted)), "{wanted}: {:?}", features[0].shape);
+        }
+    }
+}

@@ -93,3 +93,56 @@ fn named(pairs: &[(&str, &Option<String>)]) -> Properties {
         .filter_map(|(name, text)| text.as_ref().map(|t| (name.to_string(), Value::from(t.as_str()))))
         .collect()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::files::{ReadOptions, ReadReport, read_features};
+
+    fn read(body: &str, read_as: ReadAs) -> Result<(Vec<RawFeature>, ReadReport), String> {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("a.gpx");
+        let head = "<?xml version=\"1.0\"?>\n<gpx version=\"1.1\" creator=\"x\" xmlns=\"http://www.topografix.com/GPX/1/1\">";
+        std::fs::write(&path, format!("{head}{body}</gpx>")).unwrap();
+        let mut features = Vec::new();
+        let report = read_features(&path, Path::new("a.gpx"), ReadOptions::from(read_as), &mut |raw| {
+            features.push(raw)
+        });
+        report.map(|report| (features, report)).map_err(|e| e.to_string())
+    }
+
+    const MIXED: &str = "<wpt lat=\"-36.2\" lon=\"148.8\"><name>A &amp; B</name></wpt>\
+        <rte><rtept lat=\"-36\" lon=\"148\"/><rtept lat=\"-36.1\" lon=\"148\"/></rte>\
+        <trk><trkseg><trkpt lat=\"-36\" lon=\"148\"/><trkpt lat=\"-36.1\" lon=\"148.1\"/></trkseg></trk>";
+
+    #[test]
+    fn keep_outs_take_waypoints_tracks_and_routes() {
+        let (features, _) = read(MIXED, ReadAs::All).unwrap();
+        assert_eq!(features.len(), 3);
+        assert_eq!(features[0].properties["name"], "A & B");
+        assert_eq!(read(MIXED, ReadAs::Points).unwrap().0.len(), 1);
+        assert_eq!(read(MIXED, ReadAs::Lines).unwrap().0.len(), 2);
+    }
+
+    #[test]
+    fn times_that_are_none_are_set_aside_with_their_place() {
+        let body = "\n<wpt lat=\"1\" lon=\"2\"><ele></ele><time></time></wpt>\n<wpt lat=\"1\" lon=\"2\"><time>noon</time></wpt>\
+                    <wpt lat=\"1\" lon=\"2\"><time/></wpt><wpt lat=\"1\" lon=\"2\"><time>2026-05-31T14:00:00+10:00</time></wpt>";
+        let (features, report) = read(body, ReadAs::Points).unwrap();
+        assert_eq!(features.len(), 4);
+        assert!(features[3].properties["date"].as_str().unwrap().starts_with("2026-05-31T04:00:00"));
+        assert!(report.notes[0].contains("an empty time at line 3 and 2 more"), "{:?}", report.notes);
+    }
+
+    #[test]
+    fn nesting_costs_no_more_than_its_length() {
+        let deep = |n: usize| "<a>".repeat(n) + &"</a>".repeat(n);
+        let started = std::time::Instant::now();
+        let body = format!("<wpt lat=\"1\" lon=\"2\"><extensions>{}</extensions></wpt>", deep(200_000));
+        assert_eq!(read(&body, ReadAs::Points).unwrap().0.len(), 1);
+        let why =
+            read(&format!("<wpt lat=\"1\" lon=\"2\">{}</wpt>", deep(200_000)), ReadAs::Points).unwrap_err();
+        assert!(why.contains("nested deeper"), "{why}");
+        assert!(started.elapsed().as_secs() < 30);
+    }
+}

@@ -329,3 +329,89 @@ fn polygons<P: HasXY>(polygon: &GenericPolygon<P>) -> Result<Geometry<f64>, Stri
         _ => Ok(Geometry::MultiPolygon(outer.into())),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::files::{ReadOptions, ReadReport, read_features};
+
+    /// The header of a file of points that holds so many words.
+    fn header(words: u32) -> Vec<u8> {
+        let mut bytes = vec![0; 100];
+        bytes[..4].copy_from_slice(&9994_u32.to_be_bytes());
+        bytes[24..28].copy_from_slice(&words.to_be_bytes());
+        bytes[28..32].copy_from_slice(&1000_u32.to_le_bytes());
+        bytes[32..36].copy_from_slice(&1_u32.to_le_bytes());
+        bytes
+    }
+
+    fn shp(count: u32) -> Vec<u8> {
+        let mut bytes = header(50 + 14 * count);
+        for k in 0..count {
+            bytes.extend([k + 1, 10].iter().flat_map(|n| n.to_be_bytes()));
+            bytes.extend(1_u32.to_le_bytes());
+            bytes.extend([148.0 + f64::from(k) * 0.1, -35.0].iter().flat_map(|x| x.to_le_bytes()));
+        }
+        bytes
+    }
+
+    fn shx(count: u32) -> Vec<u8> {
+        let mut bytes = header(50 + 4 * count);
+        bytes.extend((0..count).flat_map(|k| [50 + 14 * k, 10]).flat_map(u32::to_be_bytes));
+        bytes
+    }
+
+    /// A table of one column of numbers.
+    fn dbf(count: u32) -> Vec<u8> {
+        let mut bytes = vec![3, 126, 1, 1];
+        bytes.extend(count.to_le_bytes());
+        bytes.extend([65, 0, 6, 0]);
+        bytes.resize(32, 0);
+        bytes.extend(b"DISTANCE_M\0N");
+        bytes.resize(48, 0);
+        bytes.extend([5, 0]);
+        bytes.resize(64, 0);
+        bytes.push(13);
+        (0..count).for_each(|_| bytes.extend(b"  200."));
+        bytes.push(26);
+        bytes
+    }
+
+    fn read(files: &[(&str, Vec<u8>)], strict: bool) -> Result<(Vec<RawFeature>, ReadReport), String> {
+        let folder = tempfile::tempdir().unwrap();
+        for (ending, bytes) in files {
+            std::fs::write(folder.path().join(format!("a.{ending}")), bytes).unwrap();
+        }
+        let path = folder.path().join("a.shp");
+        let options = ReadOptions { strict, epsg: Some(4326), ..ReadAs::All.into() };
+        let mut features = Vec::new();
+        let report = read_features(&path, Path::new("a.shp"), options, &mut |raw| features.push(raw));
+        report.map(|report| (features, report)).map_err(|e| e.to_string())
+    }
+
+    #[test]
+    fn the_files_of_a_set_are_held_against_each_other() {
+        let (features, report) = read(&[("shp", shp(5)), ("shx", shx(5)), ("dbf", dbf(5))], true).unwrap();
+        assert_eq!((features.len(), report.notes.len()), (5, 0), "{:?}", report.notes);
+        assert_eq!(features[4].properties["DISTANCE_M"], 200);
+        assert_eq!(read(&[("shp", shp(5)), ("dbf", dbf(5))], true).unwrap().0.len(), 5);
+
+        let mut short = shp(5);
+        short[24..28].copy_from_slice(&(50 + 14 * 2_u32).to_be_bytes());
+        let mut long = shp(5);
+        long[24..28].copy_from_slice(&(50 + 14 * 7_u32).to_be_bytes());
+        for (files, wanted) in [
+            (vec![("shp", short), ("shx", shx(5)), ("dbf", dbf(5))], "156 bytes long, and is 240"),
+            (vec![("shp", long), ("shx", shx(5)), ("dbf", dbf(5))], "is 240"),
+            (vec![("shp", shp(5)), ("shx", shx(5))], "no attribute table"),
+            (vec![("shp", shp(5)), ("shx", shx(3)), ("dbf", dbf(5))], "3 entries in its index"),
+            (vec![("shp", shp(5)), ("shx", shx(5)), ("dbf", dbf(6))], "6 rows in its attribute table"),
+        ] {
+            let why = read(&files, true).map(|(features, _)| features.len()).unwrap_err();
+            assert!(why.contains(wanted), "{why}");
+            if let Ok((_, report)) = read(&files, false) {
+                assert!(report.notes.iter().any(|note| note.contains(wanted)), "{:?}", report.notes);
+            }
+        }
+    }
+}

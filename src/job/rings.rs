@@ -1,0 +1,91 @@
+//! Rings of polygons and closed lines: where the inside is.
+
+use geo_types::{Geometry, GeometryCollection, LineString, MultiLineString, Polygon};
+
+/// An edge over half the circle of longitude is meant the other way round.
+const HALF_CIRCLE_DEG: f64 = 180.0;
+
+/// What is wrong with the rings of a geometry on the round earth, if anything is: an edge that goes
+/// half round it has no side that is plainly its own, and one that crosses the antimeridian has its
+/// inside elsewhere than longitude and latitude say (RFC 7946, section 3.1.9, has it split).
+pub(super) fn fault_of_rings(geometry: &Geometry<f64>) -> Option<String> {
+    match geometry {
+        Geometry::Polygon(polygon) => of_polygon(polygon),
+        Geometry::MultiPolygon(polygons) => polygons.0.iter().find_map(of_polygon),
+        Geometry::GeometryCollection(parts) => parts.0.iter().find_map(fault_of_rings),
+        _ => None,
+    }
+}
+
+fn of_polygon(polygon: &Polygon<f64>) -> Option<String> {
+    let rings = [polygon.exterior()].into_iter().chain(polygon.interiors());
+    let long = rings.flat_map(LineString::lines).find(|edge| edge.dx().abs() >= HALF_CIRCLE_DEG)?;
+    Some(format!(
+        "has an edge from longitude {} to {}, half round the earth or more; split a polygon that crosses the \
+         180th meridian there, and draw one that covers the earth as what is meant by it",
+        long.start.x, long.end.x
+    ))
+}
+
+/// The same geometry with polygons for its closed lines, and whether there were any. What a closed
+/// line goes round may be what is meant, so that it is kept out with it.
+pub(super) fn filled(geometry: Geometry<f64>) -> (Geometry<f64>, bool) {
+    match geometry {
+        Geometry::LineString(line) if is_ring(&line) => {
+            (Geometry::Polygon(Polygon::new(line, Vec::new())), true)
+        }
+        Geometry::MultiLineString(lines) if lines.0.iter().any(is_ring) => {
+            let (rings, open): (Vec<_>, Vec<_>) = lines.0.into_iter().partition(is_ring);
+            let rings = rings.into_iter().map(|ring| Geometry::Polygon(Polygon::new(ring, Vec::new())));
+            let open = (!open.is_empty()).then(|| Geometry::MultiLineString(MultiLineString(open)));
+            (Geometry::GeometryCollection(GeometryCollection(rings.chain(open).collect())), true)
+        }
+        Geometry::GeometryCollection(parts) => {
+            let (parts, any): (Vec<_>, Vec<bool>) = parts.0.into_iter().map(filled).unzip();
+            (Geometry::GeometryCollection(GeometryCollection(parts)), any.contains(&true))
+        }
+        other => (other, false),
+    }
+}
+
+/// Four positions at least, the last the first.
+fn is_ring(line: &LineString<f64>) -> bool {
+    line.0.len() > 3 && line.is_closed()
+}
+
+#[cfg(test)]
+mod tests {
+    use geo::{Area, Contains};
+    use geo_types::{line_string, point, polygon};
+
+    use super::*;
+
+    fn square() -> LineString<f64> {
+        line_string![(x: 1.0, y: 1.0), (x: 2.0, y: 1.0), (x: 2.0, y: 2.0), (x: 1.0, y: 2.0), (x: 1.0, y: 1.0)]
+    }
+
+    #[test]
+    fn edges_that_go_half_round_the_earth_are_no_rings() {
+        let world: Geometry<f64> =
+            polygon![(x: -180.0, y: -80.0), (x: 180.0, y: -80.0), (x: 180.0, y: 80.0), (x: -180.0, y: 80.0)]
+                .into();
+        assert!(fault_of_rings(&world).unwrap().contains("half round"));
+        let crossing: Geometry<f64> =
+            polygon![(x: 179.9, y: -17.0), (x: -179.9, y: -17.0), (x: -179.9, y: -16.9), (x: 179.9, y: -16.9)].into();
+        assert!(fault_of_rings(&GeometryCollection::from(vec![crossing]).into()).unwrap().contains("180th"));
+        assert_eq!(fault_of_rings(&Polygon::new(square(), Vec::new()).into()), None);
+    }
+
+    #[test]
+    fn closed_lines_have_an_inside_and_open_ones_have_none() {
+        let inside = point!(x: 1.5, y: 1.5);
+        let (ring, was_closed) = filled(square().into());
+        assert!(was_closed && ring.contains(&inside));
+        let mut open = square();
+        open.0.pop();
+        let (path, was_closed) = filled(open.clone().into());
+        assert!(!was_closed && path.unsigned_area() == 0.0);
+        let (both, was_closed) = filled(MultiLineString(vec![open, square()]).into());
+        assert!(was_closed && both.contains(&inside));
+    }
+}
