@@ -12,6 +12,9 @@ use crate::files::RawShape;
 /// How deep collections may be nested.
 const MAX_DEPTH: usize = 32;
 
+/// Room is made ahead for no more parts than this, whatever a nested count says.
+const MOST_AHEAD: usize = 4096;
+
 /// The shape in some bytes; broken, with the reason, where they hold none.
 pub(super) fn shape(bytes: &[u8]) -> RawShape {
     match geometry(bytes) {
@@ -65,7 +68,7 @@ impl Cursor<'_> {
     fn list<T>(&mut self, mut each: impl FnMut(&mut Self) -> Result<T, String>) -> Result<Vec<T>, String> {
         let count = self.u32()? as usize;
         let room = self.bytes.len().saturating_sub(self.at) / 4;
-        let mut list = Vec::with_capacity(count.min(room));
+        let mut list = Vec::with_capacity(count.min(room).min(MOST_AHEAD));
         for _ in 0..count {
             list.push(each(self)?);
         }
