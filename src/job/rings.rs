@@ -1,9 +1,34 @@
 //! Rings of polygons and closed lines: where the inside is.
 
-use geo_types::{Geometry, GeometryCollection, LineString, MultiLineString, Polygon};
+use geo_types::{Geometry, GeometryCollection, LineString, MultiLineString, MultiPolygon, Polygon};
+
+use super::Findings;
+use crate::record::SourcePlace;
 
 /// An edge over half the circle of longitude is meant the other way round.
 const HALF_CIRCLE_DEG: f64 = 180.0;
+
+/// The geometry of a feature about which a distance is kept, with the inside of its closed lines;
+/// nothing, with a fault, where its inside is not plain.
+pub(super) fn with_inside(
+    geometry: Geometry<f64>,
+    source: &SourcePlace,
+    findings: &mut Findings,
+) -> Option<Geometry<f64>> {
+    if let Some(why) = fault_of_rings(&geometry) {
+        findings.fault_of(source, None, why);
+        return None;
+    }
+    let (geometry, was_closed) = filled(geometry);
+    if was_closed {
+        findings.warn_at(
+            source,
+            "is a closed line; what it goes round is kept out too (leave out its last position if only the line \
+             is meant)",
+        );
+    }
+    Some(geometry)
+}
 
 /// What is wrong with the rings of a geometry on the round earth, if anything is: an edge that goes
 /// half round it has no side that is plainly its own, and one that crosses the antimeridian has its
@@ -29,16 +54,23 @@ fn of_polygon(polygon: &Polygon<f64>) -> Option<String> {
 
 /// The same geometry with polygons for its closed lines, and whether there were any. What a closed
 /// line goes round may be what is meant, so that it is kept out with it.
-pub(super) fn filled(geometry: Geometry<f64>) -> (Geometry<f64>, bool) {
+fn filled(geometry: Geometry<f64>) -> (Geometry<f64>, bool) {
     match geometry {
         Geometry::LineString(line) if is_ring(&line) => {
             (Geometry::Polygon(Polygon::new(line, Vec::new())), true)
         }
         Geometry::MultiLineString(lines) if lines.0.iter().any(is_ring) => {
             let (rings, open): (Vec<_>, Vec<_>) = lines.0.into_iter().partition(is_ring);
-            let rings = rings.into_iter().map(|ring| Geometry::Polygon(Polygon::new(ring, Vec::new())));
-            let open = (!open.is_empty()).then(|| Geometry::MultiLineString(MultiLineString(open)));
-            (Geometry::GeometryCollection(GeometryCollection(rings.chain(open).collect())), true)
+            let rings = rings.into_iter().map(|ring| Polygon::new(ring, Vec::new())).collect();
+            let rings = Geometry::MultiPolygon(MultiPolygon(rings));
+            let filled = match open.is_empty() {
+                true => rings,
+                false => Geometry::GeometryCollection(GeometryCollection(vec![
+                    rings,
+                    MultiLineString(open).into(),
+                ])),
+            };
+            (filled, true)
         }
         Geometry::GeometryCollection(parts) => {
             let (parts, any): (Vec<_>, Vec<bool>) = parts.0.into_iter().map(filled).unzip();
@@ -72,7 +104,11 @@ mod tests {
         assert!(fault_of_rings(&world).unwrap().contains("half round"));
         let crossing: Geometry<f64> =
             polygon![(x: 179.9, y: -17.0), (x: -179.9, y: -17.0), (x: -179.9, y: -16.9), (x: 179.9, y: -16.9)].into();
-        assert!(fault_of_rings(&GeometryCollection::from(vec![crossing]).into()).unwrap().contains("180th"));
+        assert!(
+            fault_of_rings(&Geometry::GeometryCollection(GeometryCollection(vec![crossing])))
+                .unwrap()
+                .contains("180th")
+        );
         assert_eq!(fault_of_rings(&Polygon::new(square(), Vec::new()).into()), None);
     }
 

@@ -74,6 +74,14 @@ fn parse(request: &Request, text: impl BufRead, take: Take, count: &mut usize) -
         let event = xml
             .read_event_into(&mut buffer)
             .map_err(|e| request.wrong(format!("is not valid XML at byte {}: {e}", xml.error_position())))?;
+        if let Event::Start(start) | Event::Empty(start) = &event
+            && request.options.strict
+            && start.local_name().as_ref() == "NetworkLink"
+        {
+            return Err(request.wrong(
+                "links to another file (NetworkLink), which is not read; save what it shows into the file itself",
+            ));
+        }
         match event {
             Event::Start(start) => walk.open(&start).map_err(|why| request.wrong(why))?,
             Event::Empty(start) => {

@@ -5,7 +5,8 @@ use std::sync::Arc;
 use geo_types::MultiPolygon;
 
 use super::Builder;
-use crate::files::RawFeature;
+use crate::files::{RawFeature, RawShape};
+use crate::job::rings::{fault_of_rings, with_inside};
 use crate::job::shapes::{checked_geometry, polygons_of};
 use crate::record::KeepOut;
 
@@ -26,6 +27,7 @@ impl Builder {
             );
             return;
         };
+        let Some(geometry) = with_inside(geometry, &raw.source, &mut self.findings) else { return };
         let reason = self.word(&fields, &raw, "reason").or_else(|| reason.map(Arc::from));
         let name = self.word(&fields, &raw, "name");
         self.keep_outs.push(KeepOut { geometry, distance_m, reason, name, source: raw.source });
@@ -33,6 +35,11 @@ impl Builder {
 
     /// A polygon of the area under control.
     pub fn area(&mut self, raw: RawFeature) {
+        if let RawShape::Shape(geometry) = &raw.shape
+            && let Some(why) = fault_of_rings(geometry)
+        {
+            return self.findings.fault_of(&raw.source, None, why);
+        }
         if let Some(polygons) = polygons_of(&raw, &mut self.findings) {
             self.area.get_or_insert(MultiPolygon(Vec::new())).0.extend(polygons.0);
         }
