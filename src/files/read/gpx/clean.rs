@@ -89,7 +89,7 @@ impl<R: BufRead> Cleaning<R> {
             Event::Eof => return Ok(false),
             Event::Start(start) => {
                 self.depth += 1;
-                if self.depth > MAX_DEPTH {
+                if self.depth > MAX_DEPTH && self.skipped_below.is_none() {
                     return Err(request.wrong(format!("is nested deeper than {MAX_DEPTH} elements")));
                 }
                 let name = start.local_name().as_ref().to_string();
