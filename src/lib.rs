@@ -22,6 +22,7 @@
 //! | [`season`] | two seasons | what changed, where, and whether it could be chance |
 //! | [`round`] | stations, network | tour, schedule, kit |
 //! | [`checks`] | the check log | activations, balance of capsules, what is due |
+//! | [`verdict`] | siting, keep-outs and checks | what is to be done at a station, and why |
 //! | [`audit`] | inputs, layers as written | every promise worked out anew |
 //! | [`report`] | what the others gave | map, field sheet, notices |
 //! | [`steps`] | a plan | one function a command: reads, computes, writes |
@@ -119,6 +120,8 @@ pub mod season;
 pub mod round;
 
 pub mod checks;
+
+pub mod verdict;
 
 pub mod audit;
 

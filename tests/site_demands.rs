@@ -175,7 +175,8 @@ fn a_site_moved_on_the_map_comes_back_where_it_was_put() {
     let first = property.sites("first", &[]).sites();
     // As the map saves it: off the line by the offset, with the site's own properties.
     let (x, _) = property.metres(&first[0]);
-    let moved = property.point((x + 77.3, -5.0), json!({ "site_id": "S001", "must": true, "side": "right" }));
+    let id = text(&first[0], "site_id");
+    let moved = property.point((x + 77.3, -5.0), json!({ "site_id": id, "must": true, "side": "right" }));
     property.file("must.geojson", &[moved]);
     let again = property.sites("again", &["--must", "must.geojson"]);
     assert_eq!(number(&again.summary(), "/fixed"), 1.0);
@@ -185,9 +186,123 @@ fn a_site_moved_on_the_map_comes_back_where_it_was_put() {
         (at.0 - x - 77.3).abs() < 0.03 && (at.1 + 5.0).abs() < 0.03
     });
     assert_eq!(text(there.expect("no site where it was moved to"), "side"), "right");
+    assert_eq!(text(there.unwrap(), "site_id"), id, "the id did not come along");
     let mut along: Vec<f64> = sites.iter().map(|s| property.metres(s).0).collect();
     along.sort_by(f64::total_cmp);
     assert!(along.windows(2).all(|w| w[1] - w[0] >= 800.0), "{along:?}");
+}
+
+/// The ids of sites by the places of their feet along the one track, in decimetres.
+fn ids_by_place(property: &Property, sites: &[Value]) -> std::collections::BTreeMap<i64, String> {
+    let along = |s: &Value| (property.metres(s).0 * 10.0).round() as i64;
+    let ids: std::collections::BTreeMap<_, _> =
+        sites.iter().map(|s| (along(s), text(s, "site_id").to_string())).collect();
+    let distinct: std::collections::BTreeSet<&String> = ids.values().collect();
+    assert_eq!(distinct.len(), sites.len(), "an id twice: {ids:?}");
+    ids
+}
+
+#[test]
+fn an_id_belongs_to_a_place_and_to_no_rank() {
+    let mut property = one_track();
+    property.say("[sites]\nspacing_m = 800\nweightings = 0");
+    let all = property.sites("all", &[]).sites();
+    let ids = ids_by_place(&property, &all);
+    for (id, site) in ids.values().zip(&all) {
+        let symbols = id.strip_prefix('S').unwrap_or_else(|| panic!("{id}"));
+        assert!(symbols.len() == 4 && symbols.chars().all(|c| "3479BCDFGHJKMNPQRTVWXZ".contains(c)), "{id}");
+        assert!(symbols.chars().any(|c| c.is_ascii_alphabetic()), "{id}");
+        assert_eq!(site["id"], site["properties"]["site_id"]);
+    }
+    // Fewer of them, further off the line, or in another order: every place that is in both keeps its id.
+    let few = property.sites("few", &["--budget", "2"]).sites();
+    let farther = property.sites("farther", &["--offset", "12"]).sites();
+    let (x, _) = property.metres(all.last().unwrap());
+    property.sign("more.geojson", "dog", &[((x, 8.0), "2025-03-11", 60)]);
+    let turned = property.sites("turned", &[]).sites();
+    let mut same = 0;
+    for sites in [&few, &farther, &turned] {
+        let own = ids_by_place(&property, sites);
+        for (place, id) in &own {
+            assert!(ids.get(place).is_none_or(|known| known == id), "{place}: {id} {ids:?}");
+            same += usize::from(ids.contains_key(place));
+        }
+    }
+    assert!(same >= all.len(), "hardly a place is in two plans: this shows nothing");
+    let first = text(&turned[0], "site_id");
+    assert!(first == text(all.last().unwrap(), "site_id") && first != text(&all[0], "site_id"), "{first}");
+    let ids = ids_by_place(&property, &turned);
+    let candidates = property.sites("again", &[]).candidates();
+    for c in candidates.iter().filter(|c| c["properties"]["chosen"] == true) {
+        assert!(ids.values().any(|id| text(c, "site_id") == id));
+    }
+}
+
+#[test]
+fn a_new_id_repeats_none_that_any_input_carries() {
+    let mut property = one_track();
+    property.say("[sites]\nspacing_m = 800\nweightings = 0");
+    let first = property.sites("first", &[]).sites();
+    let ids: Vec<String> = first.iter().map(|s| text(s, "site_id").to_string()).collect();
+    assert!(ids.len() >= 4, "{ids:?}");
+    // The same ids far off, in the other case, in every kind of input that can name a station.
+    let far = |id: &str, state: &str, x: f64| {
+        property.point((x, 9000.0), json!({ "station_id": id.to_lowercase(), "state": state }))
+    };
+    property.file("ground.geojson", &[far(&ids[0], "set", 0.0), far(&ids[1], "lifted", 900.0)]);
+    property
+        .file("never.geojson", &[property.point((0.0, 8000.0), json!({ "SITE_ID": ids[2], "within_m": 1 }))]);
+    fs::write(
+        property.room.path().join("log.csv"),
+        format!("site_id,date,found\n{},2025-04-01,intact\n", ids[3]),
+    )
+    .unwrap();
+    property.say(
+        "never = \"never.geojson\"\n[[station]]\nfile = \"ground.geojson\"\n[[check]]\nfile = \"log.csv\"",
+    );
+    let again = property.sites("second", &[]).sites();
+    assert_eq!(again.len(), first.len());
+    for site in &again {
+        let id = text(site, "site_id");
+        assert!(ids[..4].iter().all(|known| known != id), "{id} is in use: {ids:?}");
+    }
+    // As stations that are proposed or lifted at their places, they keep them.
+    for (k, state) in ["proposed", "lifted"].iter().enumerate() {
+        let mut property = one_track();
+        property.say("[sites]\nspacing_m = 800\nweightings = 0\n[[station]]\nfile = \"before.geojson\"");
+        let before: Vec<Value> = first
+            .iter()
+            .map(|s| {
+                let own = json!({ "site_id": format!("OLD-{}", text(s, "site_id")), "state": state });
+                json!({ "type": "Feature", "geometry": s["geometry"], "properties": own })
+            })
+            .collect();
+        property.file("before.geojson", &before);
+        let kept = property.sites(&format!("kept-{k}"), &[]).sites();
+        for site in kept {
+            assert!(text(&site, "site_id").starts_with("OLD-S"), "{site}");
+        }
+    }
+}
+
+#[test]
+fn an_id_on_two_fixed_places_or_on_a_station_elsewhere_is_refused() {
+    let mut property = one_track();
+    property.file("ground.geojson", &[property.point((3000.0, 5.0), json!({ "station_id": "SK7D3" }))]);
+    property.say("[sites]\nspacing_m = 800\nweightings = 0\n[[station]]\nfile = \"ground.geojson\"");
+    let must = |ids: [&str; 2]| {
+        let at = [(300.0, 5.0), (1500.0, 5.0)];
+        let features: Vec<Value> =
+            at.iter().zip(ids).map(|(&at, id)| property.point(at, json!({ "site_id": id }))).collect();
+        property.file("must.geojson", &features);
+        let answer = property.sites("out", &["--must", "must.geojson"]);
+        (answer.status, answer.err)
+    };
+    let (status, err) = must(["SA3C4", "sa3c4"]);
+    assert!(status == 1 && err.contains("must.geojson: feature 2") && err.contains("one place"), "{err}");
+    let (status, err) = must(["SA3C4", "sk7d3"]);
+    assert!(status == 1 && err.contains("station SK7D3") && err.contains("1501 m away"), "{err}");
+    assert_eq!(must(["SA3C4", "SB4D7"]).0, 0);
 }
 
 #[test]

@@ -73,7 +73,8 @@ pub fn quiet(history: &History, mean_per_night: f64, rule: QuietRule) -> Vec<Qui
 fn quiet_one(station: usize, own: &[Interval], mean_per_night: f64, rule: QuietRule) -> Quiet {
     let last = own.iter().rposition(|i| matches!(i.found, Found::Activated | Found::BaitTaken));
     let since = last.map_or(own, |k| &own[k + 1..]);
-    let nights = since.iter().map(Interval::nights).sum();
+    // An empty sum of floats is -0.0, and would be written so.
+    let nights = since.iter().map(Interval::nights).sum::<f64>() + 0.0;
     let advice = match nights {
         n if n >= rule.move_after_nights => Advice::Move,
         n if n >= rule.refresh_after_nights => Advice::Refresh,

@@ -23,7 +23,7 @@ pub use findings::{Findings, Warning};
 pub use select::{Choice, Chosen, DaysOfYear, choose};
 pub use spelling::Spellings;
 
-use std::collections::HashMap;
+use std::collections::{BTreeSet, HashMap};
 use std::sync::Arc;
 
 use crate::files::write::InputFile;
@@ -76,6 +76,8 @@ pub struct Job {
     pub queries: Vec<Placed<Query>>,
     /// The inputs read, in the order they were given.
     pub inputs: Vec<InputFile>,
+    /// Every id of a site or station that an input carries.
+    pub ids: BTreeSet<Arc<str>>,
     /// What was odd in the inputs.
     pub findings: Findings,
 }

@@ -29,10 +29,37 @@ impl PlaceRows {
     pub fn must(&mut self, raw: &RawFeature, fields: &Fields, findings: &mut Findings) {
         let own = ["name", "site_id", "station_id"].iter().find_map(|p| fields.text(&raw.properties, p));
         let id = || raw.source.id.as_deref().map(str::to_string);
+        let site_id = ["site_id", "station_id"].iter().find_map(|p| fields.text(&raw.properties, p));
+        let site_id = site_id.or_else(|| own.clone().filter(|name| is_site_id(name)));
+        let site_id = site_id.or_else(|| id().filter(|id| is_site_id(id)));
         let name = own.or_else(id).unwrap_or_else(|| number_of(&raw.source));
-        for at in points_of(raw, findings) {
-            self.must.push((FixedPlace { name: name.as_str().into(), source: raw.source.clone() }, at));
+        let places = points_of(raw, findings);
+        let site_id = site_id.filter(|_| places.len() == 1);
+        for at in places {
+            self.fix(&name, site_id.clone(), raw.source.clone(), at, findings);
         }
+    }
+
+    fn fix(
+        &mut self,
+        name: &str,
+        site_id: Option<String>,
+        source: SourcePlace,
+        at: LonLat,
+        findings: &mut Findings,
+    ) {
+        let same = |known: &FixedPlace, id: &str| {
+            known.site_id.as_deref().is_some_and(|own| own.to_lowercase() == id.to_lowercase())
+        };
+        let of_another = |id: &&String| self.must.iter().any(|(known, _)| same(known, id));
+        if let Some(id) = site_id.as_ref().filter(of_another) {
+            let what = format!(
+                "is a second fixed place with the site_id \"{id}\", and an id stands for one place; give it another, or none"
+            );
+            return findings.fault_of(&source, Some("site_id"), what);
+        }
+        let site_id = site_id.map(Arc::from);
+        self.must.push((FixedPlace { name: name.into(), site_id, source }, at));
     }
 
     /// A place where a site must be, from the plan itself.
@@ -40,7 +67,10 @@ impl PlaceRows {
         let source = in_plan("sites.must", self.must.len());
         let name = name.map_or_else(|| (self.must.len() + 1).to_string(), str::to_string);
         match LonLat::new(at[0], at[1]) {
-            Ok(at) => self.must.push((FixedPlace { name: name.as_str().into(), source }, at)),
+            Ok(at) => {
+                let site_id = Some(name.clone()).filter(|name| is_site_id(name));
+                self.fix(&name, site_id, source, at, findings);
+            }
             Err(why) => findings.fault(&source, why),
         }
     }
@@ -113,6 +143,16 @@ impl PlaceRows {
             }
         }
     }
+}
+
+/// Whether a name is one that a site got from a plan: the letter S and four capitals or digits without
+/// a vowel, or at least three digits, as older plans had it.
+fn is_site_id(name: &str) -> bool {
+    let Some(rest) = name.strip_prefix('S') else { return false };
+    let is_symbol =
+        |c: char| c.is_ascii_digit() || (c.is_ascii_uppercase() && !matches!(c, 'A' | 'E' | 'I' | 'O' | 'U'));
+    let digits = rest.chars().all(|c| c.is_ascii_digit());
+    (rest.len() == 4 && rest.chars().all(is_symbol)) || (rest.len() >= 3 && digits)
 }
 
 /// What a place without a name is called: the name of its file and its number in it.

@@ -11,6 +11,7 @@ mod layers;
 mod nodes;
 mod period;
 mod round;
+mod safety;
 mod sites;
 mod surface;
 mod template;
@@ -33,6 +34,7 @@ pub use layers::{
 pub use nodes::{ConvergenceTable, NodesTable};
 pub use period::{DaysOfYear, PeriodTable};
 pub use round::{ChecksTable, KitTable, RoundTable, RuleTable};
+pub use safety::SafetyTable;
 pub use sites::{
     BarredPlace, FixedPlace, NonTargetTable, NumberLayer, Places, SitesTable, TargetTable, WeightsTable,
 };
@@ -113,6 +115,9 @@ pub struct Plan {
     /// How the check round is planned.
     #[serde(skip_serializing_if = "is_default")]
     pub round: RoundTable,
+    /// Whom to call.
+    #[serde(skip_serializing_if = "is_default")]
+    pub safety: SafetyTable,
     /// How the check log is read.
     #[serde(skip_serializing_if = "is_default")]
     pub checks: ChecksTable,

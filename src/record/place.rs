@@ -12,6 +12,8 @@ use super::SourcePlace;
 pub struct FixedPlace {
     /// What it is called in messages.
     pub name: Arc<str>,
+    /// The id that the site there has by now, if it is known.
+    pub site_id: Option<Arc<str>>,
     /// Where it came from.
     pub source: SourcePlace,
 }

@@ -11,11 +11,30 @@ use super::qr::{geo_uri, qr_svg};
 use super::rose::rose_svg;
 use super::start::{Starts, lonlat_text};
 use super::{Feature, Material, NoticeKind, compass};
-use crate::frame::LonLat;
-use crate::record::StationState;
+use crate::frame::{LonLat, Placed};
+use crate::record::Station;
+use crate::siting::SHORT_CAUTION;
+use crate::verdict::{Task, Verdict};
 
 const TEMPLATE: &str = include_str!("assets/field-sheet.html");
 const STYLE: &str = include_str!("assets/paper.css");
+
+/// The columns of the check log that are written in the field, in its words; the station's id stands
+/// above them.
+const LOG_COLUMNS: [&str; 12] = [
+    "date",
+    "by",
+    "found",
+    "animal",
+    "reason",
+    "head replaced",
+    "capsules out",
+    "capsules back",
+    "batch",
+    "serviced",
+    "lifted",
+    "note",
+];
 
 /// The page.
 ///
@@ -24,8 +43,9 @@ const STYLE: &str = include_str!("assets/paper.css");
 pub fn field_sheet(material: &Material) -> Result<String, PageError> {
     let starts = Starts::new(material);
     let sites: Vec<Value> = material.layers.sites.iter().filter_map(|f| site(material, &starts, f)).collect();
-    let stations = stations(material);
-    let days = stations.iter().filter_map(|s| s["day"].as_u64()).max();
+    let groups = station_groups(material);
+    let rows = || groups.iter().flat_map(|g| g["rows"].as_array().into_iter().flatten());
+    let days = rows().filter_map(|s| s["day"].as_u64()).max();
     let of = |kind| material.notices.iter().filter(move |n| n.kind == kind);
     let notice = |n: &super::Notice| {
         json!({ "name": n.name, "holder": n.holder, "contact": n.contact, "nearest": n.nearest,
@@ -40,11 +60,15 @@ pub fn field_sheet(material: &Material) -> Result<String, PageError> {
         "title": material.title,
         "origin": material.origin,
         "cautions": material.cautions,
+        "short_caution": SHORT_CAUTION,
+        "contacts": material.contacts,
         "grid_name": material.grid_name(),
         "epsg": material.frame.epsg(),
         "overview": overview_svg(material, None),
         "sites": sites,
-        "stations": stations,
+        "in_order": rows().any(|s| s["order"].is_u64()),
+        "log": LOG_COLUMNS,
+        "groups": groups,
         "days": days.unwrap_or(0),
         "parcels": of(NoticeKind::Parcel).map(notice).collect::<Vec<_>>(),
         "entrances": of(NoticeKind::Entrance).map(notice).collect::<Vec<_>>(),
@@ -52,27 +76,49 @@ pub fn field_sheet(material: &Material) -> Result<String, PageError> {
     render("field-sheet.html", TEMPLATE, context)
 }
 
-/// Stations in the ground or named, in the order of the check round where one was planned, those
-/// that it leaves out last.
-fn stations(material: &Material) -> Vec<Value> {
+/// Stations by what is to be done there, what must not be armed first and what is simply served last;
+/// within a task in the order of the check round where one was planned, those that it leaves out at
+/// the end. One that is lifted and wants nothing is left out.
+fn station_groups(material: &Material) -> Vec<Value> {
     let stops: HashMap<&str, &Feature> =
         material.layers.round.iter().filter_map(|f| Some((f.text("station_id")?, f))).collect();
-    let standing = material.stations.iter().filter(|s| s.what.state != StationState::Lifted);
-    let mut rows: Vec<(u64, Value)> = standing
-        .map(|s| {
-            let id = &*s.what.station_id;
-            let of = |key: &str| stops.get(id).map_or(Value::Null, |stop| stop.value(key));
-            let (order, urgency) = (of("order"), of("urgency"));
-            let row = json!({ "id": id, "name": s.what.name.as_deref(), "state": s.what.state.word(),
-                "set_on": s.what.set_on.map(|d| d.to_string()), "lonlat": lonlat_text(s.at),
-                "grid": grid_text(material, s.at), "order": order, "day": of("day"),
-                "due_on": of("due_on"),
-                "urgency": urgency.as_str().filter(|u| *u != "due").map(|u| u.replace('-', " ")) });
-            (order.as_u64().unwrap_or(u64::MAX), row)
+    let group = |task: Task| {
+        let of_task = material.tasks().filter(|(_, verdict)| verdict.task == task);
+        let mut rows: Vec<(u64, Value)> = of_task
+            .map(|(station, verdict)| {
+                let stop = stops.get(&*station.what.station_id).copied();
+                let order = stop.and_then(|stop| stop.value("order").as_u64()).unwrap_or(u64::MAX);
+                (order, station_row(material, stop, station, verdict))
+            })
+            .collect();
+        rows.sort_by_key(|(order, _)| *order);
+        let rows: Vec<Value> = rows.into_iter().map(|(_, row)| row).collect();
+        (!rows.is_empty()).then(|| {
+            json!({ "heading": heading(task), "task": task.word(), "armed": task == Task::Serve, "rows": rows })
         })
-        .collect();
-    rows.sort_by_key(|(order, _)| *order);
-    rows.into_iter().map(|(_, row)| row).collect()
+    };
+    Task::ALL.into_iter().filter(|t| *t != Task::None).filter_map(group).collect()
+}
+
+fn heading(task: Task) -> &'static str {
+    match task {
+        Task::Lift => "Stations to LIFT: take them up, arm none",
+        Task::Search => "Stations where something is MISSING: search, arm none before it is accounted for",
+        Task::Move => "Stations to MOVE to another place",
+        Task::Leave => "Proposed stations that must NOT be set",
+        Task::Serve | Task::None => "Stations to check and serve",
+    }
+}
+
+fn station_row(material: &Material, stop: Option<&Feature>, s: &Placed<Station>, verdict: &Verdict) -> Value {
+    let of = |key: &str| stop.map_or(Value::Null, |stop| stop.value(key));
+    let urgency = of("urgency");
+    let urgency = urgency.as_str().filter(|u| !matches!(*u, "due" | "lift")).map(|u| u.replace('-', " "));
+    json!({ "id": &*s.what.station_id, "name": s.what.name.as_deref(), "state": s.what.state.word(),
+        "set_on": s.what.set_on.map(|d| d.to_string()), "lonlat": lonlat_text(s.at),
+        "grid": grid_text(material, s.at), "order": of("order"), "day": of("day"),
+        "due_on": of("due_on"), "urgency": urgency, "batch": s.what.batch.as_deref(),
+        "task": verdict.task.word(), "reason": verdict.reason() })
 }
 
 fn site(material: &Material, starts: &Starts, f: &Feature) -> Option<Value> {

@@ -13,6 +13,8 @@ use super::{Feature, Material, Patch, Picture, Shown, along};
 use crate::files::write::round_to;
 use crate::frame::{Frame, GroundPoint, LonLat, Placed, Traced};
 use crate::record::{KeepOut, Line, Station};
+use crate::siting::SHORT_CAUTION;
+use crate::verdict::Verdict;
 
 const TEMPLATE: &str = include_str!("assets/map.html");
 const STYLES: [&str; 2] = [include_str!("assets/leaflet/leaflet.css"), include_str!("assets/map.css")];
@@ -88,6 +90,7 @@ fn page_data(material: &Material, page: &mut String) -> serde_json::Result<()> {
     data.put("toLonLat", &to_lonlat)?;
     data.put("span", &span)?;
     data.put("cautions", &material.cautions)?;
+    data.put("shortCaution", &SHORT_CAUTION)?;
     data.put("openItems", &material.open_items)?;
     data.put("spacing_m", &material.spacing_m)?;
     data.put("min_straight_m", &material.min_straight_m)?;
@@ -102,7 +105,7 @@ fn page_data(material: &Material, page: &mut String) -> serde_json::Result<()> {
     data.list("misses", layers.near_misses.iter().map(miss))?;
     data.put("candidates", &layers.candidates)?;
     data.list("sites", layers.sites.iter().filter_map(|f| site(material, &starts, f)))?;
-    data.list("stations", material.stations.iter().map(station))?;
+    data.list("stations", material.tasks().map(station))?;
     data.put("tour", &tour(&layers.round))?;
     data.list("checks", layers.checks.iter().filter_map(check))?;
     data.list("changes", layers.change_areas.iter().map(change))?;
@@ -129,10 +132,11 @@ fn miss(f: &Feature) -> Value {
     json!({ "gap_m": f.value("gap_m"), "closed": f.value("closed"), "way": way(&f.geometry) })
 }
 
-fn station(s: &Placed<Station>) -> Value {
+fn station((s, verdict): (&Placed<Station>, &Verdict)) -> Value {
     json!({
         "id": &*s.what.station_id, "name": s.what.name.as_deref(), "state": s.what.state.word(),
-        "set_on": s.what.set_on.map(|d| d.to_string()), "lon": s.at.lon_deg(), "lat": s.at.lat_deg(),
+        "set_on": s.what.set_on.map(|d| d.to_string()), "task": verdict.task.word(),
+        "order": verdict.task.order(), "task_reason": verdict.reason(), "lon": s.at.lon_deg(), "lat": s.at.lat_deg(),
     })
 }
 

@@ -6,6 +6,7 @@ use serde_json::{Map, Value, json};
 use super::{Candidates, Field, Ramp};
 use crate::frame::{Frame, LonLat, Placed, Traced};
 use crate::record::{KeepOut, Line, Record, Station};
+use crate::verdict::Verdict;
 
 /// Room left round what a map shows, in degrees: about ten metres.
 const RIM_DEG: f64 = 1e-4;
@@ -98,6 +99,8 @@ pub struct Material<'a> {
     pub frame: &'a Frame,
     /// What is said before anything else.
     pub cautions: Vec<String>,
+    /// Whom to call, each where the plan says.
+    pub contacts: Vec<(&'static str, Option<String>)>,
     /// What is open from earlier checks, a sentence an item: told on every sheet until closed.
     pub open_items: Vec<String>,
     /// Sign, each with the name of its season.
@@ -110,6 +113,8 @@ pub struct Material<'a> {
     pub keep_outs: &'a [KeepOut],
     /// Stations.
     pub stations: &'a [Placed<Station>],
+    /// What is to be done at each of them, in their order.
+    pub verdicts: Vec<Verdict>,
     /// Spacing asked for, in metres.
     pub spacing_m: Option<f64>,
     /// Straight distance kept where lines lead a long way round, in metres.
@@ -129,6 +134,11 @@ pub struct Material<'a> {
 }
 
 impl Material<'_> {
+    /// Every station with what is to be done there.
+    pub fn tasks(&self) -> impl Iterator<Item = (&Placed<Station>, &Verdict)> {
+        self.stations.iter().zip(&self.verdicts)
+    }
+
     /// The name of the grid: `UTM zone 55 S`, or its EPSG code.
     pub fn grid_name(&self) -> String {
         let epsg = self.frame.epsg();

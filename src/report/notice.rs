@@ -9,6 +9,8 @@ use rstar::RTree;
 use super::start::nearest_on;
 use crate::frame::{Frame, FrameError, GroundPoint, LonLat, Traced, distance_m};
 use crate::record::Line;
+use crate::siting::SHORT_CAUTION;
+use crate::verdict::Verdict;
 
 /// Entrances of one line nearer to each other than this are one, in metres.
 const ONE_ENTRANCE_M: f64 = 20.0;
@@ -35,6 +37,8 @@ pub struct Peg {
     pub id: String,
     /// Its place.
     pub at: LonLat,
+    /// What is to be done there, if it is a station.
+    pub task: Option<Verdict>,
 }
 
 /// What a notice is about.
@@ -73,6 +77,8 @@ pub struct Notice {
     pub nearest: Option<String>,
     /// How far it is, in metres on the ellipsoid.
     pub distance_m: Option<f64>,
+    /// What is to be done there, if it is a station.
+    pub task: Option<Verdict>,
 }
 
 /// The parcels within their distance of a station, nearest first. A parcel whose layer has
@@ -102,6 +108,7 @@ pub fn parcel_notices(frame: &Frame, parcels: &[Parcel], pegs: &[Peg]) -> Result
                 at,
                 nearest: Some(peg.id.clone()),
                 distance_m: Some(away_m),
+                task: peg.task.clone(),
             });
         }
     }
@@ -193,6 +200,7 @@ fn entrance(at: LonLat, line: &Traced<Line>, pegs: &[Peg]) -> Notice {
         holder: None,
         contact: None,
         at,
+        task: nearest.and_then(|(_, p)| p.task.clone()),
         nearest: nearest.map(|(_, p)| p.id.clone()),
         distance_m: nearest.map(|(d, _)| d),
     }
@@ -209,7 +217,7 @@ pub fn parcel_shape(geometry: &Geometry<f64>) -> Option<MultiPolygon<f64>> {
 }
 
 /// The heads of `notices.csv`.
-pub const NOTICE_COLUMNS: [&str; 11] = [
+pub const NOTICE_COLUMNS: [&str; 14] = [
     "kind",
     "name",
     "lon",
@@ -221,9 +229,12 @@ pub const NOTICE_COLUMNS: [&str; 11] = [
     "notified_on",
     "by",
     "method",
+    "task",
+    "task_reason",
+    "caution",
 ];
 
-/// A row of `notices.csv`; the last three cells are for the crew.
+/// A row of `notices.csv`; the cells from `notified_on` to `method` are for the crew.
 pub fn notice_row(notice: &Notice) -> Vec<String> {
     vec![
         notice.kind.word().to_string(),
@@ -237,6 +248,9 @@ pub fn notice_row(notice: &Notice) -> Vec<String> {
         String::new(),
         String::new(),
         String::new(),
+        notice.task.as_ref().map(|v| v.task.word().to_string()).unwrap_or_default(),
+        notice.task.as_ref().map(Verdict::reason).unwrap_or_default(),
+        SHORT_CAUTION.to_string(),
     ]
 }
 
@@ -267,7 +281,7 @@ mod tests {
     #[test]
     fn parcels_are_told_by_their_own_distance_and_never_by_an_invented_one() {
         let frame = Frame::from_epsg(32631).unwrap();
-        let pegs = [Peg { id: "S1".into(), at: at(3.0, 0.0) }];
+        let pegs = [Peg { id: "S1".into(), at: at(3.0, 0.0), task: None }];
         // A hundredth of a degree of longitude on the equator is 1113.19 m on WGS84.
         let parcels = [
             parcel("within", square(3.01, -0.01, 3.02, 0.01), Some(1114.0)),

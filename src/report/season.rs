@@ -5,6 +5,7 @@ use serde_json::{Value, json};
 use super::figure::{LegendBand, legend_bands, overview_svg};
 use super::page::{PageError, policy, render};
 use super::{Feature, Material, Ramp};
+use crate::siting::SHORT_CAUTION;
 
 const TEMPLATE: &str = include_str!("assets/season-report.html");
 const STYLE: &str = include_str!("assets/paper.css");
@@ -50,6 +51,7 @@ pub fn season_report(material: &Material) -> Result<Option<String>, PageError> {
         "version": env!("CARGO_PKG_VERSION"),
         "called": "seasons compared",
         "open_items": material.open_items,
+        "short_caution": SHORT_CAUTION,
         "title": material.title,
         "origin": material.origin,
         "sentences": sentences(compare, "summary"),

@@ -21,8 +21,8 @@ mod search;
 mod tour;
 mod travel;
 
-pub use calendar::write_calendar;
-pub use kit::{KitItem, KitSettings, kit};
+pub use calendar::{Errand, write_calendar};
+pub use kit::{DayLoad, KitItem, KitSettings, kit};
 pub use matrix::TravelMatrix;
 pub use plan::{Call, Day, Ground, Round, RoundEnd, RoundSettings, Stop, Visit, plan_round};
 pub use schedule::{Due, IntervalRule, ScheduleSettings, Urgency, due_list, is_other_take};

@@ -54,6 +54,8 @@ impl Default for ScheduleSettings {
 /// How pressing a station is, the most pressing first.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug)]
 pub enum Urgency {
+    /// It must not stand where it is, and is lifted and not checked.
+    Lift,
     /// The last visit found a take by an animal that the stations are not meant for.
     Review,
     /// A capsule is missing.
@@ -70,12 +72,18 @@ impl Urgency {
     /// The word used in files.
     pub fn word(self) -> &'static str {
         match self {
+            Urgency::Lift => "lift",
             Urgency::Review => "review",
             Urgency::OpenItem => "open-item",
             Urgency::Overdue => "overdue",
             Urgency::Due => "due",
             Urgency::Undated => "undated",
         }
+    }
+
+    /// Whether it does not wait for its day.
+    pub fn is_pressing(self) -> bool {
+        matches!(self, Urgency::Lift | Urgency::Review | Urgency::OpenItem | Urgency::Overdue)
     }
 }
 
@@ -96,6 +104,14 @@ pub struct Due {
     pub reason: Option<String>,
     /// How pressing.
     pub urgency: Urgency,
+}
+
+impl Due {
+    /// Makes of a check that is due a station to be lifted on a day, whatever its interval.
+    pub fn lift_on(&mut self, day: Option<Date>) {
+        (self.due_on, self.days_over, self.urgency) = (day, day.map(|_| 0), Urgency::Lift);
+        self.reason = None;
+    }
 }
 
 /// Due dates of stations in the ground, the most pressing first: takes by other animals,

@@ -162,13 +162,17 @@ impl KeepOuts {
     /// among those nearer than their limit plus `error_m`, and those that hold it. `None` if
     /// all are far enough.
     pub fn violated(&self, place: LonLat, error_m: f64) -> Option<Near> {
-        self.within(place, self.widest_m + error_m)
-            .into_iter()
-            .filter(|near| near.distance_m < near.limit_m + error_m || near.distance_m == 0.0)
-            .max_by(|a, b| {
-                let lack = |n: &Near| n.limit_m - n.distance_m;
-                lack(a).total_cmp(&lack(b)).then(b.keep_out.cmp(&a.keep_out))
-            })
+        self.violations(place, error_m).into_iter().max_by(|a, b| {
+            let lack = |n: &Near| n.limit_m - n.distance_m;
+            lack(a).total_cmp(&lack(b)).then(b.keep_out.cmp(&a.keep_out))
+        })
+    }
+
+    /// Every keep-out that a place violates, by number.
+    pub fn violations(&self, place: LonLat, error_m: f64) -> Vec<Near> {
+        let mut near = self.within(place, self.widest_m + error_m);
+        near.retain(|near| near.distance_m < near.limit_m + error_m || near.distance_m == 0.0);
+        near
     }
 
     /// Every keep-out within a distance in metres, each once, by number.

@@ -4,12 +4,14 @@ use geo::Contains;
 use geo_types::{MultiPolygon, Point};
 use rayon::prelude::*;
 
+use super::candidate::Ground;
 use super::field::{Field, Standing};
+use super::keep_out::KeepOuts;
 use super::layout::{Layout, Picked};
 use super::propose::{Choosing, REWEIGHTED_TOLERANCE};
 use super::select::Limits;
 use super::settings::Objective;
-use crate::frame::Placed;
+use crate::frame::{LonLat, Placed};
 use crate::record::Station;
 
 /// What is best done with a station.
@@ -57,22 +59,47 @@ const REVIEW_WORK: u64 = 300_000_000;
 /// Pegs are not moved for less than this gain in score.
 pub const WORTH_MOVING: f64 = 0.1;
 
+/// A village is many keep-outs: so many are named.
+const NAMED_KEEP_OUTS: usize = 5;
+
+/// What bars places: keep-outs, what the plan bars by hand, and the edge of the area.
+#[derive(Clone, Copy)]
+pub struct Barred<'a> {
+    /// The keep-outs.
+    pub keep_outs: &'a KeepOuts,
+    /// What the plan bars by hand.
+    pub never: &'a KeepOuts,
+    /// The area under control, in longitude and latitude degrees.
+    pub area: Option<&'a MultiPolygon<f64>>,
+}
+
+impl Barred<'_> {
+    /// Every reason why no station may stay at a place, the gravest first; none where it may. What
+    /// stands is held against the distances as they are, without the error of placing it.
+    pub fn breaches(&self, place: LonLat) -> Vec<String> {
+        let mut near = self.keep_outs.violations(place, 0.0);
+        near.sort_by(|a, b| (b.limit_m - b.distance_m).total_cmp(&(a.limit_m - a.distance_m)));
+        let more = near.len().saturating_sub(NAMED_KEEP_OUTS);
+        let more = (more > 0).then(|| format!("{more} more keep-outs are nearer than their distance"));
+        let too_near = near.iter().take(NAMED_KEEP_OUTS).map(|near| {
+            let name = self.keep_outs.name(near.keep_out);
+            format!("it stands {:.1} m from {name}, whose distance is {} m", near.distance_m, near.limit_m)
+        });
+        let barred = self.never.violations(place, 0.0);
+        let barred =
+            barred.iter().map(|b| format!("the plan bars its place: {}", self.never.name(b.keep_out)));
+        let at = Point::new(place.lon_deg(), place.lat_deg());
+        let outside = self.area.is_some_and(|area| !area.contains(&at));
+        let outside = outside.then(|| "it stands outside the area".to_string());
+        too_near.chain(more).chain(barred).chain(outside).collect()
+    }
+}
+
 /// Why a station may not stay where it is, if it may not.
 pub(super) fn must_go(from: &Choosing, station: &Placed<Station>) -> Option<String> {
-    let place = station.at;
-    let ground = from.ground;
-    let inside = |area: &MultiPolygon<f64>| area.contains(&Point::new(place.lon_deg(), place.lat_deg()));
-    if let Some(near) = ground.keep_outs.violated(place, 0.0) {
-        let name = ground.keep_outs.name(near.keep_out);
-        return Some(format!(
-            "it stands {:.1} m from {name}, whose distance is {} m",
-            near.distance_m, near.limit_m
-        ));
-    }
-    if let Some(near) = ground.never.violated(place, 0.0) {
-        return Some(format!("the plan bars its place: {}", ground.never.name(near.keep_out)));
-    }
-    ground.area.is_some_and(|area| !inside(area)).then(|| "it stands outside the area".to_string())
+    let Ground { keep_outs, never, area, .. } = *from.ground;
+    let breaches = Barred { keep_outs, never, area }.breaches(station.at);
+    (!breaches.is_empty()).then(|| breaches.join("; "))
 }
 
 /// What is there to review by.

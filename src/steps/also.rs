@@ -10,6 +10,7 @@ use super::StepError;
 use crate::files::write::{ColumnKind, ColumnValue, GeoPackageWriter, KmlWriter};
 use crate::files::{OutputSet, Properties, RawFeature, RawShape, ReadAs, read_features};
 use crate::plan::{AlsoFormat, Plan};
+use crate::siting::cautions;
 
 /// Writes every GeoJSON layer of a set again in the formats that the plan asks for:
 /// `layers.gpkg` with a table a layer, `layers.kml` with a folder a layer.
@@ -27,11 +28,14 @@ pub fn also(plan: &Plan, set: &mut OutputSet) -> Result<(), StepError> {
         };
         match format {
             AlsoFormat::Gpkg => set.write("layers.gpkg", |out| geopackage(out, &layers, &read))?,
-            AlsoFormat::Kml => set.write("layers.kml", |out| kml(out, &layers, &read))?,
+            AlsoFormat::Kml => set.write("layers.kml", |out| kml(out, &layers, &read, plan))?,
         }
     }
     Ok(())
 }
+
+/// The layers that send somebody to a station.
+const SENDING: [&str; 4] = ["sites.geojson", "round.geojson", "checks.geojson", "candidates.geojson"];
 
 /// Reads a layer by its name.
 type Read<'r> = &'r dyn Fn(&str, &mut dyn FnMut(RawFeature)) -> io::Result<()>;
@@ -41,8 +45,11 @@ fn layer_name(file: &str) -> String {
     file.trim_end_matches(".geojson").replace(['/', '\\'], "-")
 }
 
-fn kml(out: impl io::Write, layers: &[String], read: Read) -> io::Result<()> {
-    let mut kml = KmlWriter::begin(out, "stakeline")?;
+fn kml(out: impl io::Write, layers: &[String], read: Read, plan: &Plan) -> io::Result<()> {
+    // Where any layer sends somebody out, the file says first what those layers say.
+    let sends = layers.iter().any(|layer| SENDING.contains(&layer.as_str()));
+    let said = cautions(!plan.keep_out.is_empty(), plan.place.area.is_some(), &plan.safety);
+    let mut kml = KmlWriter::begin(out, "stakeline", sends.then(|| said.join("\n")).as_deref())?;
     for layer in layers {
         kml.folder(&layer_name(layer))?;
         let mut written = Ok(());

@@ -1,6 +1,8 @@
 //! Reads every input that a plan names and builds the job.
 
+use std::collections::HashMap;
 use std::path::Path;
+use std::sync::{Arc, OnceLock};
 use std::time::Instant;
 
 use jiff::tz::TimeZone;
@@ -15,6 +17,7 @@ use crate::frame::{destination, utm_epsg_of};
 use crate::job::{Builder, DateOrder, Job, SignDefaults};
 use crate::plan::{DateStyle, Plan, Source};
 use crate::record::LineKind;
+use crate::verdict::Gain;
 
 /// How far round the other inputs the ground is looked at, so that a creek that comes from beyond
 /// them has its catchment, in metres.
@@ -35,6 +38,8 @@ pub struct Desk<'a> {
     pub ground: Option<Ground>,
     /// Seconds it took to read the inputs.
     pub read_seconds: f64,
+    /// What siting gains without a station, by its id, once that is known.
+    pub(super) gains: OnceLock<HashMap<Arc<str>, Gain>>,
 }
 
 impl Desk<'_> {
@@ -90,7 +95,14 @@ pub fn load<'a>(plan: &'a Plan, progress: &'a dyn Progress) -> Result<Desk<'a>, 
     };
     let mut job = builder.finish(epsg)?;
     read_rasters(plan, &mut job)?;
-    Ok(Desk { plan, job, progress, ground, read_seconds: started.elapsed().as_secs_f64() })
+    Ok(Desk {
+        plan,
+        job,
+        progress,
+        ground,
+        read_seconds: started.elapsed().as_secs_f64(),
+        gains: OnceLock::new(),
+    })
 }
 
 /// Looks at the ground round what was read, or at all of it, and gives the job its lines. They
@@ -245,6 +257,7 @@ impl Reading<'_> {
             if seen % 4096 == 0 {
                 self.progress.reach(seen);
             }
+            self.builder.note_site_ids(role, &raw);
             take(self.builder, raw);
         });
         match read {

@@ -109,6 +109,7 @@ mod sites;
 mod smoothing;
 mod surface;
 mod terrain;
+mod verdicts;
 mod written;
 
 pub use along::{ActivityAt, LineActivity, SearchedLines, Survey, line_activity, searched_lines};

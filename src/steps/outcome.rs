@@ -37,10 +37,14 @@ impl Outcome {
         }
     }
 
-    /// This outcome and then another's, as one.
+    /// This outcome and then another's, as one; what both say is told once.
     pub fn then(mut self, next: Outcome) -> Outcome {
         self.failed |= next.failed;
-        self.lines.extend(next.lines);
+        for line in next.lines {
+            if !self.lines.contains(&line) {
+                self.lines.push(line);
+            }
+        }
         for (name, value) in next.summary {
             self.summary.entry(name).or_insert(value);
         }

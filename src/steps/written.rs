@@ -6,10 +6,11 @@ use geo::MapCoords;
 use geo_types::{Coord, LineString, MultiPolygon};
 use serde_json::{Map, Value};
 
-use super::StepError;
+use super::{Desk, StepError};
 use crate::files::OutputSet;
 use crate::files::write::{Raster, write_geotiff};
 use crate::frame::{Frame, FrameError, GroundPoint};
+use crate::siting::cautions;
 use crate::surface::Grid;
 
 /// The values of the cells of a grid.
@@ -35,6 +36,12 @@ impl Cells<'_> {
         let raster = Raster { west_m, north_m, cell_m, columns, rows, values, epsg, description, unit };
         Ok(set.write(name, |out| write_geotiff(out, &raster))?)
     }
+}
+
+/// What every file that sends somebody out says first.
+pub(super) fn said_first(desk: &Desk) -> Vec<String> {
+    let job = &desk.job;
+    cautions(!job.keep_outs.is_empty(), job.area.is_some(), &desk.plan.safety)
 }
 
 /// A count with its noun: "1 record", "3 records".

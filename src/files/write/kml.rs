@@ -17,14 +17,17 @@ pub struct KmlWriter<W: Write> {
 }
 
 impl<W: Write> KmlWriter<W> {
-    /// Opens a document.
+    /// Opens a document, with what is to be read before anything in it.
     ///
     /// # Errors
     /// Those of the underlying writer.
-    pub fn begin(mut out: W, name: &str) -> io::Result<Self> {
+    pub fn begin(mut out: W, name: &str, description: Option<&str>) -> io::Result<Self> {
         let name = escape(name);
         writeln!(out, "<?xml version=\"1.0\" encoding=\"UTF-8\"?>")?;
         writeln!(out, "<kml xmlns=\"http://www.opengis.net/kml/2.2\">\n<Document><name>{name}</name>")?;
+        if let Some(text) = description {
+            writeln!(out, "<description>{}</description>", printable(text))?;
+        }
         Ok(Self { out, open: false })
     }
 

@@ -47,6 +47,7 @@ impl Builder {
             wind,
             places,
             inputs,
+            site_ids,
             mut findings,
             base,
             ..
@@ -72,6 +73,7 @@ impl Builder {
             cover: places.cover,
             layers: places.layers.into_iter().map(NumberSource::Areas).collect(),
             inputs,
+            ids: site_ids,
             findings,
             frame,
         };

@@ -11,12 +11,13 @@ mod place;
 mod sign;
 mod station;
 
-use std::collections::{BTreeMap, HashMap, HashSet};
+use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
 use std::path::PathBuf;
 use std::sync::Arc;
 
 use geo_types::MultiPolygon;
 use jiff::tz::TimeZone;
+use serde_json::Value;
 
 use super::dates::{DateColumn, DateOrder};
 use super::fields::Fields;
@@ -69,6 +70,7 @@ pub struct Builder {
     wind: WindRows,
     places: PlaceRows,
     inputs: Vec<InputFile>,
+    site_ids: BTreeSet<Arc<str>>,
     findings: Findings,
     base: PathBuf,
 }
@@ -102,6 +104,31 @@ impl Builder {
         self.settle_days();
         self.inputs.push(input);
         self.ids.clear();
+    }
+
+    /// Notes every id of a site or station that a feature of a role carries, so that no new site gets
+    /// it: the properties `site_id` and `station_id` in any case or under their mapped names, and
+    /// in layers of such places the feature's own id and name.
+    pub fn note_site_ids(&mut self, role: &str, raw: &RawFeature) {
+        let of_places = matches!(role, "station" | "check" | "must" | "never");
+        let mapped = self.fields.get(role);
+        let is_id = |key: &str| {
+            ["site_id", "station_id"].iter().any(|id| {
+                key.eq_ignore_ascii_case(id)
+                    || mapped.and_then(|names| names.get(*id)).is_some_and(|n| n == key)
+            }) || (of_places && key.eq_ignore_ascii_case("name"))
+        };
+        for (_, value) in raw.properties.iter().filter(|(key, _)| is_id(key)) {
+            let text = match value {
+                Value::String(text) => text.trim().to_string(),
+                Value::Number(number) => number.to_string(),
+                _ => continue,
+            };
+            self.site_ids.insert(text.into());
+        }
+        if of_places {
+            self.site_ids.extend(raw.source.id.clone());
+        }
     }
 
     fn fields(&self, layer: &str) -> Fields {

@@ -38,7 +38,8 @@ fn stations(folder: &Path, called: &Path, written: &mut Written) -> Result<(), S
     for told in summary.get("stations").and_then(Value::as_array).into_iter().flatten() {
         let word = |name: &str| told.get(name).and_then(Value::as_str);
         if let (Some(id), Some(verdict)) = (word("station_id"), word("verdict")) {
-            written.station(id, verdict != "lift");
+            // One that the check log has lifted already is as gone as one that has to go.
+            written.station(id, !matches!(verdict, "lift" | "none"));
         }
     }
     Ok(())

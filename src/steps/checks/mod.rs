@@ -1,29 +1,29 @@
 //! `checks`: what the check log shows.
 
+mod station;
 mod words;
 
 use std::collections::BTreeMap;
 use std::io::Write;
 use std::time::Instant;
 
-use geo_types::{Geometry, Point};
 use jiff::civil::Date;
 use serde_json::{Map, Value, json};
 
 use super::check_rows::{read_checks, targets};
 use super::round::schedule;
-use super::written::{counted, members};
+use super::verdicts::{Verdicts, quiet_rule, verdicts};
+use super::written::{counted, members, said_first};
 use super::{Desk, Outcome, StepError};
 use crate::checks::{
-    Balance, FitSettings, Fitted, History, Interval, Quiet, QuietRule, Rate, StationCount, Survival, balance,
-    bootstrap, fit_weights, history, line_of, quiet,
+    Balance, FitSettings, Fitted, History, Interval, Quiet, Rate, StationCount, Survival, balance, bootstrap,
+    fit_weights, history, line_of, quiet,
 };
 use crate::files::OutputSet;
-use crate::files::write::{GeoJsonWriter, round_to};
-use crate::plan::NonNegative;
+use crate::files::write::round_to;
 use crate::record::{Check, Found};
 use crate::round::{Due, Urgency, is_other_take};
-use words::{balance_json, due_json, parts_of, rate_json, weights_json, weights_toml};
+use words::{balance_json, parts_of, rate_json, weights_json, weights_toml};
 
 /// Level of every interval that is written.
 const LEVEL: f64 = 0.95;
@@ -50,14 +50,25 @@ pub fn checks(desk: &Desk, set: &mut OutputSet) -> Result<Outcome, StepError> {
     }
     let log = read_checks(desk, &mut outcome)?;
     desk.progress.stage("reading the check log", None);
-    let (on, due) = schedule(desk, &log)?;
+    let verdicts = verdicts(desk, &log, &mut outcome)?;
+    let (on, due) = schedule(desk, &log, &verdicts)?;
     let table = &desk.plan.checks;
     let books = balance(&desk.job.stations, &log, table.capsules_per_station.unwrap_or(1));
     let history = history(&desk.job.stations, &log);
     let all = Rate::of(&history.intervals);
     let mean_per_night = all.per_100_nights().unwrap_or(0.0) / 100.0;
     let quiet = quiet(&history, mean_per_night, quiet_rule(desk));
-    let view = View { desk, log: &log, due: &due, on, books: &books, history: &history, all, quiet: &quiet };
+    let view = View {
+        desk,
+        log: &log,
+        due: &due,
+        on,
+        books: &books,
+        history: &history,
+        all,
+        quiet: &quiet,
+        verdicts: &verdicts,
+    };
     view.warn(&mut outcome);
     let weights = view.weights();
     if let Ok(fitted) = &weights {
@@ -73,14 +84,6 @@ pub fn checks(desk: &Desk, set: &mut OutputSet) -> Result<Outcome, StepError> {
     Ok(outcome)
 }
 
-fn quiet_rule(desk: &Desk) -> QuietRule {
-    let (table, rule) = (&desk.plan.checks, QuietRule::default());
-    QuietRule {
-        refresh_after_nights: table.refresh_after_nights.map_or(rule.refresh_after_nights, NonNegative::get),
-        move_after_nights: table.move_after_nights.map_or(rule.move_after_nights, NonNegative::get),
-    }
-}
-
 type Weights = Result<Fitted, String>;
 
 /// All that the log shows.
@@ -93,6 +96,7 @@ struct View<'a> {
     history: &'a History,
     all: Rate,
     quiet: &'a [Quiet],
+    verdicts: &'a Verdicts,
 }
 
 impl View<'_> {
@@ -223,19 +227,6 @@ impl View<'_> {
         fit_weights(&names, &counts, &settings).map_err(|e| e.to_string())
     }
 
-    fn open_items(&self) -> Vec<Value> {
-        let item = |i: &crate::checks::OpenItem| {
-            json!({
-                "station_id": &*i.station_id,
-                "since": i.since.to_string(),
-                "by": i.by.as_deref(),
-                "batch": i.batch.as_deref(),
-                "capsules": i.capsules,
-            })
-        };
-        self.books.open_items.iter().map(item).collect()
-    }
-
     fn summary(&self, weights: &Weights) -> Map<String, Value> {
         let in_file = |interval: &Interval| self.id(interval.station).to_string();
         let other_takes: Vec<Value> = self
@@ -243,15 +234,17 @@ impl View<'_> {
             .iter()
             .filter(|c| is_other_take(c, &targets(self.desk.plan)))
             .map(|c| {
-                json!({
+                let own = json!({
                     "station_id": &*c.station_id,
                     "date": c.date.to_string(),
                     "animal": c.animal.as_ref().map(|a| a.word()),
                     "found": c.found.word(),
-                })
+                });
+                Value::Object(self.with_task(&c.station_id, own))
             })
             .collect();
         members(json!({
+            "cautions": said_first(self.desk),
             "balance": balance_json(self.books),
             "open_items": self.open_items(),
             "checks": self.log.len(),
@@ -271,55 +264,10 @@ impl View<'_> {
             "time_to_activation": self.time_to_activation(),
             "takes_by_other_animals": other_takes,
             "quiet": self.quiet.iter().map(|q| self.quiet_json(q)).collect::<Vec<_>>(),
-            "due": self.due.iter().map(due_json).collect::<Vec<_>>(),
+            "stations": self.verdicts.to_json(&self.desk.job.stations),
+            "due": self.due.iter().map(|due| self.due_json(due)).collect::<Vec<_>>(),
             "weights": weights_json(weights),
         }))
-    }
-
-    fn quiet_json(&self, q: &Quiet) -> Value {
-        json!({
-            "station_id": self.id(q.station),
-            "visited_on": q.visited_on.map(|d| d.to_string()),
-            "nights": q.nights,
-            "chance": round_to(q.chance, 6),
-            "advice": q.advice.word(),
-        })
-    }
-
-    fn write_geojson(&self, set: &mut OutputSet) -> Result<(), StepError> {
-        let provenance = self.desk.provenance();
-        Ok(set.write("checks.geojson", |out| {
-            let mut writer = GeoJsonWriter::begin(out, &provenance)?;
-            for (k, station) in self.desk.job.stations.iter().enumerate() {
-                let at = Geometry::Point(Point::new(station.at.lon_deg(), station.at.lat_deg()));
-                writer.feature(&station.what.station_id, Some(&at), &self.station_json(k))?;
-            }
-            writer.finish().map(drop)
-        })?)
-    }
-
-    fn station_json(&self, k: usize) -> Map<String, Value> {
-        let station = &self.desk.job.stations[k].what;
-        let rate = Rate::of(self.history.intervals.iter().filter(|i| i.station == k));
-        let due = self.due.iter().find(|d| d.station_id == station.station_id);
-        let quiet = self.quiet.iter().find(|q| q.station == k);
-        let mut properties = members(json!({
-            "station_id": &*station.station_id,
-            "name": station.name.as_deref(),
-            "state": station.state.word(),
-            "set_on": station.set_on.map(|d| d.to_string()),
-        }));
-        properties.extend(members(rate_json(&rate)));
-        properties.extend(members(json!({
-            "checked_on": due.and_then(|d| d.checked_on).map(|d| d.to_string()),
-            "due_on": due.and_then(|d| d.due_on).map(|d| d.to_string()),
-            "days_over": due.and_then(|d| d.days_over),
-            "urgency": due.map(|d| d.urgency.word()),
-            "quiet_nights": quiet.map(|q| q.nights),
-            "advice": quiet.map(|q| q.advice.word()),
-            "open_items": self.books.open_items.iter().filter(|i| i.station_id == station.station_id).count(),
-        })));
-        properties
     }
 
     fn warn(&self, outcome: &mut Outcome) {
@@ -367,6 +315,7 @@ impl View<'_> {
         if !review.is_empty() {
             outcome.say(format!("review first, taken by an animal they are not meant for: {review}"));
         }
+        self.verdicts.tell(&self.desk.job.stations, outcome);
         match weights {
             Ok(_) => outcome.say(
                 "suggested-weights.toml holds what the log suggests for siting; it is applied nowhere, and only high-scoring places were ever tried",

@@ -7,7 +7,6 @@ use serde_json::{Value, json};
 use super::{LEVEL, Weights};
 use crate::checks::{Account, Balance, Fitted, Rate};
 use crate::files::write::round_to;
-use crate::round::Due;
 
 pub(super) fn rate_json(rate: &Rate) -> Value {
     let six = |x: f64| round_to(x, 6);
@@ -63,18 +62,6 @@ pub(super) fn balance_json(books: &Balance) -> Value {
         "by_day": by(&books.by_day, |d| d.to_string()),
         "by_batch": by(&books.by_batch, |b| b.to_string()),
         "by_person": by(&books.by_person, |p| p.to_string()),
-    })
-}
-
-pub(super) fn due_json(due: &Due) -> Value {
-    json!({
-        "station_id": &*due.station_id,
-        "urgency": due.urgency.word(),
-        "due_on": due.due_on.map(|d| d.to_string()),
-        "days_over": due.days_over,
-        "checked_on": due.checked_on.map(|d| d.to_string()),
-        "every_days": due.every_days,
-        "reason": due.reason,
     })
 }
 

@@ -11,12 +11,14 @@ use crate::files::{
 };
 use crate::frame::Placed;
 use crate::plan::Plan;
-use crate::record::Record;
+use crate::record::{Check, Record};
 use crate::report::{Candidates, Feature, Field, Layers, Material, Ramp, Shown};
-use crate::siting::{SitingSettings, cautions};
+use crate::siting::{SitingSettings, contacts};
 use crate::steps::check_rows::read_checks;
 use crate::steps::sign::choice_of;
-use crate::steps::{Desk, Outcome, StepError, round};
+use crate::steps::verdicts::{Verdicts, open_items, verdicts};
+use crate::steps::written::said_first;
+use crate::steps::{Desk, Outcome, StepError};
 use crate::surface::{Grid, Kernel, Smoother, WeightedPoint};
 
 /// Log ratios from a quarter to four times have a colour each; what lies beyond, at the thin
@@ -38,19 +40,23 @@ pub(super) fn material<'d>(
     let compare = summary(folder, "compare.json")?;
     let siting = summary(folder, "sites.json")?;
     let told = |key: &str| siting.as_ref().and_then(|s| s.get(key)).cloned();
-    let notices = notices(desk, &layers.sites, outcome)?;
+    let checks = read_checks(desk, outcome)?;
+    let verdicts = verdicts(desk, &checks, outcome)?;
+    let notices = notices(desk, &layers.sites, &verdicts, outcome)?;
     Ok(Material {
         title: plan.place.name.clone().unwrap_or_else(|| "Ground stations".to_string()),
         origin: origin(desk),
         frame: &job.frame,
-        cautions: cautions(!job.keep_outs.is_empty(), job.area.is_some()),
-        open_items: open_items(desk, outcome)?,
+        cautions: said_first(desk),
+        contacts: contacts(&plan.safety).map(|(name, whom)| (name, whom.map(str::to_string))).to_vec(),
+        open_items: open_texts(desk, &checks, &verdicts),
         rasters: rasters(folder, &records, compare.as_ref())?,
         records,
         lines: &job.lines,
         area: job.area.as_ref().map(|a| &a.lonlat.polygons),
         keep_outs: &job.keep_outs,
         stations: &job.stations,
+        verdicts: verdicts.list().to_vec(),
         spacing_m: told("spacing_m").and_then(|v| v.as_f64()),
         min_straight_m: told("min_straight_m").and_then(|v| v.as_f64()),
         placement_error_m: plan.sites.placement_error_m.map_or(defaults.placement_error_m, |e| e.get()),
@@ -61,15 +67,13 @@ pub(super) fn material<'d>(
     })
 }
 
-/// The open items of the check log, if the plan names one.
-fn open_items(desk: &Desk, outcome: &mut Outcome) -> Result<Vec<String>, StepError> {
-    if desk.job.check_rows.is_empty() {
-        return Ok(Vec::new());
-    }
-    let checks = read_checks(desk, outcome)?;
-    let items = round::open_items(desk, &checks);
-    let text = |i: &OpenItem| format!("{}: {} capsule missing since {}", i.station_id, i.capsules, i.since);
-    Ok(items.iter().map(text).collect())
+/// The open items of the check log, each with what is to be done there.
+fn open_texts(desk: &Desk, checks: &[Check], verdicts: &Verdicts) -> Vec<String> {
+    let text = |i: &OpenItem| {
+        let task = verdicts.task(&i.station_id).word();
+        format!("{}: {} capsule missing since {} (task: {task})", i.station_id, i.capsules, i.since)
+    };
+    open_items(desk, checks).iter().map(text).collect()
 }
 
 fn origin(desk: &Desk) -> String {

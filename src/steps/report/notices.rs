@@ -2,19 +2,23 @@
 
 use super::gather::features;
 use crate::files::{FileError, ReadAs};
-use crate::record::StationState;
+use crate::frame::Placed;
+use crate::record::Station;
 use crate::report::{Feature, Notice, Parcel, Peg, entrances, parcel_notices, parcel_shape};
 use crate::steps::load::read_options;
+use crate::steps::verdicts::Verdicts;
 use crate::steps::{Desk, Outcome, StepError};
+use crate::verdict::Verdict;
 
 /// Whom to tell, and where signs belong.
 pub(super) fn notices(
     desk: &Desk,
     sites: &[Feature],
+    verdicts: &Verdicts,
     outcome: &mut Outcome,
 ) -> Result<Vec<Notice>, StepError> {
     let job = &desk.job;
-    let pegs = pegs(desk, sites);
+    let pegs = pegs(desk, sites, verdicts);
     let fail = |e: crate::frame::FrameError| StepError::Request {
         files: desk.files_of(&["area", "line", "station"]),
         what: e.to_string(),
@@ -28,13 +32,18 @@ pub(super) fn notices(
 }
 
 /// Stations in the ground, and proposed sites that are not among them.
-fn pegs(desk: &Desk, sites: &[Feature]) -> Vec<Peg> {
-    let standing = desk.job.stations.iter().filter(|s| s.what.state != StationState::Lifted);
-    let mut pegs: Vec<Peg> = standing.map(|s| Peg { id: s.what.station_id.to_string(), at: s.at }).collect();
+fn pegs(desk: &Desk, sites: &[Feature], verdicts: &Verdicts) -> Vec<Peg> {
+    let visited = desk.job.stations.iter().zip(verdicts.list()).filter(|(_, v)| v.task.wants_a_visit());
+    let peg = |(s, verdict): (&Placed<Station>, &Verdict)| Peg {
+        id: s.what.station_id.to_string(),
+        at: s.at,
+        task: Some(verdict.clone()),
+    };
+    let mut pegs: Vec<Peg> = visited.map(peg).collect();
     for site in sites {
         let id = site.text("site_id").unwrap_or(&site.id);
         if let Some(at) = site.place().filter(|_| pegs.iter().all(|p| p.id != id)) {
-            pegs.push(Peg { id: id.to_string(), at });
+            pegs.push(Peg { id: id.to_string(), at, task: None });
         }
     }
     pegs

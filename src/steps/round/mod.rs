@@ -1,6 +1,7 @@
 //! `round`: tour, schedule, kit.
 
 mod sheet;
+mod tables;
 
 use std::time::Instant;
 
@@ -8,8 +9,9 @@ use jiff::civil::Date;
 
 use super::check_rows::{read_checks, targets};
 use super::nodes::settings_of;
+use super::verdicts::{Verdicts, open_items, verdicts};
+use super::written::said_first;
 use super::{Desk, Outcome, StepError};
-use crate::checks::{OpenItem, balance};
 use crate::files::OutputSet;
 use crate::frame::{GroundPoint, LonLat, Placed};
 use crate::network::{Foot, KindSet, Network};
@@ -19,7 +21,7 @@ use crate::round::{
     Call, Due, Ground, IntervalRule, Passage, RoundEnd, RoundSettings, ScheduleSettings, Urgency, due_list,
     plan_round,
 };
-use crate::siting::cautions;
+use crate::verdict::Task;
 use sheet::Sheet;
 
 /// A gate is looked for on travel lines within this many metres.
@@ -36,16 +38,20 @@ const GATE_REACH_M: f64 = 10.0;
 pub fn round(desk: &Desk, set: &mut OutputSet) -> Result<Outcome, StepError> {
     let started = Instant::now();
     let mut outcome = desk.outcome();
-    let stations: Vec<&Placed<Station>> =
-        desk.job.stations.iter().filter(|s| s.what.state != StationState::Lifted).collect();
-    if stations.is_empty() {
+    if desk.job.stations.iter().all(|s| s.what.state == StationState::Lifted) {
         return Err(request(desk, "no station in the ground; name a station file with --stations"));
     }
     if desk.job.lines.is_empty() {
         return Err(request(desk, "no line to travel along; name tracks and roads with --line KIND=FILE"));
     }
     let checks = read_checks(desk, &mut outcome)?;
-    let (on, due) = schedule(desk, &checks)?;
+    let verdicts = verdicts(desk, &checks, &mut outcome)?;
+    let visited = |s: &&Placed<Station>| verdicts.task(&s.what.station_id).wants_a_visit();
+    let stations: Vec<&Placed<Station>> = desk.job.stations.iter().filter(visited).collect();
+    if stations.is_empty() {
+        return Err(request(desk, "no station that wants a visit: each is lifted, or not to be set"));
+    }
+    let (on, due) = schedule(desk, &checks, &verdicts)?;
     desk.progress.stage("planning the round", None);
     let network = network_of(desk)?;
     let table = &desk.plan.round;
@@ -53,7 +59,7 @@ pub fn round(desk: &Desk, set: &mut OutputSet) -> Result<Outcome, StepError> {
     let (passages, barriers) = passages(desk, &network, &settings);
     let ground = Ground { network: &network, passages: &passages, barriers: &barriers };
     let (start, end) = ends(desk, &stations, &mut outcome)?;
-    let calls: Vec<Call> = stations.iter().map(|s| call(s, &due)).collect();
+    let calls: Vec<Call> = stations.iter().map(|s| call(s, &due, &verdicts)).collect();
     let round =
         plan_round(ground, start, end, &calls, &settings).map_err(|e| request(desk, &e.to_string()))?;
     let seconds = started.elapsed().as_secs_f64();
@@ -65,32 +71,33 @@ pub fn round(desk: &Desk, set: &mut OutputSet) -> Result<Outcome, StepError> {
         round: &round,
         due: &due,
         open_items: &open_items,
+        verdicts: &verdicts,
         on,
         table,
-        cautions: cautions(!desk.job.keep_outs.is_empty(), desk.job.area.is_some()),
+        cautions: said_first(desk),
     };
     sheet.write(&settings, seconds, set, &mut outcome)?;
     Ok(outcome)
 }
 
-/// Capsules missing at a check and not accounted for since.
-pub(super) fn open_items(desk: &Desk, checks: &[Check]) -> Vec<OpenItem> {
-    balance(&desk.job.stations, checks, desk.plan.checks.capsules_per_station.unwrap_or(1)).open_items
-}
-
-fn call(station: &Placed<Station>, due: &[Due]) -> Call {
-    let due = due.iter().find(|d| d.station_id == station.what.station_id);
-    let pressing =
-        due.is_some_and(|d| matches!(d.urgency, Urgency::Review | Urgency::OpenItem | Urgency::Overdue));
-    Call { at: station.ground, pressing }
+fn call(station: &Placed<Station>, due: &[Due], verdicts: &Verdicts) -> Call {
+    let id = &station.what.station_id;
+    let pressing = due.iter().find(|d| d.station_id == *id).is_some_and(|d| d.urgency.is_pressing());
+    let first = matches!(verdicts.task(id), Task::Lift | Task::Search);
+    Call { at: station.ground, pressing: pressing || first }
 }
 
 fn request(desk: &Desk, what: &str) -> StepError {
     StepError::Request { files: desk.files_of(&["line", "station"]), what: what.to_string() }
 }
 
-/// Due dates of the stations in the ground.
-pub(super) fn schedule(desk: &Desk, checks: &[Check]) -> Result<(Option<Date>, Vec<Due>), StepError> {
+/// Due dates of the stations that somebody has to go to, but for those that are only proposed. One to be
+/// lifted is due at once, and not as one to be checked.
+pub(super) fn schedule(
+    desk: &Desk,
+    checks: &[Check],
+    verdicts: &Verdicts,
+) -> Result<(Option<Date>, Vec<Due>), StepError> {
     let table = &desk.plan.round;
     let defaults = ScheduleSettings::default();
     let settings = ScheduleSettings {
@@ -108,9 +115,17 @@ pub(super) fn schedule(desk: &Desk, checks: &[Check]) -> Result<(Option<Date>, V
         on: table.on.map(|day| day.0),
         targets: targets(desk.plan),
     };
-    let set: Vec<Placed<Station>> =
-        desk.job.stations.iter().filter(|s| s.what.state == StationState::Set).cloned().collect();
-    due_list(&set, checks, &settings).map_err(|e| request(desk, &e.to_string()))
+    let is_due = |s: &&Placed<Station>| {
+        s.what.state != StationState::Proposed && verdicts.task(&s.what.station_id).wants_a_visit()
+    };
+    let set: Vec<Placed<Station>> = desk.job.stations.iter().filter(is_due).cloned().collect();
+    let (on, mut due) = due_list(&set, checks, &settings).map_err(|e| request(desk, &e.to_string()))?;
+    for due in due.iter_mut().filter(|d| verdicts.task(&d.station_id) == Task::Lift) {
+        due.lift_on(on);
+    }
+    // A stable sort: the rest keep their order.
+    due.sort_by_key(|due| due.urgency != Urgency::Lift);
+    Ok((on, due))
 }
 
 fn network_of(desk: &Desk) -> Result<Network, StepError> {

@@ -8,13 +8,16 @@ use super::super::nodes::edge_id;
 use super::super::{Desk, Outcome, StepError};
 use crate::checks::OpenItem;
 use crate::files::OutputSet;
-use crate::files::write::{GeoJsonWriter, GpxPoint, GpxTrack, round_to, write_csv, write_gpx};
+use crate::files::write::{GeoJsonWriter, GpxPoint, GpxTrack, round_to, write_gpx};
 use crate::frame::{LonLat, Placed};
 use crate::network::Network;
-use crate::plan::{NonNegative, RoundTable};
+use crate::plan::RoundTable;
 use crate::record::Station;
-use crate::round::{Due, KitSettings, Round, RoundSettings, Urgency, kit, write_calendar};
+use crate::round::{Due, Errand, Round, RoundSettings, Urgency, write_calendar};
+use crate::siting::SHORT_CAUTION;
+use crate::steps::verdicts::Verdicts;
 use crate::steps::written::members;
+use crate::verdict::{Task, Verdict};
 
 /// A gap below this share is rounding: the tour is then the shortest.
 const TOLD_GAP: f64 = 5e-7;
@@ -32,6 +35,8 @@ pub(super) struct Sheet<'a> {
     pub round: &'a Round,
     pub due: &'a [Due],
     pub open_items: &'a [OpenItem],
+    /// What is to be done at each.
+    pub verdicts: &'a Verdicts,
     pub on: Option<Date>,
     pub table: &'a RoundTable,
     /// What is said before anything else.
@@ -52,24 +57,25 @@ impl Sheet<'_> {
         self.write_csv(set)?;
         self.write_kit(set)?;
         if let Some(on) = self.on {
-            set.write("due.ics", |out| write_calendar(out, on, self.due, &self.cautions))?;
+            let errands = self.errands();
+            set.write("due.ics", |out| write_calendar(out, on, &errands, &self.cautions))?;
         }
         self.summarise(settings, seconds, set, outcome)
     }
 
     /// Stations in the order of the visit, then those that lines do not reach.
-    fn in_order(&self) -> Vec<usize> {
+    pub(super) fn in_order(&self) -> Vec<usize> {
         let mut order: Vec<usize> = (0..self.stations.len()).collect();
         order.sort_by_key(|&k| self.round.stops[k].visit.map_or((1, k), |v| (0, v.order)));
         order
     }
 
-    fn due_of(&self, station: usize) -> Option<&Due> {
+    pub(super) fn due_of(&self, station: usize) -> Option<&Due> {
         self.due.iter().find(|d| d.station_id == self.stations[station].what.station_id)
     }
 
     /// What is open at a station, a sentence an item.
-    fn open_texts(&self, station: usize) -> Vec<String> {
+    pub(super) fn open_texts(&self, station: usize) -> Vec<String> {
         let id = &self.stations[station].what.station_id;
         let own = self.open_items.iter().filter(|item| item.station_id == *id);
         own.map(|item| format!("{} capsule missing since {}", item.capsules, item.since)).collect()
@@ -119,6 +125,7 @@ impl Sheet<'_> {
             "length_m": round_to(leg.metres, 2),
             "minutes": round_to(leg.minutes, 2),
             "edges": leg.pieces.iter().map(|p| edge_id(p.edge)).collect::<Vec<_>>(),
+            "caution": SHORT_CAUTION,
         }))
     }
 
@@ -126,7 +133,7 @@ impl Sheet<'_> {
         let (station, stop) = (&self.stations[k].what, &self.round.stops[k]);
         let due = self.due_of(k);
         let visit = stop.visit;
-        members(json!({
+        let mut properties = members(json!({
             "type": "stop",
             "station_id": &*station.station_id,
             "name": station.name.as_deref(),
@@ -142,7 +149,10 @@ impl Sheet<'_> {
             "urgency": due.map(|d| d.urgency.word()),
             "every_days": due.map(|d| d.every_days),
             "open_items": self.open_texts(k),
-        }))
+        }));
+        self.verdicts.put(&station.station_id, &mut properties);
+        properties.insert("caution".to_string(), json!(SHORT_CAUTION));
+        properties
     }
 
     fn write_gpx(&self, paths: &[Vec<Vec<LonLat>>], set: &mut OutputSet) -> Result<(), StepError> {
@@ -150,7 +160,8 @@ impl Sheet<'_> {
             .in_order()
             .into_iter()
             .map(|k| {
-                let (name, description) = self.waypoint_text(k);
+                let (name, text) = self.waypoint_text(k);
+                let description = format!("{text}. {SHORT_CAUTION}");
                 GpxPoint { at: self.stations[k].at, name, description }
             })
             .collect();
@@ -165,7 +176,13 @@ impl Sheet<'_> {
 
     fn waypoint_text(&self, k: usize) -> (String, String) {
         let (station, stop) = (&self.stations[k].what, &self.round.stops[k]);
-        let due = self.due_of(k).map(|d| match d.due_on {
+        let id = &station.station_id;
+        // A receiver shows the name alone.
+        let (task, order) = self.order(id);
+        let task =
+            if task == Task::Serve { String::new() } else { format!(" {}", task.word().to_uppercase()) };
+        let order = if order.is_empty() { order } else { format!("{order}. ") };
+        let due = self.due_of(k).filter(|d| d.urgency != Urgency::Lift).map(|d| match d.due_on {
             Some(day) => format!(", {} {day}", d.urgency.word()),
             None => String::new(),
         });
@@ -173,9 +190,9 @@ impl Sheet<'_> {
         let due = due.unwrap_or_default() + &open;
         match stop.visit {
             Some(v) => (
-                format!("{:03} {}", v.order, station.station_id),
+                format!("{:03} {id}{task}", v.order),
                 format!(
-                    "day {}, stop {}, {:.1} km, walk {:.0} m{due}",
+                    "{order}day {}, stop {}, {:.1} km, walk {:.0} m{due}",
                     v.day,
                     v.order,
                     v.distance_m / 1000.0,
@@ -183,64 +200,32 @@ impl Sheet<'_> {
                 ),
             ),
             None => (
-                station.station_id.to_string(),
-                format!("lines do not reach it, walk {:.0} m{due}", stop.walk_m),
+                format!("{id}{task}"),
+                format!("{order}lines do not reach it, walk {:.0} m{due}", stop.walk_m),
             ),
         }
     }
 
-    fn write_csv(&self, set: &mut OutputSet) -> Result<(), StepError> {
-        let header = [
-            "day",
-            "order",
-            "station_id",
-            "name",
-            "lon",
-            "lat",
-            "leg_m",
-            "distance_m",
-            "arrive_min",
-            "walk_m",
-            "due_on",
-            "urgency",
-            "every_days",
-            "open_items",
-        ];
-        let rows = self.in_order().into_iter().map(|k| {
-            let (station, stop, due) = (self.stations[k], &self.round.stops[k], self.due_of(k));
-            let number = |value: Option<f64>| value.map(|v| format!("{v:.1}")).unwrap_or_default();
-            vec![
-                stop.visit.map(|v| v.day.to_string()).unwrap_or_default(),
-                stop.visit.map(|v| v.order.to_string()).unwrap_or_default(),
-                station.what.station_id.to_string(),
-                station.what.name.as_deref().unwrap_or_default().to_string(),
-                format!("{:.7}", station.at.lon_deg()),
-                format!("{:.7}", station.at.lat_deg()),
-                number(stop.visit.map(|v| v.leg_m)),
-                number(stop.visit.map(|v| v.distance_m)),
-                number(stop.visit.map(|v| v.arrive_min)),
-                number(Some(stop.walk_m).filter(|m| m.is_finite())),
-                due.and_then(|d| d.due_on).map(|d| d.to_string()).unwrap_or_default(),
-                due.map(|d| d.urgency.word().to_string()).unwrap_or_default(),
-                due.map(|d| d.every_days.to_string()).unwrap_or_default(),
-                self.open_texts(k).join("; "),
-            ]
-        });
-        Ok(set.write("round.csv", |out| write_csv(out, &header, rows))?)
+    /// The task at a station, and what the crew is told to do and why where it is not simply served.
+    fn order(&self, station_id: &str) -> (Task, String) {
+        let reason = self.verdicts.of(station_id).map(Verdict::reason).unwrap_or_default();
+        match self.verdicts.task(station_id) {
+            Task::Serve => (Task::Serve, String::new()),
+            task => (task, format!("{}: {reason}", task.order())),
+        }
     }
 
-    fn write_kit(&self, set: &mut OutputSet) -> Result<(), StepError> {
-        let counts: Vec<usize> = self.round.days.iter().map(|d| d.stations.len()).collect();
-        let items = kit(&counts, &kit_settings(self.table));
-        let rows = items.iter().map(|item| {
-            vec![
-                item.day.map_or("round".to_string(), |d| d.to_string()),
-                item.item.to_string(),
-                item.quantity.to_string(),
-                item.unit.to_string(),
-            ]
-        });
-        Ok(set.write("kit.csv", |out| write_csv(out, &["day", "item", "quantity", "unit"], rows))?)
+    fn errands<'s>(&'s self) -> Vec<Errand<'s>> {
+        let errand = |due: &'s Due| {
+            let (task, order) = self.order(&due.station_id);
+            let verb = match task {
+                Task::Serve => "check",
+                Task::Search => "search at",
+                other => other.word(),
+            };
+            Errand { due, verb, order }
+        };
+        self.due.iter().map(errand).collect()
     }
 
     fn summarise(
@@ -280,6 +265,7 @@ impl Sheet<'_> {
             "days": days,
             "hours_per_day": settings.hours_per_day,
             "on": self.on.map(|d| d.to_string()),
+            "tasks": self.tasks(),
             "review": count(Urgency::Review),
             "open_items": count(Urgency::OpenItem),
             "overdue": count(Urgency::Overdue),
@@ -289,6 +275,11 @@ impl Sheet<'_> {
         self.tell(settings, gap, unreached, outcome);
         outcome.set("round", summary);
         Ok(())
+    }
+
+    /// Every station with its task, those of no visit too.
+    fn tasks(&self) -> Vec<Value> {
+        self.verdicts.to_json(&self.desk.job.stations)
     }
 
     fn tell(&self, settings: &RoundSettings, gap: f64, unreached: usize, outcome: &mut Outcome) {
@@ -337,6 +328,7 @@ impl Sheet<'_> {
                 settings.walk_limit_m
             ));
         }
+        self.verdicts.tell(&self.desk.job.stations, outcome);
         self.tell_due(outcome);
     }
 
@@ -369,17 +361,4 @@ fn joined(legs: &[Vec<LonLat>]) -> Vec<LonLat> {
         }
     }
     path
-}
-
-fn kit_settings(table: &RoundTable) -> KitSettings {
-    let (given, defaults) = (&table.kit, KitSettings::default());
-    let or = |value: Option<NonNegative>, default: f64| value.map_or(default, NonNegative::get);
-    KitSettings {
-        heads_per_station: or(given.heads_per_station, defaults.heads_per_station),
-        capsules_per_station: or(given.capsules_per_station, defaults.capsules_per_station),
-        spare_rate: or(given.spare_rate, defaults.spare_rate),
-        oil_ml_per_station: or(given.oil_ml_per_station, defaults.oil_ml_per_station),
-        tags_per_station: or(given.tags_per_station, defaults.tags_per_station),
-        crew: given.crew.unwrap_or(defaults.crew),
-    }
 }

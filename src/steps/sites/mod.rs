@@ -1,5 +1,6 @@
 //! `sites`: ranked sites, their sides and their proof.
 
+mod ids;
 mod nearness;
 mod parts;
 mod settings;
@@ -7,23 +8,29 @@ mod summary;
 mod wind;
 mod write;
 
+use std::collections::HashMap;
+use std::sync::Arc;
 use std::time::Instant;
 
 use jiff::civil::Date;
 
+use super::check_rows::read_checks;
 use super::nodes::{self, NetworkDone};
 use super::sign::chosen_sign;
 use super::surface::{SurfaceDone, compute};
+use super::verdicts::{Verdicts, standing, verdicts};
+use super::written::said_first;
 use super::{Desk, Outcome, StepError};
 use crate::files::OutputSet;
 use crate::frame::{LonLat, Placed};
 use crate::network::{Network, TravelGraph};
-use crate::record::{Record, Station, StationState};
+use crate::record::{Record, Station};
 use crate::siting::wind::WindRecord;
 use crate::siting::{
-    self, Candidate, Choosing, Demand, Ground, KeepOuts, Meeting, Objective, Part, Proposal, SideValue,
-    SignAround, SitingSettings, Strokes, Target, cautions, lay_candidates, propose, required_m,
+    self, Candidate, Choosing, Demand, Ground, KeepOuts, Meeting, Objective, Part, Proposal, Review,
+    SideValue, SignAround, SitingSettings, Strokes, Target, Verdict, lay_candidates, propose, required_m,
 };
+use crate::verdict::Gain;
 
 /// What the steps before this one made, and what this one is asked for.
 struct Made<'a> {
@@ -55,6 +62,10 @@ struct Done<'a> {
     stations: Vec<&'a Placed<Station>>,
     proposal: Proposal,
     nearness: nearness::Nearness,
+    /// The ids of the sites, by rank.
+    ids: Vec<String>,
+    /// What is to be done with the stations.
+    verdicts: Verdicts,
     cautions: Vec<String>,
     scale: f64,
     /// Sign of an earlier day is more than a year older than the latest.
@@ -104,7 +115,9 @@ pub fn sites(
         return Err(request(desk, &["line"], what));
     }
     desk.progress.stage("choosing sites", None);
-    let done = choose(desk, settings, network, records, surface, &mut outcome)?;
+    let mut done = choose(desk, settings, network, records, surface, &mut outcome)?;
+    desk.gains.get_or_init(|| gains_of(&done));
+    done.verdicts = verdicts(desk, &read_checks(desk, &mut outcome)?, &mut outcome)?;
     let choose_seconds = started.elapsed().as_secs_f64();
     desk.progress.stage("writing the sites", None);
     write::write(&done, set)?;
@@ -116,6 +129,38 @@ pub fn sites(
         &mut outcome,
     )?;
     Ok(outcome)
+}
+
+/// What siting gains without each of the stations that stand and may stay, by id: nothing where a
+/// station is best kept.
+///
+/// # Errors
+/// Those of [`sites`], but for the writing.
+pub(super) fn gains(desk: &Desk) -> Result<HashMap<Arc<str>, Gain>, StepError> {
+    let mut unsaid = Outcome::default();
+    let settings = SitingSettings { weightings: 0, ..settings::settings_of(desk)? };
+    let records = chosen_sign(desk, &mut unsaid).records;
+    let surface = match records.is_empty() {
+        true => None,
+        false => Some(compute(desk, &mut unsaid)?),
+    };
+    let network = nodes::compute(desk, &mut unsaid)?;
+    desk.progress.stage("holding the stations against other places", None);
+    let done = choose(desk, settings, &network, records, surface.as_ref(), &mut unsaid)?;
+    Ok(gains_of(&done))
+}
+
+fn gains_of(done: &Done) -> HashMap<Arc<str>, Gain> {
+    // Without sign a score is inferred from the lines alone, and no reason to dig a station up.
+    if done.sign.all().is_empty() {
+        return HashMap::new();
+    }
+    let gainful = done.proposal.reviews.iter().filter(|r| !r.must_go && r.verdict != Verdict::Keep);
+    let gain = |review: &Review| {
+        let id = done.stations[review.station].what.station_id.clone();
+        (id, Gain { gain: review.gain, elsewhere: review.verdict == Verdict::Move })
+    };
+    gainful.map(gain).collect()
 }
 
 fn request(desk: &Desk, roles: &[&str], what: impl ToString) -> StepError {
@@ -143,7 +188,7 @@ fn choose<'a>(
     let of_node: Vec<f64> = (0..network.nodes().len() as u32).map(|n| done.convergence.score(n)).collect();
     let made =
         Made { desk, settings: &settings, network, travel, of_node: &of_node, surface, records: &records };
-    let (non_target, stations) = (non_target(desk), stations_set(desk));
+    let (non_target, stations) = (non_target(desk), standing(desk, &read_checks(desk, outcome)?));
     let Weighed { wind, side_values, parts, meetings, demand } =
         weigh(&made, &candidates, &non_target, outcome)?;
     let proposal = propose(&Choosing {
@@ -162,9 +207,12 @@ fn choose<'a>(
         scale,
     })
     .map_err(blame)?;
+    let ids = ids::ids(desk, &proposal.sites, &candidates)?;
     Ok(Done {
         desk,
-        nearness: nearness::nearness(&settings, &candidates, &proposal, &stations),
+        nearness: nearness::nearness(&settings, &candidates, &proposal, &ids, &stations),
+        ids,
+        verdicts: Verdicts::default(),
         heard: heard(&settings, &records),
         settings,
         network,
@@ -178,7 +226,7 @@ fn choose<'a>(
         side_values,
         stations,
         proposal,
-        cautions: cautions(!job.keep_outs.is_empty(), job.area.is_some()),
+        cautions: said_first(desk),
         scale,
     })
 }
@@ -211,11 +259,6 @@ fn weigh(
         Objective::Score => Vec::new(),
     };
     Ok(Weighed { wind, side_values, parts, meetings, demand })
-}
-
-/// The stations in the ground.
-fn stations_set<'a>(desk: &'a Desk) -> Vec<&'a Placed<Station>> {
-    desk.job.stations.iter().filter(|s| s.what.state == StationState::Set).collect()
 }
 
 /// The sign behind each part of the score that counts sign.

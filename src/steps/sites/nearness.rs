@@ -3,7 +3,6 @@
 use rstar::primitives::GeomWithData;
 use rstar::{PointDistance, RTree};
 
-use super::write;
 use crate::frame::{GroundPoint, LonLat, Placed, path_length_geodesic_m};
 use crate::record::Station;
 use crate::siting::{Candidate, Proposal, SitingSettings};
@@ -38,6 +37,7 @@ pub(super) fn nearness(
     settings: &SitingSettings,
     candidates: &[Candidate],
     proposal: &Proposal,
+    ids: &[String],
     stations: &[&Placed<Station>],
 ) -> Nearness {
     let mut stands: Vec<Stand> = Vec::new();
@@ -45,7 +45,7 @@ pub(super) fn nearness(
         let side = &candidates[site.candidate].sides[site.side as usize];
         let target = proposal.leads.get(site.candidate).and_then(|&t| settings.targets.get(t as usize));
         stands.push(Stand {
-            name: format!("site {}", write::site_id(rank)),
+            name: format!("site {}", ids[rank]),
             place: side.place,
             ground: side.ground,
             cluster: site.cluster,

@@ -2,11 +2,13 @@
 
 use serde_json::{Map, Value, json};
 
-use super::{Done, wind, write};
+use super::{Done, wind};
 use crate::files::OutputSet;
 use crate::files::write::round_to;
-use crate::siting::{Fate, Review, STEPS_TO_ONE, Site, Target, Verdict};
+use crate::siting::{Fate, Review, STEPS_TO_ONE, Site, Target};
+use crate::steps::written::members;
 use crate::steps::{Outcome, StepError};
+use crate::verdict::Task;
 
 pub(super) fn summarise(
     done: &Done,
@@ -49,8 +51,8 @@ pub(super) fn summarise(
     if let Some(wind) = &done.wind {
         put("wind", wind::summary(done, wind, outcome)?);
     }
-    if !proposal.reviews.is_empty() {
-        put("stations", json!(proposal.reviews.iter().map(|r| review(done, r)).collect::<Vec<_>>()));
+    if !done.desk.job.stations.is_empty() {
+        put("stations", json!(stations(done)));
     }
     if let Some(hangs) = hanging(done) {
         put("weightings", json!(done.settings.weightings));
@@ -69,7 +71,7 @@ pub(super) fn summarise(
         outcome.warn(caution.clone());
     }
     say_sites(done, outcome);
-    tell_stations(done, outcome);
+    done.verdicts.tell(&done.desk.job.stations, outcome);
     outcome.set("sites", summary);
     Ok(())
 }
@@ -119,18 +121,35 @@ fn targets(done: &Done) -> Value {
     Value::Object(done.settings.targets.iter().map(told).collect())
 }
 
-fn review(done: &Done, review: &Review) -> Value {
-    let mut told = json!({
-        "station_id": done.stations[review.station].what.station_id.as_ref(),
-        "verdict": review.verdict.word(),
-        "gain": round_to(review.gain, 6),
-        "because": review.because,
-    });
-    if let (Some(to), Some(told)) = (review.to, told.as_object_mut()) {
+/// Every station with its verdict, the most pressing first, and what siting gains without it.
+fn stations(done: &Done) -> Vec<Value> {
+    let review =
+        |id: &str| done.proposal.reviews.iter().find(|r| *done.stations[r.station].what.station_id == *id);
+    let mut told: Vec<(Task, f64, Value)> = Vec::new();
+    for station in &done.desk.job.stations {
+        let id = &*station.what.station_id;
+        let (task, review) = (done.verdicts.task(id), review(id));
+        let gain = review.map_or(0.0, |r| r.gain);
+        told.push((task, gain, one_station(done, id, task, review)));
+    }
+    told.sort_by(|a, b| a.0.cmp(&b.0).then(b.1.total_cmp(&a.1)));
+    told.into_iter().map(|(.., value)| value).collect()
+}
+
+fn one_station(done: &Done, id: &str, task: Task, review: Option<&Review>) -> Value {
+    let verdict = match task {
+        Task::Serve => "keep",
+        other => other.word(),
+    };
+    let mut told = members(json!({ "station_id": id, "verdict": verdict }));
+    done.verdicts.put(id, &mut told);
+    told.insert("gain".to_string(), json!(round_to(review.map_or(0.0, |r| r.gain), 6)));
+    told.insert("because".to_string(), told["task_reason"].clone());
+    if let Some(to) = review.and_then(|r| r.to) {
         let place = done.candidates[to].place;
         told.insert("to".to_string(), json!([round_to(place.lon_deg(), 7), round_to(place.lat_deg(), 7)]));
     }
-    told
+    Value::Object(told)
 }
 
 /// The sites that hang on the weight of one part, by part.
@@ -139,25 +158,10 @@ fn hanging(done: &Done) -> Option<Value> {
     for (rank, site) in done.proposal.sites.iter().enumerate() {
         if let [part] = site.stability.as_ref()?.hangs_on.as_slice() {
             let ids = by_part.entry(part.clone()).or_insert(json!([]));
-            ids.as_array_mut()?.push(json!(write::site_id(rank)));
+            ids.as_array_mut()?.push(json!(done.ids[rank]));
         }
     }
     Some(Value::Object(by_part))
-}
-
-fn tell_stations(done: &Done, outcome: &mut Outcome) {
-    for review in &done.proposal.reviews {
-        let id = &done.stations[review.station].what.station_id;
-        match review.verdict {
-            Verdict::Lift => outcome.warn(format!("station {id}: lift; {}", review.because)),
-            Verdict::Move => outcome.say(format!("station {id}: move, gains {:.2}", review.gain)),
-            Verdict::Keep => {}
-        }
-    }
-    let keep = done.proposal.reviews.iter().filter(|r| r.verdict == Verdict::Keep).count();
-    if !done.stations.is_empty() {
-        outcome.say(format!("{keep} of {} stations in the ground are best kept", done.stations.len()));
-    }
 }
 
 /// How old the sign is, counted back from the latest of it.

@@ -10,7 +10,9 @@ use crate::files::write::{GeoJsonWriter, GpxPoint, round_to, write_csv, write_gp
 use crate::frame::{GroundPoint, LonLat, Placed};
 use crate::record::Record;
 use crate::siting::wind::SideValue;
-use crate::siting::{Bar, Candidate, Fate, Grounds, Heard, Near, STEPS_TO_ONE, SignAround, Site, reason};
+use crate::siting::{
+    Bar, Candidate, Fate, Grounds, Heard, Near, SHORT_CAUTION, STEPS_TO_ONE, SignAround, Site, reason,
+};
 use crate::steps::StepError;
 use crate::steps::written::counted;
 
@@ -24,16 +26,19 @@ pub(super) fn write(done: &Done, set: &mut OutputSet) -> Result<(), StepError> {
         .map(|(rank, site)| site_properties(done, rank, site))
         .collect();
     let provenance = done.desk.provenance();
-    let opening = [("cautions", json!(done.cautions))];
+    // Candidates and sites name stations: what is to be done there goes with them.
+    let stations = done.verdicts.to_json(&done.desk.job.stations);
+    let opening = [("cautions", json!(done.cautions)), ("stations", json!(stations))];
+    let opening = if stations.is_empty() { &opening[..1] } else { &opening[..] };
     set.write("sites.geojson", |out| {
-        let mut features = GeoJsonWriter::begin_with(out, &provenance, &opening)?;
+        let mut features = GeoJsonWriter::begin_with(out, &provenance, opening)?;
         for (id, at, properties) in &written {
             features.feature(id, Some(&point(*at)), properties)?;
         }
         features.finish().map(drop)
     })?;
     set.write("candidates.geojson", |out| {
-        let mut features = GeoJsonWriter::begin_with(out, &provenance, &opening)?;
+        let mut features = GeoJsonWriter::begin_with(out, &provenance, opening)?;
         for (i, candidate) in done.candidates.iter().enumerate() {
             let properties = candidate_properties(done, i, candidate);
             features.feature(&format!("C{:05}", i + 1), Some(&point(candidate.place)), &properties)?;
@@ -44,11 +49,6 @@ pub(super) fn write(done: &Done, set: &mut OutputSet) -> Result<(), StepError> {
     let waypoints: Vec<GpxPoint> = written.iter().map(|(id, at, p)| waypoint(id, *at, p)).collect();
     set.write("sites.gpx", |out| write_gpx(out, &done.cautions, &waypoints, &[]))?;
     Ok(())
-}
-
-/// The id of the site with a rank counted from 0.
-pub(super) fn site_id(rank: usize) -> String {
-    format!("S{:03}", rank + 1)
 }
 
 fn point(at: LonLat) -> Geometry<f64> {
@@ -62,7 +62,7 @@ fn score(done: &Done, candidate: usize) -> f64 {
 fn site_properties(done: &Done, rank: usize, site: &Site) -> (String, LonLat, Map<String, Value>) {
     let candidate = &done.candidates[site.candidate];
     let place = candidate.sides[site.side as usize].place;
-    let id = site_id(rank);
+    let id = done.ids[rank].clone();
     let mut p = Map::new();
     let mut put = |name: &str, value: Value| p.insert(name.to_string(), value);
     put("site_id", json!(id));
@@ -94,6 +94,7 @@ fn site_properties(done: &Done, rank: usize, site: &Site) -> (String, LonLat, Ma
         put("mean_rank", json!(round_to(stability.mean_rank, 2)));
     }
     put("cautions", json!(site_cautions(done, rank, site)));
+    put("caution", json!(SHORT_CAUTION));
     (id, place, p)
 }
 
@@ -209,7 +210,7 @@ fn candidate_properties(done: &Done, i: usize, candidate: &Candidate) -> Map<Str
     put("bearing_deg", json!(round_to(candidate.bearing_deg, 2)));
     put("chosen", json!(matches!(fate, Fate::Chosen(_))));
     match fate {
-        Fate::Chosen(rank) => put("site_id", json!(site_id(*rank))),
+        Fate::Chosen(rank) => put("site_id", json!(done.ids[*rank])),
         other => put("why_not", json!(why_not(done, other))),
     };
     p
@@ -217,7 +218,7 @@ fn candidate_properties(done: &Done, i: usize, candidate: &Candidate) -> Map<Str
 
 fn why_not(done: &Done, fate: &Fate) -> String {
     match fate {
-        Fate::WithinSpacing(site) => format!("within the spacing of site {}", site_id(*site)),
+        Fate::WithinSpacing(site) => format!("within the spacing of site {}", done.ids[*site]),
         Fate::NearStation(s) => {
             format!("within the spacing of station {}", done.stations[*s].what.station_id)
         }
@@ -238,7 +239,7 @@ fn why_not(done: &Done, fate: &Fate) -> String {
     }
 }
 
-const COLUMNS: [&str; 18] = [
+const COLUMNS: [&str; 19] = [
     "site_id",
     "rank",
     "lon",
@@ -257,6 +258,7 @@ const COLUMNS: [&str; 18] = [
     "rank_stability",
     "reason",
     "cautions",
+    "caution",
 ];
 
 fn csv_row(at: LonLat, properties: &Map<String, Value>) -> Vec<String> {
@@ -278,6 +280,7 @@ fn csv_row(at: LonLat, properties: &Map<String, Value>) -> Vec<String> {
 fn waypoint(id: &str, at: LonLat, properties: &Map<String, Value>) -> GpxPoint {
     let text = |name: &str| properties.get(name).and_then(Value::as_str).unwrap_or_default();
     let offset = properties.get("offset_m").and_then(Value::as_f64).unwrap_or_default();
-    let description = format!("{} m {} of {}. {}", offset, text("side"), text("line"), text("reason"));
+    let description =
+        format!("{offset} m {} of {}. {}. {SHORT_CAUTION}", text("side"), text("line"), text("reason"));
     GpxPoint { at, name: id.to_string(), description }
 }

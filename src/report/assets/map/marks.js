@@ -2,6 +2,7 @@
 const INK = "#17212b";
 const PAPER = "#fffdf7";
 const PEG = "#0b4f6c";
+const MORE = "#96300f";
 const ANIMAL_COLOURS = { dog: "#17212b", fox: "#c2410c", other: "#7a6a9c" };
 const animalColour = (animal) => ANIMAL_COLOURS[animal] || "#7a7f86";
 
@@ -102,6 +103,18 @@ const STATION_STAMPS = {
   proposed: stamp(18, (c) => outlined(c, stationShape, "#7a8189", PAPER, 3)),
 };
 
+/** Stations where something else than the usual check is to be done carry its letter. */
+const taskStamp = (letter) => stamp(20, (c) => {
+  outlined(c, stationShape, MORE, PAPER, 3);
+  c.fillStyle = PAPER;
+  c.font = "700 8px system-ui, sans-serif";
+  c.textAlign = "center";
+  c.textBaseline = "middle";
+  c.fillText(letter, 0, 1);
+});
+const TASK_STAMPS = { lift: taskStamp("L"), search: taskStamp("S"), move: taskStamp("M"), leave: taskStamp("X") };
+const stationStamp = (s) => TASK_STAMPS[s.task] || STATION_STAMPS[s.state] || STATION_STAMPS.set;
+
 const NODE_STAMPS = {
   junction: stamp(12, (c) => outlined(c, (p) => p.arc(0, 0, 3, 0, 7), PAPER, INK, 2.4)),
   crossing: stamp(12, (c) => { c.rotate(Math.PI / 4); outlined(c, (p) => cross(p, 4, 0.9), INK); }),
@@ -109,7 +122,6 @@ const NODE_STAMPS = {
   end: stamp(10, (c) => outlined(c, (p) => p.rect(-2, -2, 4, 4), INK)),
 };
 
-const MORE = "#96300f";
 const LESS = "#184278";
 const CLAIMED = "claimed against chance; a change in sign is not by itself a change in numbers";
 

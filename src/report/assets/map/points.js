@@ -68,12 +68,12 @@ function pointLayers() {
   if (data.checks.length) checkLayers(data.checks);
   if (stations.length) {
     stationLayer = spots("station", column(stations, "lon"), column(stations, "lat"), {
-      thin: stations.length > 500 ? 6 : 0, paint: (context, x, y, k) => press(context, STATION_STAMPS[stations[k].state] || STATION_STAMPS.set, x, y),
+      thin: stations.length > 500 ? 6 : 0, paint: (context, x, y, k) => press(context, stationStamp(stations[k]), x, y),
     });
     const words = { set: "in the ground", lifted: "lifted", proposed: "proposed" };
     const states = [...new Set(column(stations, "state"))];
     offer("Siting", `Stations (${stations.length})`, stampMark(STATION_STAMPS[states[0]] || STATION_STAMPS.set), [stationLayer], true,
-      `filled: in the ground; hollow: ${words.lifted}`);
+      `filled: in the ground; hollow: ${words.lifted}; red with a letter: L to lift, S to search, M to move, X not to be set`);
   }
   if (sites.length) {
     siteLayer = spots("site", sites.map((s) => s.foot[0]), sites.map((s) => s.foot[1]), { thin: sites.length > 1000 ? 6 : 0, paint(context, x, y, k, view) {

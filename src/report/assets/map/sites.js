@@ -112,6 +112,7 @@ function panel(site) {
   fill(box,
     el("h2", { id: "site-heading" }, `${site.id} `, el("span", { class: "soft" }, `rank ${site.rank} of ${data.sites.length}, score ${site.score.toFixed(2)}`)),
     el("p", { class: "reason" }, site.moved ? el("span", { class: "soft" }, "where it was proposed: ") : null, site.reason),
+    el("p", { class: "hint" }, data.shortCaution),
     site.cautions.length ? el("ul", { class: "warnings" }, site.cautions.map((c) => el("li", {}, c))) : null,
     el("h3", {}, "What made the score"), bars(site.parts),
     el("h3", {}, "Keep-outs"), keepOutText(site),

@@ -31,8 +31,19 @@ function checkFacts(id) {
   return [
     is(c.rate) && `${plural(c.activations, "activation", "activations")} in ${Math.round(c.nights)} nights: ${c.rate.toFixed(2)} per 100`,
     c.checked_on && `checked on ${c.checked_on}`, c.due_on && `${c.urgency}, due ${c.due_on}`,
-    c.open > 0 && plural(c.open, "capsule missing", "capsules missing"), c.advice && `advice: ${c.advice}`,
+    c.open > 0 && plural(c.open, "capsule missing", "capsules missing"),
   ];
+}
+function stationFacts(s) {
+  return [`${s.order}: ${s.task_reason}`, data.shortCaution, s.name, { set: "in the ground", lifted: "lifted", proposed: "proposed" }[s.state], s.set_on && `set on ${s.set_on}`, ...checkFacts(s.id)];
+}
+/** The stations where something else than the usual check is to be done. */
+function taskList() {
+  const special = data.stations.filter((s) => !["serve", "none"].includes(s.task));
+  if (!special.length) return null;
+  const order = ["lift", "search", "move", "leave"];
+  special.sort((a, b) => order.indexOf(a.task) - order.indexOf(b.task));
+  return [el("h3", {}, "Stations that are not simply served"), el("ul", { class: "warnings", id: "task-list" }, special.map((s) => el("li", {}, `${s.id}: ${s.order}: ${s.task_reason}`)))];
 }
 function clicks() {
   const reach = window.matchMedia("(pointer: coarse)").matches ? 26 : 15;
@@ -44,7 +55,7 @@ function clicks() {
     const station = near(stationLayer, latlng);
     if (station >= 0) {
       const s = data.stations[station];
-      return popup([s.lat, s.lon], `Station ${s.id}`, [s.name, { set: "in the ground", lifted: "lifted", proposed: "proposed" }[s.state], s.set_on && `set on ${s.set_on}`, ...checkFacts(s.id)]);
+      return popup([s.lat, s.lon], `Station ${s.id}`, stationFacts(s));
     }
     const record = near(signLayer, latlng);
     if (record >= 0) {
@@ -80,7 +91,7 @@ function nearSite(latlng, reach) {
 
 function start() {
   byId("caution-list").append(...data.cautions.map((text) => el("li", {}, text)));
-  if (data.openItems.length) fill(byId("open-items"), el("h3", {}, "Open from earlier checks"), el("ul", { class: "warnings" }, data.openItems.map((text) => el("li", {}, text))));
+  fill(byId("open-items"), taskList(), data.openItems.length ? [el("h3", {}, "Open from earlier checks"), el("ul", { class: "warnings" }, data.openItems.map((text) => el("li", {}, text)))] : null);
   for (const site of data.sites) site.turn = (site.bearing_deg + (site.side === "left" ? -90 : 90)) * RAD;
   pictureLayers();
   placeLayers();

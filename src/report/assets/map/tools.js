@@ -91,14 +91,16 @@ function measuring() {
 
 function finding() {
   const input = byId("find-text");
-  byId("find-ids").append(...data.sites.slice(0, 500).map((s) => el("option", { value: s.id })));
+  byId("find-ids").append(...[...data.sites.slice(0, 500), ...data.stations.slice(0, 500)].map((s) => el("option", { value: s.id })));
   byId("find").addEventListener("submit", (event) => {
     event.preventDefault();
     const wanted = input.value.trim().toLowerCase();
     const k = data.sites.findIndex((s) => s.id.toLowerCase() === wanted || String(s.rank) === wanted);
+    const station = data.stations.find((s) => s.id.toLowerCase() === wanted);
     if (k >= 0) select(k, "find");
-    else say(`No site is called ${input.value.trim()}.`);
-    input.setAttribute("aria-invalid", k < 0);
+    else if (station) popup([station.lat, station.lon], `Station ${station.id}`, stationFacts(station));
+    else say(`No site or station is called ${input.value.trim()}.`);
+    input.setAttribute("aria-invalid", k < 0 && !station);
   });
   document.addEventListener("keydown", (event) => {
     if (event.key === "/" && !["INPUT", "TEXTAREA"].includes(event.target.tagName)) { event.preventDefault(); input.select(); }
