@@ -197,8 +197,16 @@ impl Copy {
 }
 
 fn at(feature: &Value) -> LonLat {
-    let c = &feature["geometry"]["coordinates"];
+    position(&feature["geometry"]["coordinates"])
+}
+
+fn position(c: &Value) -> LonLat {
     LonLat::new(c[0].as_f64().unwrap(), c[1].as_f64().unwrap()).unwrap()
+}
+
+/// Where a line ends.
+fn at_end(line: &Value) -> LonLat {
+    position(line["geometry"]["coordinates"].as_array().unwrap().last().unwrap())
 }
 
 fn id(site: &Value) -> String {
@@ -378,6 +386,22 @@ fn a_gap_that_is_called_closed_and_is_not_is_found() {
     copy.edit("network.geojson", |edges| {
         let edge = edges.iter_mut().find(|e| connectors(e)).unwrap();
         edge["properties"]["from_node"] = edge["properties"]["to_node"].clone();
+    });
+    assert!(copy.audit().promises().contains("gap"));
+    // The gap is bridged, and what the bridge leads to is cut off from the other line.
+    let copy = Copy::new();
+    let feet = read_json(&copy.out().join("near-misses.geojson"))["features"].clone();
+    let foot = at_end(&feet[0]);
+    copy.edit("network.geojson", |edges| {
+        for (name, ends) in [("from_node", true), ("to_node", false)] {
+            for edge in edges.iter_mut().filter(|e| !connectors(e)) {
+                let path = edge["geometry"]["coordinates"].as_array().unwrap();
+                let end = if ends { path.first() } else { path.last() };
+                if distance_m(position(end.unwrap()), foot) < 0.05 {
+                    edge["properties"][name] = json!(format!("cut-off-{name}"));
+                }
+            }
+        }
     });
     assert!(copy.audit().promises().contains("gap"));
     let copy = Copy::new();

@@ -29,9 +29,7 @@ struct Post {
     /// The stands that it speaks for: several at a cluster.
     stands: Vec<usize>,
     feet: Vec<RoadFoot>,
-    at: GroundPoint,
     spacing_m: f64,
-    straight_m: f64,
     is_site: bool,
 }
 
@@ -61,17 +59,13 @@ impl Apart<'_> {
         road.is_any(&self.rules.travel) || road.is_any(&self.rules.along)
     }
 
-    /// Spacing and straight-line distance of every two posts, and what clusters keep.
-    ///
-    /// # Errors
-    /// [`FrameError`] for a place that the frame cannot hold.
-    pub fn check(&self, breaches: &mut Vec<Breach>) -> Result<(), FrameError> {
+    /// Spacing of every two posts, straight-line distance of every two stands, and what clusters keep.
+    pub fn check(&self, breaches: &mut Vec<Breach>) {
         let posts = self.posts(breaches);
-        let ways = self.ways(&posts);
-        for (pair, way) in &ways {
-            self.check_travel(&posts, *pair, *way, breaches);
+        for (pair, way) in self.ways(&posts) {
+            self.check_travel(&posts, pair, way, breaches);
         }
-        self.check_straight(&posts, &ways, breaches)
+        self.check_straight(breaches);
     }
 
     fn posts(&self, breaches: &mut Vec<Breach>) -> Vec<Post> {
@@ -80,16 +74,16 @@ impl Apart<'_> {
         for (k, stand) in self.stands.iter().enumerate().filter(|(k, _)| self.stays[*k]) {
             match stand.site.and_then(|site| site.cluster.as_deref()) {
                 Some(cluster) => clusters.entry(cluster).or_default().push(k),
-                None => posts.push(self.post(vec![k], stand.feet.clone(), stand.ground)),
+                None => posts.push(self.post(vec![k], stand.feet.clone())),
             }
         }
         for (name, members) in clusters {
             let node = self.roads.node(name);
             let kinds: Vec<_> = self.rules.travel.iter().chain(&self.rules.along).copied().collect();
-            match node.and_then(|node| Some((node, self.roads.foot_at_node(node, &kinds)?))) {
-                Some((node, foot)) => {
+            match node.and_then(|node| self.roads.foot_at_node(node, &kinds)) {
+                Some(foot) => {
                     self.check_cluster(name, &foot, &members, breaches);
-                    posts.push(self.post(members, vec![foot], self.roads.place(node)));
+                    posts.push(self.post(members, vec![foot]));
                 }
                 None => {
                     for k in members {
@@ -100,7 +94,7 @@ impl Apart<'_> {
                             "a node of the network that lines lead to".into(),
                             format!("\"{name}\""),
                         ));
-                        posts.push(self.post(vec![k], stand.feet.clone(), stand.ground));
+                        posts.push(self.post(vec![k], stand.feet.clone()));
                     }
                 }
             }
@@ -108,13 +102,10 @@ impl Apart<'_> {
         posts
     }
 
-    fn post(&self, stands: Vec<usize>, feet: Vec<RoadFoot>, at: GroundPoint) -> Post {
-        let most = |of: fn(&Stand) -> f64| stands.iter().map(|&k| of(&self.stands[k])).fold(0.0, f64::max);
+    fn post(&self, stands: Vec<usize>, feet: Vec<RoadFoot>) -> Post {
+        let spacing_m = stands.iter().map(|&k| self.stands[k].spacing_m).fold(0.0, f64::max);
         let is_site = stands.iter().any(|&k| self.stands[k].site.is_some());
-        // Sites are spaced by their feet, stations in a straight line by where they stand.
-        let at = feet.first().filter(|_| is_site).map_or(at, |foot| foot.at);
-        let (spacing_m, straight_m) = (most(|s| s.spacing_m), most(|s| s.straight_m));
-        Post { stands, feet, at, spacing_m, straight_m, is_site }
+        Post { stands, feet, spacing_m, is_site }
     }
 
     fn check_cluster(&self, name: &str, node: &RoadFoot, members: &[usize], breaches: &mut Vec<Breach>) {
@@ -159,11 +150,11 @@ impl Apart<'_> {
         }
     }
 
-    /// The way between every two posts that are joined by no more than twice the widest spacing; where
-    /// lines are drawn twice, the longest, since files do not say on which of them a site stands.
+    /// The way between every two posts that are joined by no more than the widest spacing; where lines
+    /// are drawn twice, the longest, since files do not say on which of them a site stands.
     fn ways(&self, posts: &[Post]) -> BTreeMap<(usize, usize), Way> {
         let widest_m = posts.iter().map(|p| p.spacing_m).fold(0.0, f64::max);
-        let within_m = 2.0 * widest_m * (1.0 + SCALE_VARIES) + LENGTH_WITHIN_M;
+        let within_m = widest_m + LENGTH_WITHIN_M;
         let feet: Vec<Vec<RoadFoot>> = posts.iter().map(|p| p.feet.clone()).collect();
         let (targets, owner) = targets_of(&feet);
         let rows: Vec<Vec<((usize, usize), Way)>> = (0..posts.len())
@@ -210,70 +201,64 @@ impl Apart<'_> {
         let spacing_m = a.spacing_m.max(b.spacing_m);
         if way.length_m < spacing_m - LENGTH_WITHIN_M - way.rounding_m {
             let expected = format!("at least {spacing_m} m along the lines");
-            self.tell(a, b, Promise::Spacing, expected, way.length_m, breaches);
+            let (Some(&first), Some(&late)) = (a.stands.first(), b.stands.first()) else { return };
+            let (first, late) = (&self.stands[first], &self.stands[late]);
+            self.tell(first, late, Promise::Spacing, expected, way.length_m, breaches);
         }
     }
 
-    fn check_straight(
-        &self,
-        posts: &[Post],
-        ways: &BTreeMap<(usize, usize), Way>,
-        breaches: &mut Vec<Breach>,
-    ) -> Result<(), FrameError> {
-        let widest_m = posts.iter().map(|p| p.straight_m).fold(0.0, f64::max);
-        let places = posts.iter().enumerate().map(|(k, p)| GeomWithData::new([p.at.x_m, p.at.y_m], k));
-        let tree = RTree::bulk_load(places.collect());
-        for (p, a) in posts.iter().enumerate() {
-            // Frames differ from the ground by a share; what is measured is the ground.
-            let reach_m = widest_m * 1.1;
-            let near = tree.locate_within_distance([a.at.x_m, a.at.y_m], reach_m * reach_m);
-            let mut near: Vec<usize> = near.map(|g| g.data).filter(|&q| q > p).collect();
+    /// No two sites, and no site and station, stand nearer in a straight line than is asked, by lines or
+    /// not. Sites of one cluster keep their own distance; of what a person fixed by name only the way
+    /// counts among each other and to stations.
+    fn check_straight(&self, breaches: &mut Vec<Breach>) {
+        let widest_m = self.stands.iter().map(|s| s.straight_m).fold(0.0, f64::max);
+        let staying = self.stands.iter().enumerate().filter(|(k, _)| self.stays[*k]);
+        let tree = RTree::bulk_load(staying.map(|(k, s)| GeomWithData::new(s.spot.position, k)).collect());
+        for (q, late) in self.stands.iter().enumerate().filter(|(q, _)| self.stays[*q]) {
+            // A straight line through the ground is never longer than the way over it.
+            let near = tree.locate_within_distance(late.spot.position, widest_m * widest_m);
+            let mut near: Vec<usize> = near.map(|g| g.data).filter(|&p| p < q).collect();
             near.sort_unstable();
-            for q in near {
-                let b = &posts[q];
-                let straight_m = a.straight_m.max(b.straight_m);
-                if !(a.is_site || b.is_site) || straight_m <= 0.0 || self.is_one(a, b) {
+            for p in near {
+                let first = &self.stands[p];
+                let straight_m = first.straight_m.max(late.straight_m);
+                if straight_m <= 0.0 || !self.keep_apart(first, late) {
                     continue;
                 }
-                let spacing_m = a.spacing_m.max(b.spacing_m);
-                let joined_m = 2.0 * spacing_m * (1.0 + SCALE_VARIES) + LENGTH_WITHIN_M;
-                if ways.get(&(p, q)).is_some_and(|way| way.length_m <= joined_m + way.rounding_m) {
-                    continue;
-                }
-                let apart_m = distance_m(self.frame.to_lonlat(a.at)?, self.frame.to_lonlat(b.at)?);
+                let apart_m = distance_m(first.spot.at, late.spot.at);
                 if apart_m < straight_m - LENGTH_WITHIN_M {
                     let expected = format!("at least {straight_m} m in a straight line");
-                    self.tell(a, b, Promise::Straight, expected, apart_m, breaches);
+                    self.tell(first, late, Promise::Straight, expected, apart_m, breaches);
                 }
             }
         }
-        Ok(())
     }
 
-    /// A site that became a station is no second one.
-    fn is_one(&self, a: &Post, b: &Post) -> bool {
-        a.is_site != b.is_site
-            && a.stands.iter().any(|&s| b.stands.iter().any(|&t| self.stands[s].id == self.stands[t].id))
+    /// Whether two stands keep a straight-line distance from each other.
+    fn keep_apart(&self, a: &Stand, b: &Stand) -> bool {
+        let cluster = |s: &Stand| s.site.and_then(|site| site.cluster.clone());
+        let is_given = |s: &Stand| s.fixed || s.site.is_none();
+        let together = cluster(a).is_some() && cluster(a) == cluster(b);
+        !together && !(is_given(a) && is_given(b))
     }
 
+    /// Tells of two that are too near, at the later site, whose file makes the promise. A site that
+    /// became a station is no second one.
     fn tell(
         &self,
-        a: &Post,
-        b: &Post,
+        a: &Stand,
+        b: &Stand,
         promise: Promise,
         expected: String,
         found_m: f64,
         breaches: &mut Vec<Breach>,
     ) {
-        if self.is_one(a, b) {
+        if a.site.is_some() != b.site.is_some() && a.id == b.id {
             return;
         }
-        // Told of the later site; its file is the one that makes the promise.
-        let (late, other) = if b.is_site { (b, a) } else { (a, b) };
-        let (Some(&late), Some(&first)) = (late.stands.first(), other.stands.first()) else { return };
-        let what = if other.is_site { "site" } else { "station" };
-        let about = format!("{what} {}", self.stands[first].id);
-        breaches.push(self.stands[late].breach(promise, about, expected, metres(found_m)));
+        let (late, other) = if b.site.is_some() { (b, a) } else { (a, b) };
+        let what = if other.site.is_some() { "site" } else { "station" };
+        breaches.push(late.breach(promise, format!("{what} {}", other.id), expected, metres(found_m)));
     }
 
     /// The nearest other of each stand, along the lines and straight.

@@ -5,8 +5,10 @@ use std::collections::HashMap;
 use super::breach::{Breach, Promise, metres};
 use super::roads::{Road, RoadFoot, Roads, Search, Targets};
 use super::rules::Rules;
+use super::sources::{Sources, beyond};
 use super::written::{NEAR_MISSES, NETWORK, Written};
-use crate::frame::{Frame, FrameError, path_length_m};
+use crate::frame::{FrameError, GroundPoint, path_length_m};
+use crate::job::Job;
 
 /// Written places are off by no more than this, in metres.
 const WRITTEN_WITHIN_M: f64 = 0.05;
@@ -15,14 +17,7 @@ const WRITTEN_WITHIN_M: f64 = 0.05;
 const ROUNDED_M: f64 = 0.02;
 
 /// Edges that name one node end at one place, and are as long as they say.
-///
-/// # Errors
-/// [`FrameError`] for a place that the frame cannot hold.
-pub(super) fn check_edges(
-    written: &Written,
-    roads: &Roads,
-    breaches: &mut Vec<Breach>,
-) -> Result<(), FrameError> {
+pub(super) fn check_edges(written: &Written, roads: &Roads, breaches: &mut Vec<Breach>) {
     for (edge, road) in written.edges.iter().zip(&roads.edges) {
         let breach = |promise: Promise, about: String, expected: String, found: String| Breach {
             file: NETWORK.into(),
@@ -50,55 +45,54 @@ pub(super) fn check_edges(
             breaches.push(breach(Promise::Number, about, metres(own_m), metres(said_m)));
         }
     }
-    Ok(())
 }
 
-/// Every gap that is called closed is joined: along the lines it is no farther from the line's end to the
-/// foot than the gap and a few snap distances. Where both lines carry travel, so does the way.
+/// Every gap that is called closed is joined: from a place back on the line that ended to one farther on
+/// the other line, both beyond what is cut as an overshoot, the way is no longer than the parts of the
+/// two lines, the gap and a few snap distances. That the gap itself is bridged is not enough: what the
+/// bridge leads to may have been cut off. Where both lines carry travel, so does the way.
 ///
 /// # Errors
 /// [`FrameError`] for a place that the frame cannot hold.
 pub(super) fn check_gaps(
     written: &Written,
-    frame: &Frame,
+    job: &Job,
+    sources: &Sources,
     roads: &Roads,
     rules: &Rules,
     breaches: &mut Vec<Breach>,
 ) -> Result<(), FrameError> {
-    let carries = |road: &Road| road.is_any(&rules.travel);
     let mut search = Search::new(roads);
-    // An end may have been moved by as much when passes were merged or ends were cut.
     let near_m = rules.snap_m.max(rules.merge_m) + WRITTEN_WITHIN_M;
+    let away_m = 2.0 * near_m;
     for gap in &written.gaps {
-        let (end, foot) = (frame.to_ground(gap.end)?, frame.to_ground(gap.foot)?);
-        let within_m = gap.gap_m + 3.0 * near_m;
-        let ends_of =
-            |takes: &dyn Fn(&Road) -> bool| (roads.feet(end, near_m, takes), roads.feet(foot, near_m, takes));
-        let mut joined = |ends: &[RoadFoot], feet: &[RoadFoot], takes: &dyn Fn(&Road) -> bool| {
-            let targets = targets_of(feet);
-            ends.iter().any(|end| !search.from(end, &targets, within_m, takes).is_empty())
+        let (end, foot) = (job.frame.to_ground(gap.end)?, job.frame.to_ground(gap.foot)?);
+        let line = |source: &Option<(String, usize)>, at| {
+            source.as_ref().and_then(|source| sources.nearest(source, at))
         };
-        let (ends, feet) = ends_of(&carries);
-        let both_carry = ends.first().is_some_and(|f| f.off_m <= WRITTEN_WITHIN_M)
-            && feet.first().is_some_and(|f| f.off_m <= WRITTEN_WITHIN_M);
-        let is_joined = if both_carry {
-            joined(&ends, &feet, &carries)
-        } else {
-            let any = |_: &Road| true;
-            let (ends, feet) = ends_of(&any);
-            joined(&ends, &feet, &any)
+        let (ended, other) = (line(&gap.line, end), line(&gap.other, foot));
+        let starts = ended.map_or(vec![end], |line| beyond(&line.ground, end, away_m));
+        let goals = other.map_or(vec![foot], |line| beyond(&line.ground, foot, away_m));
+        let both_carry = [ended, other].iter().flatten().all(|l| rules.travel.contains(&l.what.kind));
+        let takes = |road: &Road| !both_carry || road.is_any(&rules.travel);
+        // Merged passes run some way off where they were recorded.
+        let feet = |places: &[GroundPoint]| -> Vec<RoadFoot> {
+            places.iter().flat_map(|&at| roads.feet(at, 3.0 * near_m, takes)).collect()
         };
-        if !is_joined {
-            breaches.push(Breach {
-                file: NEAR_MISSES.into(),
-                feature: Some(gap.feature),
-                id: Some(gap.id.clone()),
-                promise: Promise::Gap,
-                about: format!("the gap of {} at {}, which is called closed", metres(gap.gap_m), gap.end),
-                expected: format!("lines of {NETWORK} that join there"),
-                found: format!("no way of {within_m:.0} m or less across it"),
-            });
+        let within_m = gap.gap_m + 2.0 * away_m + 3.0 * near_m;
+        let (starts, targets) = (feet(&starts), targets_of(&feet(&goals)));
+        if starts.iter().any(|start| !search.from(start, &targets, within_m, takes).is_empty()) {
+            continue;
         }
+        breaches.push(Breach {
+            file: NEAR_MISSES.into(),
+            feature: Some(gap.feature),
+            id: Some(gap.id.clone()),
+            promise: Promise::Gap,
+            about: format!("the gap of {} at {}, which is called closed", metres(gap.gap_m), gap.end),
+            expected: format!("two lines that are joined in {NETWORK}"),
+            found: format!("no way of {within_m:.0} m or less from one to the other"),
+        });
     }
     Ok(())
 }

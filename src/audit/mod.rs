@@ -23,6 +23,7 @@ mod keep;
 mod roads;
 mod rules;
 mod shapes;
+mod sources;
 mod space;
 mod stand;
 mod written;
@@ -40,6 +41,7 @@ use crate::job::Job;
 use apart::{Apart, Neighbours};
 use keep::Ground;
 use roads::Roads;
+use sources::Sources;
 use stand::Stand;
 
 /// Neighbouring land.
@@ -128,13 +130,14 @@ pub fn audit(job: &Job, rules: &Rules, parcels: &[Parcel], written: &Written) ->
         ground.check_named(stand, &mut breaches);
     }
     stand::check_ids(&stands, job, rules, &mut breaches);
-    joined::check_edges(written, &roads, &mut breaches)?;
-    joined::check_gaps(written, &job.frame, &roads, rules, &mut breaches)?;
+    let sources = Sources::new(job);
+    joined::check_edges(written, &roads, &mut breaches);
+    joined::check_gaps(written, job, &sources, &roads, rules, &mut breaches)?;
     let apart = Apart { frame: &job.frame, roads: &roads, rules, stands: &stands, stays: &stays };
     let neighbours = apart.neighbours();
     if !roads.edges.is_empty() {
-        stand::check_sides(job, &stands, &roads, rules, &mut breaches)?;
-        apart.check(&mut breaches)?;
+        stand::check_sides(job, &sources, &stands, &roads, rules, &mut breaches)?;
+        apart.check(&mut breaches);
         apart.check_said(&neighbours, &mut breaches)?;
     }
     breaches.sort_by(|a, b| {

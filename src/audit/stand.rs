@@ -2,11 +2,10 @@
 
 use std::collections::BTreeMap;
 
-use geo_types::Coord;
-
 use super::breach::{Breach, Promise, metres};
 use super::roads::{Road, RoadFoot, Roads};
 use super::rules::Rules;
+use super::sources::{Sources, on_step};
 use super::space::Spot;
 use super::written::{SITES, WrittenSite};
 use crate::frame::{FrameError, GroundPoint, Placed, azimuth_deg, distance_m};
@@ -19,6 +18,14 @@ const FOOT_REACH_M: f64 = 200.0;
 /// What side, offset and bearing may be off by, in metres: vertices are rounded to a centimetre on the
 /// lattice and in the files, sites and bearings likewise.
 pub(super) const STANDS_WITHIN_M: f64 = 0.12;
+
+/// A place that a person fixed has its foot on a line no farther away, in metres: the same as `sites`
+/// holds.
+const FIXED_REACH_M: f64 = 100.0;
+
+/// A site is a fixed one if its foot is no farther from that of the fixed place, in metres: feet that are
+/// nearer to each other are one.
+const FIXED_WITHIN_M: f64 = 0.5;
 
 /// A station and a site with one id within this many metres are one: the site that became it.
 const SAME_PLACE_M: f64 = 25.0;
@@ -35,6 +42,8 @@ pub(super) struct Stand<'a> {
     pub spacing_m: f64,
     /// What a site keeps from others in a straight line, in metres; 0 for a station.
     pub straight_m: f64,
+    /// Whether it is a site that a person fixed by name.
+    pub fixed: bool,
 }
 
 impl Stand<'_> {
@@ -64,10 +73,12 @@ pub(super) fn stands<'a>(
 ) -> Result<Vec<Stand<'a>>, FrameError> {
     let mut all = Vec::with_capacity(sites.len() + job.stations.len());
     let carries = |road: &Road| road.is_any(&rules.travel) || road.is_any(&rules.along);
+    let bears = |road: &Road| road.is_any(&rules.along);
+    let fixed: Vec<GroundPoint> =
+        job.must.iter().flat_map(|m| roads.feet(m.ground, FIXED_REACH_M, bears)).map(|f| f.at).collect();
     for site in sites {
         let ground = job.frame.to_ground(site.at)?;
         let stated = stated_foot(job, site, ground)?;
-        let bears = |road: &Road| road.is_any(&rules.along);
         let mut feet = stated.map_or(Vec::new(), |at| roads.feet(at, STANDS_WITHIN_M, bears));
         if feet.is_empty() {
             feet = roads.feet(ground, FOOT_REACH_M, carries);
@@ -75,14 +86,24 @@ pub(super) fn stands<'a>(
         let spacing_m = rules.spacing_of(site.target.as_ref());
         let straight_m = rules.straight_of(spacing_m);
         let spot = Spot::new(site.at);
-        all.push(Stand { id: &site.id, site: Some(site), spot, ground, feet, spacing_m, straight_m });
+        let fixed = feet.iter().any(|f| fixed.iter().any(|at| at.distance_m(f.at) < FIXED_WITHIN_M));
+        all.push(Stand { id: &site.id, site: Some(site), spot, ground, feet, spacing_m, straight_m, fixed });
     }
     for station in job.stations.iter().filter(|s| s.what.state == StationState::Set) {
         let Placed { what: Station { station_id, .. }, at, ground } = station;
         let feet = roads.feet(*ground, FOOT_REACH_M, carries);
         let spot = Spot::new(*at);
         let ground = *ground;
-        all.push(Stand { id: station_id, site: None, spot, ground, feet, spacing_m: 0.0, straight_m: 0.0 });
+        all.push(Stand {
+            id: station_id,
+            site: None,
+            spot,
+            ground,
+            feet,
+            spacing_m: 0.0,
+            straight_m: 0.0,
+            fixed: false,
+        });
     }
     Ok(all)
 }
@@ -104,6 +125,7 @@ fn stated_foot(job: &Job, site: &WrittenSite, at: GroundPoint) -> Result<Option<
 /// [`FrameError`] for a place that the frame cannot hold.
 pub(super) fn check_sides(
     job: &Job,
+    sources: &Sources,
     stands: &[Stand],
     roads: &Roads,
     rules: &Rules,
@@ -140,7 +162,7 @@ pub(super) fn check_sides(
                 format!("a {kind} {:.2} m off", near.off_m),
             ));
         }
-        check_direction(job, stand, site, at, rules, breaches)?;
+        check_direction(job, sources, stand, at, rules, breaches)?;
     }
     Ok(())
 }
@@ -149,25 +171,22 @@ pub(super) fn check_sides(
 /// every piece of that line near the foot runs against it, since passes that were merged wander.
 fn check_direction(
     job: &Job,
+    sources: &Sources,
     stand: &Stand,
-    site: &WrittenSite,
     foot: GroundPoint,
     rules: &Rules,
     breaches: &mut Vec<Breach>,
 ) -> Result<(), FrameError> {
-    let (Some((file, number)), Some(bearing_deg)) = (&site.line_from, site.bearing_deg) else {
+    let Some((source, bearing_deg)) = stand.site.and_then(|s| Some((s.line_from.as_ref()?, s.bearing_deg?)))
+    else {
         return Ok(());
     };
     let at = job.frame.to_lonlat(foot)?;
     let reach_m = rules.merge_m.max(rules.snap_m) + 1.0;
-    let is_it = |source: &crate::record::SourcePlace| {
-        source.index + 1 == *number
-            && source.file.file_name().is_some_and(|name| name.to_string_lossy() == **file)
-    };
     let (mut along, mut against) = (0, 0);
-    for line in job.lines.iter().filter(|l| is_it(&l.what.source)) {
+    for line in sources.of(source) {
         for (step, ground) in line.path.windows(2).zip(line.ground.windows(2)) {
-            if near_m(foot, ground[0], ground[1]) > reach_m || step[0] == step[1] {
+            if on_step(foot, ground[0], ground[1]).1 > reach_m || step[0] == step[1] {
                 continue;
             }
             let off = (azimuth_deg(step[0], step[1]) - bearing_deg + 180.0).rem_euclid(360.0) - 180.0;
@@ -178,20 +197,11 @@ fn check_direction(
         breaches.push(stand.breach(
             Promise::Side,
             "property \"bearing_deg\"".into(),
-            format!("the direction in which {file}#{number} was digitised at {at}"),
+            format!("the direction in which {}#{} was digitised at {at}", source.0, source.1),
             format!("{bearing_deg}, which is the other way"),
         ));
     }
     Ok(())
-}
-
-fn near_m(p: GroundPoint, a: GroundPoint, b: GroundPoint) -> f64 {
-    let (along, off) =
-        (Coord { x: b.x_m - a.x_m, y: b.y_m - a.y_m }, Coord { x: p.x_m - a.x_m, y: p.y_m - a.y_m });
-    let length_2 = along.x * along.x + along.y * along.y;
-    let t =
-        if length_2 > 0.0 { ((off.x * along.x + off.y * along.y) / length_2).clamp(0.0, 1.0) } else { 0.0 };
-    a.lerp(b, t).distance_m(p)
 }
 
 /// Every id names one site, and no site has the id of a station that stands elsewhere.

@@ -72,6 +72,10 @@ pub(super) struct WrittenGap {
     pub end: LonLat,
     pub foot: LonLat,
     pub gap_m: f64,
+    /// The input line that ended: file and number of the feature in it, from 1.
+    pub line: Option<(String, usize)>,
+    /// The input line that it was joined to.
+    pub other: Option<(String, usize)>,
 }
 
 impl Written {
@@ -179,7 +183,9 @@ impl Written {
         let gap_m = p.get("gap_m").and_then(Value::as_f64);
         match (ends.as_deref(), gap_m) {
             (Some([end, .., foot]), Some(gap_m)) => {
-                self.gaps.push(WrittenGap { feature, id, end: *end, foot: *foot, gap_m });
+                let source = |name: &str| text(p, name).and_then(|t| source(&t));
+                let (line, other) = (source("source"), source("other_source"));
+                self.gaps.push(WrittenGap { feature, id, end: *end, foot: *foot, gap_m, line, other });
             }
             _ => self.faults.push(Breach {
                 file: NEAR_MISSES.into(),
@@ -215,6 +221,14 @@ fn text(properties: &Properties, name: &str) -> Option<String> {
 /// `tracks.geojson#3` as file and number.
 fn line_from(text: &str) -> Option<(String, usize)> {
     let (file, number) = text.rsplit_once('#')?;
+    Some((file.to_string(), number.parse().ok()?))
+}
+
+/// `lines/tracks.geojson: feature 3 (id t3)` as file and number.
+fn source(text: &str) -> Option<(String, usize)> {
+    let (file, rest) = text.split_once(": feature ")?;
+    let number: String = rest.chars().take_while(char::is_ascii_digit).collect();
+    let file = file.rsplit(['/', '\\']).next()?;
     Some((file.to_string(), number.parse().ok()?))
 }
 
