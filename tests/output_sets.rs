@@ -16,6 +16,9 @@ use support::{said, skipped, stakeline};
 /// How often a run is killed.
 const KILLS: usize = 100;
 
+/// How many files of the user's lie in the output folder meanwhile.
+const OWN_FILES: usize = 400;
+
 fn sample(name: &str) -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("data-samples").join(name)
 }
@@ -40,6 +43,10 @@ fn a_run_killed_at_any_moment_leaves_a_whole_set() {
     assert_eq!(said(stakeline().args(arguments(&out, "5"))).0, 0);
     let whole_run = begun.elapsed();
     fs::write(out.join("mine.txt"), "keep me").unwrap();
+    fs::create_dir_all(out.join("photos/none yet")).unwrap();
+    for k in 0..OWN_FILES {
+        fs::write(out.join(format!("photos/{k}.jpg")), "mine").unwrap();
+    }
     let mut random = ChaCha8Rng::seed_from_u64(12);
     let mut killed = 0;
     for turn in 0..KILLS {
@@ -52,11 +59,14 @@ fn a_run_killed_at_any_moment_leaves_a_whole_set() {
         std::thread::sleep(whole_run.mul_f64(random.random_range(0.0..1.1)));
         run.kill().unwrap();
         killed += usize::from(!run.wait().unwrap().success());
-        assert_whole(&out, &["mine.txt"]);
+        assert_whole(&out, &["mine.txt", "photos"]);
+        // Own files are there at every moment, not only after the next run.
+        assert_eq!(fs::read_dir(out.join("photos")).unwrap().count(), OWN_FILES + 1);
     }
     assert!(killed > KILLS / 4, "only {killed} runs were killed before they ended");
     assert_eq!(said(stakeline().args(arguments(&out, "5"))).0, 0);
-    assert_whole(&out, &["mine.txt"]);
+    assert_whole(&out, &["mine.txt", "photos"]);
+    assert!(out.join("photos/none yet").is_dir());
     assert_eq!(fs::read_to_string(out.join("mine.txt")).unwrap(), "keep me");
     assert_eq!(fs::read_dir(room.path()).unwrap().count(), 1, "a killed run's folder is still there");
 }
@@ -153,4 +163,35 @@ fn two_runs_at_once_do_not_mix() {
     // Give the last exchange its end.
     std::thread::sleep(Duration::from_millis(10));
     assert_whole(&out, &[]);
+}
+
+#[test]
+fn a_mount_point_is_refused_in_words() {
+    let Some(disk) = Small::new("700k") else { return };
+    let (status, _, err) = said(stakeline().args(arguments(disk.0.path(), "5")));
+    assert_eq!(status, 1, "{err}");
+    assert!(err.contains("mounted there") && err.contains("results"), "{err}");
+    assert_eq!(fs::read_dir(disk.0.path()).unwrap().count(), 0);
+    assert_eq!(said(stakeline().args(arguments(&disk.0.path().join("results"), "5"))).0, 0);
+    // One inside the folder holds it as well.
+    let inner = disk.0.path().join("results/more");
+    fs::create_dir(&inner).unwrap();
+    assert!(Command::new("mount").args(["-t", "tmpfs", "tmpfs"]).arg(&inner).status().unwrap().success());
+    let (status, _, err) = said(stakeline().args(arguments(&disk.0.path().join("results"), "3")));
+    assert!(Command::new("umount").arg(&inner).status().unwrap().success());
+    assert_eq!(status, 1, "{err}");
+    assert!(err.contains("more") && err.contains("inside the output folder"), "{err}");
+}
+
+#[test]
+fn a_pipe_is_left_where_it_stands() {
+    let room = tempfile::tempdir().unwrap();
+    let pipe = room.path().join("pipe");
+    if !Command::new("mkfifo").arg(&pipe).status().is_ok_and(|s| s.success()) {
+        return skipped("there is no mkfifo, so a pipe at --out is not tried");
+    }
+    let (status, _, err) = said(stakeline().args(arguments(&pipe, "5")));
+    assert_eq!(status, 1, "{err}");
+    assert!(err.contains("is a named pipe, not a folder"), "{err}");
+    assert!(!pipe.symlink_metadata().unwrap().is_dir() && fs::read_dir(room.path()).unwrap().count() == 1);
 }

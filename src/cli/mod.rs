@@ -14,7 +14,7 @@ use clap::{CommandFactory, FromArgMatches};
 use crate::files::{Committed, OutputSet, read_text};
 use crate::plan::Plan;
 use crate::steps::{self, Outcome, Progress, StepError};
-use args::{Args, Command, Results};
+use args::{Args, Command, Report, Results};
 use message::Talk;
 use progress::Bar;
 use terminal::Colour;
@@ -102,7 +102,7 @@ fn dispatch(command: &Command, bar: &dyn Progress) -> Done {
         }
         Command::Manual(manual) => manual::manual(&manual.dir, manual.force),
         Command::Audit(audit) => audit_on(audit, bar),
-        Command::Report(report) => report_on(&report.dir, bar),
+        Command::Report(report) => report_on(report, bar),
         Command::Run(run) => {
             let plan = steps::with_season_files(&resolve(Some(&run.plan), &run.overlay())?);
             with_outputs(Some(&run.plan), &plan, &run.results, bar, steps::run)
@@ -111,10 +111,10 @@ fn dispatch(command: &Command, bar: &dyn Progress) -> Done {
 }
 
 /// Adds the report to the folder of a run, from the plan that the run left there.
-fn report_on(dir: &Path, bar: &dyn Progress) -> Done {
-    let (mut set, plan) = steps::reopen(dir)?;
+fn report_on(report: &Report, bar: &dyn Progress) -> Done {
+    let (mut set, plan) = steps::reopen(&report.dir, report.inputs.as_deref())?;
     let desk = steps::load(&plan, bar)?;
-    let outcome = steps::report(&desk, &mut set)?;
+    let outcome = steps::report_again(&desk, &mut set, report.as_it_stands)?;
     let written = set.commit()?;
     Ok((outcome, Some(written)))
 }

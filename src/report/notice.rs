@@ -217,7 +217,7 @@ pub fn parcel_shape(geometry: &Geometry<f64>) -> Option<MultiPolygon<f64>> {
 }
 
 /// The heads of `notices.csv`.
-pub const NOTICE_COLUMNS: [&str; 14] = [
+pub const NOTICE_COLUMNS: [&str; 15] = [
     "kind",
     "name",
     "lon",
@@ -232,9 +232,11 @@ pub const NOTICE_COLUMNS: [&str; 14] = [
     "task",
     "task_reason",
     "caution",
+    "status",
 ];
 
-/// A row of `notices.csv`; the cells from `notified_on` to `method` are for the crew.
+/// A row of `notices.csv`; the cells from `notified_on` to `method` are for the crew, the last for
+/// what has become of the row since they filled it in.
 pub fn notice_row(notice: &Notice) -> Vec<String> {
     vec![
         notice.kind.word().to_string(),
@@ -251,6 +253,7 @@ pub fn notice_row(notice: &Notice) -> Vec<String> {
         notice.task.as_ref().map(|v| v.task.word().to_string()).unwrap_or_default(),
         notice.task.as_ref().map(Verdict::reason).unwrap_or_default(),
         SHORT_CAUTION.to_string(),
+        String::new(),
     ]
 }
 

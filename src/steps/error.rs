@@ -21,6 +21,9 @@ pub enum StepError {
     /// The inputs make no job.
     #[error(transparent)]
     Job(#[from] JobError),
+    /// Features of a layer that a run wrote do not say what is drawn of them, one a line.
+    #[error("{}; make the run again", .0.join("\n"))]
+    Layers(Vec<String>),
     /// A key or flag has a value that cannot be used.
     #[error("{key}: {what}")]
     Setting {

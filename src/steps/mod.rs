@@ -124,7 +124,7 @@ pub use load::{Desk, load};
 pub use new::new;
 pub use nodes::{NetworkDone, nodes};
 pub use outcome::{Outcome, Progress, Silent, Summary};
-pub use report::{plan_left_in, reopen, report};
+pub use report::{plan_left_in, reopen, report, report_again};
 pub use round::round;
 pub use run::{run, write_settings};
 pub use sites::sites;

@@ -9,7 +9,7 @@ use std::time::UNIX_EPOCH;
 
 use super::OutputError;
 use super::manifest::{MANIFEST, Manifest, hash_file};
-use super::names::may_be_cleared;
+use super::names::{is_merged, may_be_cleared};
 use super::place::same_file_system;
 
 /// What the new set says of files that stand in the old one.
@@ -35,6 +35,8 @@ pub(super) struct Sorted {
     pub changed: Vec<String>,
     /// Files that a run wrote and this one reads, which stay.
     pub read: Vec<String>,
+    /// Whether the folder in the place is the one that stood there, not another like it.
+    pub same_folder: bool,
 }
 
 /// What tells a file from another that took its name later, and from itself once it was written
@@ -219,7 +221,7 @@ impl Two<'_> {
         }
         let is_changed = |n: &&String| {
             self.old.join(n).symlink_metadata().is_ok()
-                && may_be_cleared(n)
+                && !is_merged(n)
                 && !self.manifest.holds(self.old, n).unwrap_or(false)
         };
         let mut names: BTreeSet<String> = self.manifest.files.keys().filter(is_changed).cloned().collect();

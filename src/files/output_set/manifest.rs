@@ -34,12 +34,8 @@ impl Manifest {
         manifest.get("stakeline")?.as_str()?;
         let mut files = manifest.get("files")?.as_object()?.clone();
         files.retain(|name, _| stays_inside(name));
-        let input = |i: &Value| {
-            let text = |key: &str| i.get(key)?.as_str().map(str::to_string);
-            Some(InputFile { role: text("role")?, file: text("file")?, sha256: text("sha256")? })
-        };
         let inputs = manifest.get("inputs").and_then(Value::as_array);
-        Some(Self { files, inputs: inputs.map(|all| all.iter().filter_map(input).collect()) })
+        Some(Self { files, inputs: inputs.map(|all| all.iter().filter_map(InputFile::from_json).collect()) })
     }
 
     pub(super) fn write(&self, folder: &Path) -> io::Result<()> {

@@ -125,12 +125,20 @@ impl OutputSet {
     pub fn changed(&self) -> Result<Vec<String>, OutputError> {
         let mut changed = Vec::new();
         for name in self.standing.files.keys() {
-            let fail = |why| OutputError::Write { path: self.target.join(name), why };
-            if !self.standing.holds(&self.target, name).map_err(fail)? {
+            if !self.is_as_written(name)? {
                 changed.push(name.clone());
             }
         }
         Ok(changed)
+    }
+
+    /// Whether a file stands at the target as a run wrote it there.
+    ///
+    /// # Errors
+    /// [`OutputError::Write`] for a file that cannot be read.
+    pub fn is_as_written(&self, name: &str) -> Result<bool, OutputError> {
+        let fail = |why| OutputError::Write { path: self.target.join(name), why };
+        self.standing.holds(&self.target, name).map_err(fail)
     }
 
     /// The inputs that the set at the target was made from; `None` where it does not say.
@@ -256,6 +264,9 @@ impl OutputSet {
         place::folder_at(&self.target)?;
         let fail = |why| OutputError::Write { path: self.target.clone(), why };
         self.made.write(self.staging()).map_err(fail)?;
+        let worked_in = fs::canonicalize(&self.target).ok().filter(|target| {
+            std::env::current_dir().and_then(fs::canonicalize).is_ok_and(|here| here.starts_with(target))
+        });
         let sorted = self.staging.take_its_place(&self.target, &self.made, &self.wanted)?;
         let mut notes = Vec::new();
         let folder = self.target;
@@ -266,6 +277,12 @@ impl OutputSet {
         };
         note(&sorted.changed, "changed after a run wrote it, which this run does not");
         note(&sorted.read, "written by an earlier run and read by this one");
+        if worked_in.is_some() && !sorted.same_folder {
+            notes.push(format!(
+                "{}: is new now, and the command was given in the old one; enter it once more (cd .)",
+                folder.display()
+            ));
+        }
         let files = self.written.iter().map(|name| folder.join(name)).collect();
         Ok(Committed { files, notes, folder })
     }

@@ -2,12 +2,14 @@
 
 /// Files that a later run may clear away once it no longer writes them. What is given to the user
 /// to work on (a plan, the sample property) and what has columns to fill in is not among them.
-const CLEARED: [&str; 53] = [
+const CLEARED: [&str; 52] = [
     "activity-at.geojson",
     "activity-lines.geojson",
     "activity-lines.json",
     "activity.json",
     "activity.tif",
+    "audit.json",
+    "audit.txt",
     "camera-rate.tif",
     "candidates.geojson",
     "change-areas.geojson",
@@ -45,6 +47,7 @@ const CLEARED: [&str; 53] = [
     "saddles.geojson",
     "season-report.html",
     "settings.toml",
+    "site-distances.csv",
     "sites.csv",
     "sites.geojson",
     "sites.gpx",
@@ -52,11 +55,15 @@ const CLEARED: [&str; 53] = [
     "slope.tif",
     "suggested-weights.toml",
     "terrain.json",
-    "audit.csv",
-    "audit.json",
-    "audit.html",
-    "permit.csv",
 ];
+
+/// Files that people fill in and that are merged into what a later run writes.
+const MERGED: [&str; 1] = ["notices.csv"];
+
+/// Whether people fill a file in, so that it is theirs to change.
+pub(super) fn is_merged(name: &str) -> bool {
+    MERGED.contains(&name)
+}
 
 /// Names with a part of their own: what stands before it and after it.
 const FAMILIES: [(&str, &str); 4] =

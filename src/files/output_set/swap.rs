@@ -1,6 +1,6 @@
 //! The folder in which a set is made, and how it takes the old one's place.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fs::{self, File, TryLockError};
 use std::io;
 use std::path::{Path, PathBuf};
@@ -70,9 +70,9 @@ impl Staging {
         let _turn = await_turn(&self.path);
         let mut sorted = Sorted::default();
         let journal = Journal::beside(target);
+        let names = new.files.keys().cloned().collect();
         if target.is_dir() {
             let manifest = Manifest::read(target).unwrap_or_default();
-            let names = new.files.keys().cloned().collect();
             let two = Two { old: target, new: &self.path, manifest: &manifest, wanted, names: &names };
             sorted = two.sort()?;
             sorted.link(target, &self.path).map_err(fail)?;
@@ -83,8 +83,14 @@ impl Staging {
         // Once exchanged, the folder holds the old set and perhaps the user's own files.
         self.in_the_making = false;
         match swap(&self.path, target) {
-            Ok(None) => {}
-            Ok(Some(old)) => carry_over(&old, target, &sorted.doomed).map_err(fail)?,
+            Ok(None) => sorted.same_folder = true,
+            Ok(Some(old)) => {
+                let exchanged = old == self.path;
+                sorted.same_folder = exchanged && put_back(&old, target, &sorted.doomed, &names, &journal);
+                let nothing = BTreeMap::new();
+                let doomed = if sorted.same_folder { &nothing } else { &sorted.doomed };
+                carry_over(&old, target, doomed).map_err(fail)?;
+            }
             Err(why) => {
                 discard(&self.path).map_err(fail)?;
                 journal.remove().map_err(fail)?;
@@ -110,22 +116,23 @@ impl Drop for Staging {
 /// that is killed while it clears up is ended by the next one as it would have ended itself.
 struct Journal(PathBuf);
 
+/// The files that go with each folder, which is known by its number in the file system: each file
+/// with what tells it from others.
 #[derive(Serialize, Deserialize, Default)]
-struct Noted {
-    /// The number of the old folder in the file system.
-    folder: u64,
-    /// The files that go, each with what tells it from others.
-    doomed: BTreeMap<String, String>,
-}
+struct Noted(BTreeMap<u64, BTreeMap<String, String>>);
 
 impl Journal {
     fn beside(target: &Path) -> Self {
         Self(beside(target, "journal"))
     }
 
+    /// Notes what goes with a folder, beside what is noted of others.
     fn write(&self, old: &Path, doomed: &BTreeMap<String, String>) -> io::Result<()> {
-        let noted = Noted { folder: number_of(&fs::metadata(old)?), doomed: doomed.clone() };
-        fs::write(&self.0, serde_json::to_vec(&noted)?)
+        let mut noted = self.read().unwrap_or_default();
+        noted.0.insert(number_of(&fs::metadata(old)?), doomed.clone());
+        let whole = self.0.with_extension("stakeline-journal-new");
+        fs::write(&whole, serde_json::to_vec(&noted)?)?;
+        fs::rename(whole, &self.0)
     }
 
     fn read(&self) -> Option<Noted> {
@@ -156,6 +163,47 @@ fn swap(whole: &Path, target: &Path) -> io::Result<Option<PathBuf>> {
         return Err(why);
     }
     Ok(Some(old))
+}
+
+/// Puts the old folder itself back in its place, once it holds the new set as well: whoever works in
+/// it is still there, and what the system knows of it (owner, rights, when it was made) stays. The set
+/// in the target is whole before, after and at every moment between. `false` where files cannot have
+/// second names; the new folder then stays in the place.
+fn put_back(
+    old: &Path,
+    target: &Path,
+    doomed: &BTreeMap<String, String>,
+    names: &BTreeSet<String>,
+    journal: &Journal,
+) -> bool {
+    let filled = || -> io::Result<()> {
+        for (name, mark) in doomed {
+            let place = old.join(name);
+            if place.symlink_metadata().is_ok_and(|m| mark_of(&m) == *mark) {
+                fs::remove_file(place)?;
+            }
+        }
+        for name in names.iter().map(String::as_str).chain([MANIFEST]) {
+            let place = old.join(name);
+            if let Some(folder) = place.parent() {
+                fs::create_dir_all(folder)?;
+            }
+            if place.symlink_metadata().is_ok() {
+                // Changed at the last moment.
+                fs::rename(&place, free_name(&place))?;
+            }
+            fs::hard_link(target.join(name), &place)?;
+        }
+        for folder in doomed.keys().flat_map(|name| Path::new(name).ancestors().skip(1)) {
+            if !folder.as_os_str().is_empty() {
+                // One that held nothing else goes as well; any other stays.
+                let _ = fs::remove_dir(old.join(folder));
+            }
+        }
+        journal.write(target, &BTreeMap::new())?;
+        exchange(old, target)
+    };
+    filled().is_ok()
 }
 
 /// Waits until no other run opens or swaps a folder in the same place, and holds it so until
@@ -196,21 +244,23 @@ fn recover(target: &Path, new: &Path) -> Result<(), OutputError> {
     let noted = journal.read();
     if let Ok(folder) = new.symlink_metadata() {
         // After an exchange the old set, with files that are not ours, lies here.
-        let exchanged = noted.as_ref().filter(|n| n.folder != 0 && n.folder == number_of(&folder));
+        let number = Some(number_of(&folder)).filter(|number| *number != 0);
+        let exchanged = number.and_then(|number| noted.as_ref()?.0.get(&number));
         match (exchanged, &noted) {
             _ if !folder.is_dir() => return Err(OutputError::InTheWay(new.to_path_buf())),
             _ if new.join(LOCK).exists() => discard(new).map_err(fail)?,
-            (Some(noted), _) => carry_over(new, target, &noted.doomed).map_err(fail)?,
+            (Some(doomed), _) => carry_over(new, target, doomed).map_err(fail)?,
             // Whole, with second names of the user's files, but never put in its place.
             (None, Some(_)) => discard(new).map_err(fail)?,
             (None, None) => clear_up(new, target, &journal)?,
         }
     }
     let old = beside(target, "old");
-    if old.symlink_metadata().is_ok() {
-        match (target.symlink_metadata().is_ok(), &noted) {
+    if let Ok(folder) = old.symlink_metadata() {
+        let doomed = noted.as_ref().and_then(|noted| noted.0.get(&number_of(&folder)));
+        match (target.symlink_metadata().is_ok(), doomed) {
             (false, _) => fs::rename(&old, target).map_err(fail)?,
-            (true, Some(noted)) => carry_over(&old, target, &noted.doomed).map_err(fail)?,
+            (true, Some(doomed)) => carry_over(&old, target, doomed).map_err(fail)?,
             (true, None) => clear_up(&old, target, &journal)?,
         }
     }

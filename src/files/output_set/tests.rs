@@ -401,3 +401,28 @@ fn a_run_killed_while_it_clears_up_has_hidden_nothing() {
     assert!(target.join("late.txt").exists() && !target.join("round.csv").exists());
     assert_eq!(fs::read_dir(room.path()).unwrap().count(), 1);
 }
+
+/// Who works in the output folder is still in it when a run has written it anew, and a folder of
+/// pages that are no longer written goes.
+#[cfg(target_os = "linux")]
+#[test]
+fn the_folder_stays_the_same_folder() {
+    use std::os::unix::fs::MetadataExt;
+    let room = tempfile::tempdir().unwrap();
+    let target = room.path().join("out");
+    standing(&target, &[("sites.csv", "one"), ("man1/stakeline.1", "a page")]);
+    fs::create_dir(target.join("photos")).unwrap();
+    let numbers = || [&target, &target.join("photos")].map(|p| p.metadata().unwrap().ino());
+    let before = numbers();
+    for turn in 0..3 {
+        let mut set = OutputSet::begin(&target, true).unwrap();
+        put(&mut set, "sites.csv", &format!("turn {turn}"));
+        put(&mut set, "completions/stakeline.bash", "words");
+        set.commit().unwrap();
+        assert_eq!(numbers(), before);
+        assert_eq!(fs::read_to_string(target.join("sites.csv")).unwrap(), format!("turn {turn}"));
+        assert!(!target.join("man1").exists() && target.join("completions/stakeline.bash").exists());
+        assert_eq!(target.join("sites.csv").metadata().unwrap().nlink(), 1);
+        assert_eq!(fs::read_dir(room.path()).unwrap().count(), 1);
+    }
+}

@@ -22,7 +22,21 @@ pub fn write_csv(
     csv.flush()
 }
 
-fn defused(cell: &str) -> String {
+/// Writes cells that have been looked at already, among them what people wrote themselves.
+///
+/// # Errors
+/// Those of the underlying writer, and rows whose width differs from the header's.
+pub fn write_csv_as_it_is(out: impl Write, header: &[String], rows: &[Vec<String>]) -> io::Result<()> {
+    let mut csv = csv::Writer::from_writer(out);
+    csv.write_record(header).map_err(io::Error::other)?;
+    for row in rows {
+        csv.write_record(row).map_err(io::Error::other)?;
+    }
+    csv.flush()
+}
+
+/// A cell that no spreadsheet takes for a formula.
+pub fn defused(cell: &str) -> String {
     let risky = cell.starts_with(['=', '+', '-', '@', '\t', '\r', '\n', '＝', '＋', '－', '＠']);
     let number = cell.parse::<f64>().is_ok_and(f64::is_finite);
     if risky && !number { format!("'{cell}") } else { cell.to_string() }

@@ -15,7 +15,7 @@ mod provenance;
 mod sqlite;
 mod tiff;
 
-pub use csv::write_csv;
+pub use csv::{defused, write_csv, write_csv_as_it_is};
 pub use geojson::{GeoJsonWriter, oriented, round_to};
 pub use geopackage::{ColumnKind, ColumnValue, GeoPackageWriter, LayerWriter};
 pub use geotiff::{Raster, write_geotiff};

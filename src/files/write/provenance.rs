@@ -14,6 +14,12 @@ pub struct InputFile {
 }
 
 impl InputFile {
+    /// Of what outputs state; `None` where it is no input.
+    pub fn from_json(stated: &Value) -> Option<Self> {
+        let text = |key: &str| stated.get(key)?.as_str().map(str::to_string);
+        Some(Self { role: text("role")?, file: text("file")?, sha256: text("sha256")? })
+    }
+
     /// As outputs state it.
     pub fn to_json(&self) -> Value {
         json!({ "role": self.role, "file": self.file, "sha256": self.sha256 })

@@ -4,15 +4,14 @@ use std::path::Path;
 
 use serde_json::Value;
 
+use super::layers::layers;
 use super::notices::notices;
 use crate::checks::OpenItem;
-use crate::files::{
-    FileError, RasterFile, RawFeature, RawShape, ReadAs, ReadOptions, read_features, read_raster, read_text,
-};
+use crate::files::{FileError, RasterFile, read_raster, read_text};
 use crate::frame::Placed;
 use crate::plan::Plan;
 use crate::record::{Check, Record};
-use crate::report::{Candidates, Feature, Field, Layers, Material, Ramp, Shown};
+use crate::report::{Field, Material, Ramp, Shown};
 use crate::siting::{SitingSettings, contacts};
 use crate::steps::check_rows::read_checks;
 use crate::steps::sign::choice_of;
@@ -25,10 +24,12 @@ use crate::surface::{Grid, Kernel, Smoother, WeightedPoint};
 /// edges of both seasons as a rule, has the last one.
 const CHANGE_SHOWN: f64 = 2.0 * std::f64::consts::LN_2;
 
-/// Everything the report needs, from the job and from the files in `folder`.
+/// Everything the report needs, from the job and from the files in `folder`, which messages show
+/// as lying in `shown`.
 pub(super) fn material<'d>(
     desk: &'d Desk,
     folder: &Path,
+    shown: &Path,
     outcome: &mut Outcome,
 ) -> Result<Material<'d>, StepError> {
     let (job, plan) = (&desk.job, desk.plan);
@@ -36,7 +37,7 @@ pub(super) fn material<'d>(
     let chosen = crate::job::choose(&job.records, &choice_of(plan));
     let records: Vec<(&Placed<Record>, Option<String>)> =
         chosen.records.into_iter().map(|r| (r, season_of(plan, &r.what))).collect();
-    let layers = layers(folder)?;
+    let layers = layers(folder, shown)?;
     let compare = summary(folder, "compare.json")?;
     let siting = summary(folder, "sites.json")?;
     let told = |key: &str| siting.as_ref().and_then(|s| s.get(key)).cloned();
@@ -93,66 +94,6 @@ fn season_of(plan: &Plan, record: &Record) -> Option<String> {
     }
     let day = record.date?;
     plan.seasons.iter().find(|(_, s)| s.from.0 <= day && day <= s.to.0).map(|(name, _)| name.clone())
-}
-
-fn layers(folder: &Path) -> Result<Layers, StepError> {
-    let of = |name| features(&folder.join(name), ReadAs::Points);
-    // Of what there is most, no more is held than is drawn.
-    let only = |name, kept: &[&str]| {
-        let mut found = Vec::new();
-        each_feature(&folder.join(name), ReadAs::Points, |mut f| {
-            let all = std::mem::take(&mut f.properties).into_iter();
-            f.properties = all.filter(|(name, _)| kept.contains(&name.as_str())).collect();
-            found.push(f);
-        })?;
-        Ok::<_, StepError>(found)
-    };
-    let mut candidates = Candidates::default();
-    each_feature(&folder.join("candidates.geojson"), ReadAs::Points, |f| candidates.push(&f))?;
-    let mut sites = of("sites.geojson")?;
-    sites.sort_by(|a, b| {
-        let rank = |f: &Feature| f.number("rank").unwrap_or(f64::INFINITY);
-        rank(a).total_cmp(&rank(b))
-    });
-    Ok(Layers {
-        hot_areas: of("hot-areas.geojson")?,
-        nodes: only("nodes.geojson", &["node_id", "node_kind", "ways", "convergence"])?,
-        network: only("network.geojson", &["kind", "from_node", "to_node", "length_m"])?,
-        near_misses: of("near-misses.geojson")?,
-        sites,
-        candidates,
-        change_areas: of("change-areas.geojson")?,
-        activity_lines: of("activity-lines.geojson")?,
-        change_lines: of("change-lines.geojson")?,
-        round: of("round.geojson")?,
-        checks: of("checks.geojson")?,
-    })
-}
-
-/// The features of a file, none where there is no such file.
-pub(super) fn features(path: &Path, options: impl Into<ReadOptions>) -> Result<Vec<Feature>, StepError> {
-    let mut found = Vec::new();
-    each_feature(path, options, |feature| found.push(feature))?;
-    Ok(found)
-}
-
-/// Gives the features of a file one by one, none where there is no such file.
-fn each_feature(
-    path: &Path,
-    options: impl Into<ReadOptions>,
-    mut take: impl FnMut(Feature),
-) -> Result<(), StepError> {
-    if !path.exists() {
-        return Ok(());
-    }
-    read_features(path, path, options, &mut |raw: RawFeature| {
-        if let RawShape::Shape(geometry) = raw.shape {
-            let id = raw.source.id.map(|id| id.to_string()).unwrap_or_default();
-            take(Feature { id, geometry, properties: raw.properties.to_map() });
-        }
-    })
-    .map(drop)
-    .map_err(|e| StepError::Files(vec![e]))
 }
 
 fn summary(folder: &Path, name: &str) -> Result<Option<Value>, StepError> {

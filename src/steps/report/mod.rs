@@ -1,45 +1,25 @@
 //! `report`: the map, the field sheet, the season report and the notices, from a folder of
 //! outputs.
 
+mod again;
 mod gather;
+mod layers;
 mod notices;
-
-pub(super) use notices::parcels;
+mod told;
+mod whole;
 
 use std::io::Write;
-use std::path::{Path, PathBuf};
 
+use super::written::counted;
 use super::{Desk, Outcome, StepError};
-use crate::files::write::write_csv;
-use crate::files::{OutputSet, read_text};
-use crate::plan::Plan;
-use crate::report::{NOTICE_COLUMNS, NoticeKind, field_sheet, figures, map_page, notice_row, season_report};
+use crate::files::OutputSet;
+use crate::files::write::write_csv_as_it_is;
+use crate::report::{Material, NoticeKind, field_sheet, figures, map_page, notice_row, season_report};
+pub use again::{plan_left_in, reopen, report_again};
+pub(super) use notices::parcels;
 
-/// Opens the folder of an earlier run and the plan that it left there.
-///
-/// Relative paths of that plan start at the working directory, as its first line says; where
-/// none of its inputs is there but all are in the folder itself, they start at the folder.
-///
-/// # Errors
-/// [`StepError::Output`], [`StepError::Files`], [`StepError::Plan`].
-pub fn reopen(dir: &Path) -> Result<(OutputSet, Plan), StepError> {
-    Ok((OutputSet::reopen(dir)?, plan_left_in(dir)?))
-}
-
-/// The plan that a run left in its folder; see [`reopen`].
-///
-/// # Errors
-/// [`StepError::Files`], [`StepError::Plan`].
-pub fn plan_left_in(dir: &Path) -> Result<Plan, StepError> {
-    let file = dir.join("settings.toml");
-    let (text, _) = read_text(&file).map_err(|e| StepError::Files(vec![e]))?;
-    let mut plan = Plan::parse(&file, &text)?;
-    let inputs: Vec<PathBuf> = plan.every_path();
-    if !inputs.iter().any(|p| p.exists()) && inputs.iter().all(|p| dir.join(p).exists()) {
-        plan.base = dir.to_path_buf();
-    }
-    Ok(plan)
-}
+/// The table of whom to tell, in which people note whom they told.
+const NOTICES: &str = "notices.csv";
 
 /// A page above this opens slowly or not at all, in bytes. One of 14 MB takes a second; the rest is common
 /// practice, no source.
@@ -50,11 +30,22 @@ const HEAVY_PAGE: usize = 100_000_000;
 ///
 /// # Errors
 /// [`StepError::Files`] for an output that cannot be read, [`StepError::Request`] for one
-/// that cannot be drawn, [`StepError::Output`].
+/// that cannot be drawn, [`StepError::Layers`] for one that does not say what is drawn of it,
+/// [`StepError::Output`].
 pub fn report(desk: &Desk, set: &mut OutputSet) -> Result<Outcome, StepError> {
+    drawn(desk, set, &[])
+}
+
+/// The report, with what has changed since the run on every page.
+fn drawn(desk: &Desk, set: &mut OutputSet, since: &[String]) -> Result<Outcome, StepError> {
     let mut outcome = desk.outcome();
     desk.progress.stage("drawing the map and the field sheet", None);
-    let mut material = gather::material(desk, set.staging(), &mut outcome)?;
+    let mut material = gather::material(desk, set.staging(), set.target(), &mut outcome)?;
+    if !since.is_empty() {
+        let said = format!("This set is no longer as its run left it: {}.", since.join("; "));
+        material.origin = format!("{} {said}", material.origin);
+        material.cautions.insert(0, said);
+    }
     let page =
         |e: crate::report::PageError| StepError::Request { files: "templates".into(), what: e.to_string() };
     let map = map_page(&material).map_err(page)?;
@@ -77,7 +68,7 @@ pub fn report(desk: &Desk, set: &mut OutputSet) -> Result<Outcome, StepError> {
     for (name, svg) in figures(&material) {
         set.write(name, |out| out.write_all(svg.as_bytes()))?;
     }
-    set.write("notices.csv", |out| write_csv(out, &NOTICE_COLUMNS, material.notices.iter().map(notice_row)))?;
+    write_notices(&material, set, &mut outcome)?;
     let count = |kind| material.notices.iter().filter(|n| n.kind == kind).count();
     let (parcels, entrances) = (count(NoticeKind::Parcel), count(NoticeKind::Entrance));
     outcome.say(format!(
@@ -91,4 +82,35 @@ pub fn report(desk: &Desk, set: &mut OutputSet) -> Result<Outcome, StepError> {
             "parcels": parcels, "entrances": entrances, "map_bytes": map_bytes }),
     );
     Ok(outcome)
+}
+
+/// Writes the notices, with what people wrote into the table that stands there.
+fn write_notices(material: &Material, set: &mut OutputSet, outcome: &mut Outcome) -> Result<(), StepError> {
+    let edited = !set.is_as_written(NOTICES)?;
+    let old = set.to_merge(NOTICES)?;
+    let rows = material.notices.iter().map(notice_row).collect();
+    let told = told::told(old.as_deref(), edited, rows).map_err(|what| StepError::Request {
+        files: set.target().join(NOTICES).display().to_string(),
+        what: format!(
+            "{what}; what was filled in there cannot be kept in a new one. Save it as CSV with the heads that it \
+             came with, or give it another name, and try again"
+        ),
+    })?;
+    set.write(NOTICES, |out| write_csv_as_it_is(out, &told.header, &told.rows))?;
+    if told.filled_in > 0 {
+        outcome.say(format!("{NOTICES}: {} filled in by hand kept", counted(told.filled_in, "row")));
+    }
+    if told.no_longer > 0 {
+        outcome.warn(format!(
+            "{NOTICES}: {} no longer listed by this run, kept at the end and marked in the column status",
+            counted(told.no_longer, "row")
+        ));
+    }
+    if told.differing > 0 {
+        outcome.warn(format!(
+            "{NOTICES}: {} with another holder or contact than the layer; the column status quotes the layer",
+            counted(told.differing, "row")
+        ));
+    }
+    Ok(())
 }

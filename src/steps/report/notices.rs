@@ -1,7 +1,7 @@
 //! Neighbours near a station, and the entrances of the area.
 
-use super::gather::features;
-use crate::files::{FileError, ReadAs};
+use super::layers::features;
+use crate::files::ReadAs;
 use crate::frame::Placed;
 use crate::record::Station;
 use crate::report::{Feature, Notice, Parcel, Peg, entrances, parcel_notices, parcel_shape};
@@ -55,9 +55,6 @@ pub(in crate::steps) fn parcels(desk: &Desk, outcome: &mut Outcome) -> Result<Ve
     for layer in &desk.plan.parcel {
         let path = desk.plan.base.join(&layer.file);
         let name = layer.file.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
-        if !path.exists() {
-            return Err(StepError::Files(vec![FileError::missing(&path)]));
-        }
         if layer.notify_m.is_none() {
             outcome.warn(format!(
                 "{name}: the plan gives no notify_m, so every parcel is listed whatever its distance"
