@@ -216,7 +216,7 @@ fn a_folder_that_was_moved_with_its_inputs_still_works() {
     let report = |inputs: Option<&Path>| {
         let mut run = stakeline();
         run.current_dir(place.0.path()).arg("report").arg(moved.join("out"));
-        inputs.iter().for_each(|folder| drop(run.arg("--inputs").arg(folder)));
+        run.args(inputs.iter().flat_map(|folder| [Path::new("--inputs"), folder]));
         said(&mut run)
     };
     let (status, out, err) = report(None);
