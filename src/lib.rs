@@ -15,6 +15,7 @@
 //! | [`plan`] | `plan.toml`, flags | one [`plan::Plan`] |
 //! | [`files`] | files | raw features and rasters; and back, as whole sets of outputs |
 //! | [`job`] | raw features | one [`job::Job`] in one frame, with all findings |
+//! | [`statistics`] | counts, shares | quantiles, intervals and roots that always end |
 //! | [`terrain`] | a raster of heights | slope, ridges, creeks, saddles |
 //! | [`network`] | lines | a noded [`network::Network`] with feet, distances, convergence |
 //! | [`surface`] | sign | activity per km², per km of line, per km searched; hot areas |
@@ -106,6 +107,8 @@ pub mod plan;
 pub mod files;
 
 pub mod job;
+
+pub mod statistics;
 
 pub mod terrain;
 

@@ -1,9 +1,8 @@
 //! Activations per 100 station-nights, with exact intervals.
 
-use statrs::function::gamma::gamma_lr;
-
 use super::history::Interval;
 use crate::record::Found;
+use crate::statistics::{Interval as Range, garwood};
 
 /// Activations and effort of a group of intervals.
 #[derive(Clone, Copy, PartialEq, Debug, Default)]
@@ -64,23 +63,8 @@ impl Rate {
 /// assert!((high - 11.66833207932267).abs() < 1e-9);
 /// ```
 pub fn poisson_interval(count: u64, level: f64) -> [f64; 2] {
-    let tail = (1.0 - level) / 2.0;
-    let x = count as f64;
-    let low = if count == 0 { 0.0 } else { gamma_quantile(x, tail) };
-    [low, gamma_quantile(x + 1.0, 1.0 - tail)]
-}
-
-/// The quantile of a gamma distribution of unit scale, by bisection to the last bit or two.
-fn gamma_quantile(shape: f64, p: f64) -> f64 {
-    let (mut low, mut high) = (0.0, shape + 10.0 * shape.sqrt() + 20.0);
-    for _ in 0..200 {
-        let middle = 0.5 * (low + high);
-        if middle <= low || middle >= high {
-            break;
-        }
-        if gamma_lr(shape, middle) < p { low = middle } else { high = middle }
-    }
-    0.5 * (low + high)
+    let Range { low, high } = garwood(count as f64, level);
+    [low, high]
 }
 
 /// The chance a night that a station is activated, from `activated` of `visits` intervals of

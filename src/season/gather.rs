@@ -8,12 +8,9 @@ use jiff::civil::Date;
 use crate::frame::{GroundPoint, Placed, Traced, path_length_geodesic_m, path_length_m};
 use crate::record::{Record, SurveyLeg};
 use crate::surface::WeightedPoint;
+use crate::surface::effort::find_outings;
 
 use super::{Outing, Season};
-
-/// A record without the id of its outing belongs to a leg of its day at most this far away,
-/// or as far as the record's own accuracy, in metres. Common practice, no source.
-const MATCH_M: f64 = 100.0;
 
 /// One outing with what it is made of.
 #[derive(Clone, PartialEq, Debug)]
@@ -24,7 +21,7 @@ pub struct Search<'j> {
     pub day: Option<Date>,
     /// What was searched.
     pub legs: Vec<&'j Traced<SurveyLeg>>,
-    /// What was found, each with the position of its leg in `legs`, if it has one near.
+    /// What was found, each with the position in `legs` of the leg that found it, if one did.
     pub sign: Vec<(&'j Placed<Record>, Option<usize>)>,
 }
 
@@ -33,12 +30,14 @@ pub struct Search<'j> {
 pub struct Gathered<'j> {
     /// The outings.
     pub searches: Vec<Search<'j>>,
-    /// Records that name their outing.
+    /// Records that name their outing, far from its legs or not.
     pub by_id: usize,
     /// Records brought to a leg of their day, observer and place.
     pub by_leg: usize,
     /// Records of a day (and observer) without a leg near.
     pub by_day: usize,
+    /// Records with neither day nor outing, where none has any: one outing.
+    pub without_day: usize,
     /// Records with neither day nor outing, where others have one: left out.
     pub undated: usize,
     /// Legs with neither day nor outing: left out.
@@ -60,19 +59,24 @@ fn observer_word(observer: Option<&Arc<str>>) -> Option<String> {
 
 /// Brings the records and legs of one season together into outings.
 ///
-/// Legs with one `survey` id are one outing, else those of one day and observer. A record
-/// belongs to the outing it names; else to the nearest leg of its day (and observer, where
-/// both say) within 100 m or its own accuracy; else to an outing of its day and observer.
-/// Where no record has a day or an outing, all are one outing, which no test can use.
+/// Legs with one `survey` id are one outing, else those of one day and observer. Which leg a record
+/// belongs to is decided as for rates ([`find_outings`], with its `reach_m`), and its outing is that of
+/// the leg. A record of no leg still belongs to an outing, since patterns may be compared without legs:
+/// the one it names, or that of its day and observer. Where no record has a day or an outing, all are
+/// one outing, which no test can use.
 pub fn gather<'j>(
     season: Season,
     records: &[&'j Placed<Record>],
     legs: &[&'j Traced<SurveyLeg>],
+    reach_m: f64,
 ) -> Gathered<'j> {
     let mut gathered = Gathered::default();
     let mut outings: BTreeMap<Key, Search> = BTreeMap::new();
     let new = || Search { season, day: None, legs: Vec::new(), sign: Vec::new() };
-    for leg in legs {
+    let mut usable: Vec<&'j Traced<SurveyLeg>> = Vec::new();
+    // The outing of each usable leg, and its position there.
+    let mut home: Vec<(Key, usize)> = Vec::new();
+    for &leg in legs {
         let key = match (&leg.what.survey, leg.what.date) {
             (Some(id), _) => Key::Survey(id.clone()),
             (None, Some(day)) => Key::Day(day, observer_word(leg.what.observer.as_ref())),
@@ -81,34 +85,33 @@ pub fn gather<'j>(
                 continue;
             }
         };
-        outings.entry(key).or_insert_with(new).legs.push(leg);
+        let own = &mut outings.entry(key.clone()).or_insert_with(new).legs;
+        home.push((key, own.len()));
+        own.push(leg);
+        usable.push(leg);
     }
+    let (of_leg, _) = find_outings(records, &usable, reach_m);
     let some_dated = records.iter().any(|r| r.what.date.is_some() || r.what.occasion.survey.is_some());
-    for record in records {
-        let key = match (&record.what.occasion.survey, record.what.date) {
-            (Some(id), _) => {
-                gathered.by_id += 1;
-                Key::Survey(id.clone())
-            }
-            (None, Some(day)) => match nearest_search(record, day, &outings) {
-                Some(key) => {
-                    gathered.by_leg += 1;
-                    key
+    for (&record, leg) in records.iter().zip(of_leg) {
+        let home = leg.and_then(|leg| home.get(leg)).cloned();
+        let position = home.as_ref().map(|(_, position)| *position);
+        let (key, counter) = match (&record.what.occasion.survey, record.what.date) {
+            (Some(id), _) => (Key::Survey(id.clone()), &mut gathered.by_id),
+            (None, day) => match (home, day) {
+                (Some((key, _)), _) => (key, &mut gathered.by_leg),
+                (None, Some(day)) => (
+                    Key::Day(day, observer_word(record.what.occasion.observer.as_ref())),
+                    &mut gathered.by_day,
+                ),
+                (None, None) if some_dated => {
+                    gathered.undated += 1;
+                    continue;
                 }
-                None => {
-                    gathered.by_day += 1;
-                    Key::Day(day, observer_word(record.what.occasion.observer.as_ref()))
-                }
+                (None, None) => (Key::Undated, &mut gathered.without_day),
             },
-            (None, None) if some_dated => {
-                gathered.undated += 1;
-                continue;
-            }
-            (None, None) => Key::Undated,
         };
-        let search = outings.entry(key).or_insert_with(new);
-        let leg = nearest_leg(record.ground, search.legs.iter().copied()).map(|(position, _)| position);
-        search.sign.push((record, leg));
+        *counter += 1;
+        outings.entry(key).or_insert_with(new).sign.push((record, position));
     }
     gathered.searches = outings.into_values().collect();
     for search in &mut gathered.searches {
@@ -119,44 +122,33 @@ pub fn gather<'j>(
     gathered
 }
 
-/// The outing with a leg near a record, on its day and by its observer.
-fn nearest_search(record: &Placed<Record>, day: Date, outings: &BTreeMap<Key, Search>) -> Option<Key> {
-    let own = observer_word(record.what.occasion.observer.as_ref());
-    let reach_m = MATCH_M.max(record.what.accuracy_m.unwrap_or(0.0));
-    let agrees = |leg: &Traced<SurveyLeg>| {
-        leg.what.date == Some(day) && {
-            let theirs = observer_word(leg.what.observer.as_ref());
-            own.is_none() || theirs.is_none() || own == theirs
+impl<'j> Gathered<'j> {
+    /// Whether any ground was searched.
+    pub fn searched(&self) -> bool {
+        self.searches.iter().flat_map(|search| &search.legs).any(|leg| is_searched(leg))
+    }
+
+    /// Takes out the sign that belongs to no searched leg, and gives it: there is no effort that a rate
+    /// could hold it against. Outings without a searched leg go with it.
+    pub fn take_sign_of_no_leg(&mut self) -> Vec<&'j Placed<Record>> {
+        let mut taken = Vec::new();
+        for search in &mut self.searches {
+            let Search { legs, sign, .. } = search;
+            sign.retain(|&(record, leg)| {
+                let searched = leg.and_then(|leg| legs.get(leg)).is_some_and(|leg| is_searched(leg));
+                if !searched {
+                    taken.push(record);
+                }
+                searched
+            });
         }
-    };
-    outings
-        .iter()
-        .filter_map(|(key, search)| {
-            let legs = search.legs.iter().copied().filter(|leg| agrees(leg));
-            nearest_leg(record.ground, legs).map(|(_, distance_m)| (key, distance_m))
-        })
-        .filter(|(_, distance_m)| *distance_m <= reach_m)
-        .min_by(|a, b| a.1.total_cmp(&b.1))
-        .map(|(key, _)| key.clone())
+        self.searches.retain(|search| search.legs.iter().any(|leg| is_searched(leg)));
+        taken
+    }
 }
 
-/// The nearest of some legs: its position among them, and its distance in metres.
-fn nearest_leg<'j>(
-    at: GroundPoint,
-    legs: impl Iterator<Item = &'j Traced<SurveyLeg>>,
-) -> Option<(usize, f64)> {
-    legs.map(|leg| distance_to_path_m(at, &leg.ground)).enumerate().min_by(|a, b| a.1.total_cmp(&b.1))
-}
-
-fn distance_to_path_m(at: GroundPoint, path: &[GroundPoint]) -> f64 {
-    let to_segment = |w: &[GroundPoint]| {
-        let (dx, dy) = (w[1].x_m - w[0].x_m, w[1].y_m - w[0].y_m);
-        let square = dx * dx + dy * dy;
-        let along =
-            if square > 0.0 { ((at.x_m - w[0].x_m) * dx + (at.y_m - w[0].y_m) * dy) / square } else { 0.0 };
-        at.distance_m(w[0].lerp(w[1], along.clamp(0.0, 1.0)))
-    };
-    path.windows(2).map(to_segment).fold(f64::INFINITY, f64::min)
+fn is_searched(leg: &Traced<SurveyLeg>) -> bool {
+    leg.what.passes > 0.0 && path_length_m(&leg.ground) > 0.0
 }
 
 impl Search<'_> {
@@ -175,7 +167,7 @@ impl Search<'_> {
 /// A leg as points at the middle of its pieces.
 fn searched_pieces(leg: &Traced<SurveyLeg>, step_m: f64) -> Vec<WeightedPoint> {
     let frame_m = path_length_m(&leg.ground);
-    if frame_m <= 0.0 || leg.what.passes <= 0.0 {
+    if !is_searched(leg) {
         return Vec::new();
     }
     let km_per_frame_m = path_length_geodesic_m(&leg.path) / frame_m * leg.what.passes / 1000.0;

@@ -59,6 +59,8 @@ pub struct LineActivity<'a> {
     pub found: Vec<Source>,
     /// How the records that surveys found were told from the others; `None` without survey.
     pub outings: Option<Outings>,
+    /// Records that belong to no survey leg; none without survey.
+    pub of_no_leg: Vec<&'a Placed<Record>>,
     /// Seconds it took to prepare.
     pub seconds: f64,
 }
@@ -138,7 +140,7 @@ pub fn line_activity<'a>(
     desk: &Desk,
     network: &Network,
     lines: &'a SearchedLines,
-    records: &[&Placed<Record>],
+    records: &[&'a Placed<Record>],
 ) -> Result<LineActivity<'a>, StepError> {
     let started = Instant::now();
     let snapped = snap_records(network, records, lines.limit_m, |edge| lines.carries(edge));
@@ -149,9 +151,9 @@ pub fn line_activity<'a>(
         return Err(StepError::Request { files: desk.files_of(&["sign", "line"]), what });
     }
     let (kernel, rule) = kernel_on_lines(desk, lines, &sources)?;
-    let (found, outings) = found_by_surveys(lines, records, &snapped);
+    let Found { found, of_no_leg, outings } = found_by_surveys(lines, records, &snapped);
     let seconds = started.elapsed().as_secs_f64();
-    Ok(LineActivity { lines, kernel, rule, snapped, sources, found, outings, seconds })
+    Ok(LineActivity { lines, kernel, rule, snapped, sources, found, outings, of_no_leg, seconds })
 }
 
 impl LineActivity<'_> {
@@ -283,14 +285,28 @@ fn cross_validated_m(desk: &Desk, lines: &SearchedLines, sources: &[Source]) -> 
     Ok(found.sigma_m)
 }
 
-fn found_by_surveys(
+/// What surveys found, and what they did not.
+#[derive(Default)]
+struct Found<'a> {
+    found: Vec<Source>,
+    of_no_leg: Vec<&'a Placed<Record>>,
+    outings: Option<Outings>,
+}
+
+fn found_by_surveys<'a>(
     lines: &SearchedLines,
-    records: &[&Placed<Record>],
+    records: &[&'a Placed<Record>],
     snapped: &Snapped,
-) -> (Vec<Source>, Option<Outings>) {
-    let Some(survey) = &lines.survey else { return (Vec::new(), None) };
-    let (legs, outings) = find_outings(records, &survey.legs, lines.limit_m);
-    let found =
-        snapped.sources.iter().zip(legs).filter(|(_, leg)| leg.is_some()).filter_map(|(source, _)| *source);
-    (found.collect(), Some(outings))
+) -> Found<'a> {
+    let Some(survey) = &lines.survey else { return Found::default() };
+    let legs: Vec<_> = survey.legs.iter().collect();
+    let (of_leg, outings) = find_outings(records, &legs, lines.limit_m);
+    let mut told = Found { outings: Some(outings), ..Found::default() };
+    for ((source, leg), &record) in snapped.sources.iter().zip(of_leg).zip(records) {
+        match leg {
+            Some(_) => told.found.extend(*source),
+            None => told.of_no_leg.push(record),
+        }
+    }
+    told
 }

@@ -7,6 +7,7 @@ use serde_json::{Map, Value, json};
 
 use super::along::{LineActivity, Survey, line_activity, searched_lines};
 use super::nodes::{build, edge_id};
+use super::off_legs;
 use super::sign::chosen_sign;
 use super::written::{counted, members, way_lonlat};
 use super::{Desk, Outcome, StepError};
@@ -233,6 +234,7 @@ fn survey_summary(activity: &LineActivity, survey: &Survey, prior: Option<Prior>
         "records_matched_to_a_leg": outings.matched,
         "records_of_unknown_outing": outings.unknown,
         "records_found_by_chance": outings.chance,
+        "records_far_from_their_outing": outings.astray,
         "sign_found": count,
         "rate_per_km_searched": (searched_km > 0.0).then(|| count / searched_km),
         "rate_interval": {
@@ -274,13 +276,7 @@ fn say(desk: &Desk, activity: &LineActivity, pieces: &[Described], outcome: &mut
     if searched_km > 0.0 && count > 0.0 {
         say_rates(count / searched_km, pieces, outcome);
     }
-    let strangers = activity.outings.map_or(0, |outings| outings.chance + outings.unknown);
-    if strangers > 0 {
-        outcome.warn(format!(
-            "{}: {strangers} records belong to no survey leg and count in no rate",
-            desk.files_of(&["sign"])
-        ));
-    }
+    off_legs::warn_of(desk, "", &activity.of_no_leg, outcome);
 }
 
 /// The overall rate, the piece of the highest density and the one of the highest rate.

@@ -98,6 +98,7 @@ mod load;
 mod new;
 mod nodes;
 mod number_layers;
+mod off_legs;
 mod outcome;
 mod rate_camera;
 mod rate_plane;

@@ -3,6 +3,7 @@
 use serde_json::{Value, json};
 
 use super::along::{accuracy_limit_m, legs_asked};
+use super::off_legs;
 use super::sign::chosen_sign;
 use super::written::Cells;
 use super::{Desk, Outcome, StepError, SurfaceDone};
@@ -45,14 +46,13 @@ pub(super) fn plane_rate(
         return Ok(None);
     }
     let sign = chosen_sign(desk, outcome);
-    let (of_leg, outings) = find_outings(&sign.records, &legs, accuracy_limit_m(desk));
-    let found: Vec<WeightedPoint> = sign
-        .records
-        .iter()
-        .zip(of_leg)
-        .filter(|(_, leg)| leg.is_some())
-        .map(|(record, _)| WeightedPoint::new(record.ground, record.what.count))
-        .collect();
+    let (of_leg, outings) =
+        find_outings(&sign.records, &legs.iter().collect::<Vec<_>>(), accuracy_limit_m(desk));
+    let (found, of_no_leg): (Vec<_>, Vec<_>) =
+        sign.records.iter().zip(of_leg).partition(|(_, leg)| leg.is_some());
+    let found: Vec<WeightedPoint> =
+        found.iter().map(|(record, _)| WeightedPoint::new(record.ground, record.what.count)).collect();
+    off_legs::warn_of(desk, "", &of_no_leg.iter().map(|(record, _)| **record).collect::<Vec<_>>(), outcome);
     let values = raster(done, &found, &segments)
         .map_err(|e| StepError::Request { files: desk.files_of(&["sign", "survey"]), what: e.to_string() })?;
     write(desk, done, &values, set)?;
@@ -79,7 +79,7 @@ pub(super) fn plane_rate(
             "legs": legs.len(),
             "searched_km": round_to(searched_km, 5),
             "sign_found": count,
-            "records_found_by_chance": outings.chance + outings.unknown,
+            "records_found_by_chance": outings.on_no_leg(),
             "per_km_searched": count / searched_km,
             "low": interval.low,
             "high": interval.high,

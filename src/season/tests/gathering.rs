@@ -57,7 +57,7 @@ type Told = (Option<Date>, usize, Vec<Option<usize>>);
 /// What a season's records and legs become: for each outing its day, legs and the records' legs.
 fn told(records: &[Placed<Record>], legs: &[Traced<SurveyLeg>]) -> (Vec<Told>, [usize; 5]) {
     let (records, legs): (Vec<_>, Vec<_>) = (records.iter().collect(), legs.iter().collect());
-    let found = gather(Season::Before, &records, &legs);
+    let found = gather(Season::Before, &records, &legs, 100.0);
     let one = |s: &Search| (s.day, s.legs.len(), s.sign.iter().map(|(_, leg)| *leg).collect());
     let counts = [found.by_id, found.by_leg, found.by_day, found.undated, found.undated_legs];
     (found.searches.iter().map(one).collect(), counts)
@@ -94,7 +94,7 @@ fn records_come_to_the_outing_they_name_or_the_nearest_leg_of_their_day() {
         [
             (on(DAY), 1, vec![Some(0)]),
             (on(DAY), 2, vec![Some(1)]),
-            (on(DAY), 1, vec![Some(0), Some(0)]),
+            (on(DAY), 1, vec![None, Some(0)]),
             (on("2026-03-05"), 0, vec![None]),
         ]
     );
@@ -139,7 +139,7 @@ fn searched_ground_is_cut_into_pieces() {
     let km = path_length_geodesic_m(&bent.path) / 1000.0;
     let search = |leg: &Traced<SurveyLeg>, step_m: f64| {
         let (leg, seen) = ([leg], record((250.0, 5.0), DAY, "", ""));
-        gather(Season::After, &[&seen], &leg).searches[0].outing(step_m)
+        gather(Season::After, &[&seen], &leg, 100.0).searches[0].outing(step_m)
     };
     let found = search(&bent, 100.0);
     let middles = [(250.0 / 6.0, 0.0), (125.0, 0.0), (250.0 * 5.0 / 6.0, 0.0), (250.0, 45.0)];
@@ -180,7 +180,7 @@ fn plots_are_ways_searched_on_several_days() {
     ];
     let table = |records: &[Placed<Record>], legs: &[Traced<SurveyLeg>]| {
         let (records, legs): (Vec<_>, Vec<_>) = (records.iter().collect(), legs.iter().collect());
-        plots_and_days(&gather(Season::Before, &records, &legs).searches)
+        plots_and_days(&gather(Season::Before, &records, &legs, 100.0).searches)
     };
     let wanted = vec![vec![Some(6.0), Some(0.0), Some(0.0)], vec![Some(0.0), Some(3.0), None]];
     assert_eq!(table(&records, &legs), Some(wanted));

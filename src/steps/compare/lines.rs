@@ -5,7 +5,7 @@ use rayon::prelude::*;
 use serde_json::{Value, json};
 
 use super::numbers::finite;
-use super::pick::{Picked, request};
+use super::pick::request;
 use crate::files::OutputSet;
 use crate::files::write::{GeoJsonWriter, round_to};
 use crate::frame::{Placed, Traced};
@@ -32,7 +32,6 @@ const M_PER_KM: f64 = 1000.0;
 /// What is compared along lines, and what of it is known already.
 pub(super) struct Asked<'a> {
     pub desk: &'a Desk<'a>,
-    pub picked: &'a [Picked<'a>; 2],
     pub searches: Vec<&'a Search<'a>>,
     pub outings: &'a Outings,
     pub found: &'a Comparison,
@@ -67,7 +66,8 @@ pub(super) fn along_lines(
     let network = build(desk, outcome)?;
     let lines = searched_lines(desk, &network, outcome)?;
     let Some(survey) = &lines.survey else { return Ok(Value::Null) };
-    let records: Vec<&Placed<Record>> = asked.picked.iter().flat_map(|p| p.records.iter().copied()).collect();
+    let records: Vec<&Placed<Record>> =
+        asked.searches.iter().flat_map(|search| search.sign.iter().map(|(record, _)| *record)).collect();
     let activity = line_activity(desk, &network, &lines, &records)?;
     desk.progress.stage("comparing the seasons along lines", None);
     let pieces = pieces_of(desk, &network, &activity);

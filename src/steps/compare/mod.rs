@@ -15,14 +15,17 @@ use serde_json::{Map, Value, json};
 
 pub use pick::with_season_files;
 
+use super::along::accuracy_limit_m;
+use super::off_legs;
 use super::sign::chosen_sign;
 use super::smoothing::{bandwidth_of, grid_of, kernel_of};
 use super::written::{members, to_lonlat};
 use super::{Desk, Outcome, StepError};
 use crate::files::OutputSet;
 use crate::files::write::{GeoJsonWriter, round_to};
-use crate::frame::polygons_area_m2;
+use crate::frame::{Placed, polygons_area_m2};
 use crate::job::JobError;
+use crate::record::Record;
 use crate::season::{
     BlockSize, ChangeArea, Compares, Comparison, Gathered, Outing, Outings, Search, Season, SeasonError,
     Settings, compare as compare_seasons, gather, passive_index, plots_and_days,
@@ -61,15 +64,21 @@ pub fn compare(desk: &Desk, set: &mut OutputSet) -> Result<Outcome, StepError> {
     let mut outcome = desk.outcome();
     let sign = chosen_sign(desk, &mut outcome);
     let picked = pick(desk, &sign.records, &mut outcome)?;
-    let gathered = [(Season::Before, &picked[0]), (Season::After, &picked[1])]
-        .map(|(season, picked)| gather(season, &picked.records, &picked.legs));
+    let reach_m = accuracy_limit_m(desk);
+    let mut gathered = [(Season::Before, &picked[0]), (Season::After, &picked[1])]
+        .map(|(season, picked)| gather(season, &picked.records, &picked.legs, reach_m));
     for (picked, gathered) in picked.iter().zip(&gathered) {
         warn_of_losses(desk, picked, gathered, &mut outcome);
     }
+    let left_out = leave_out_of_rates(desk, &picked, &mut gathered, &mut outcome);
     warn_of_settings(desk, &mut outcome);
-    let mut smoothing = smoothing(desk, &picked)?;
-    let outings = outings(&gathered, smoothing.settings.bandwidth_m, &mut outcome)
-        .map_err(|e| request(desk, format!("{e} ({} and {})", picked[0].name, picked[1].name)))?;
+    let blame = |e: SeasonError| {
+        let lost = left_out.iter().map(Vec::len).sum();
+        let e = if lost > 0 && e == SeasonError::NoSignAtAll { SeasonError::NoSignOnLegs(lost) } else { e };
+        request(desk, format!("{e} ({} and {})", picked[0].name, picked[1].name))
+    };
+    let mut smoothing = smoothing(desk, &gathered, &blame)?;
+    let outings = outings(&gathered, smoothing.settings.bandwidth_m).map_err(blame)?;
     let grid = grid(desk, &outings, smoothing.settings.bandwidth_m)?;
     smoothing.settings.cell_m = grid.cell_m;
     desk.progress.stage("comparing the seasons", None);
@@ -95,7 +104,7 @@ pub fn compare(desk: &Desk, set: &mut OutputSet) -> Result<Outcome, StepError> {
         true => {
             let searches = gathered.iter().flat_map(|g| &g.searches).collect();
             let settings = &smoothing.settings;
-            let asked = Asked { desk, picked: &picked, searches, outings: &outings, found: &found, settings };
+            let asked = Asked { desk, searches, outings: &outings, found: &found, settings };
             lines::along_lines(&asked, set, &mut outcome)?
         }
         false => Value::Null,
@@ -103,6 +112,9 @@ pub fn compare(desk: &Desk, set: &mut OutputSet) -> Result<Outcome, StepError> {
     let mut summary =
         Summing { desk, outings: &outings, found: &found, smoothing: &smoothing, cell_m: grid.cell_m }
             .summary(&picked, &gathered, rates.as_ref(), &outcome, started);
+    for (season, left_out) in ["before", "after"].into_iter().zip(&left_out) {
+        summary[season]["left_out_of_rates"] = json!(off_legs::names(left_out));
+    }
     if let Value::Object(members) = &mut summary
         && !along_lines.is_null()
     {
@@ -162,7 +174,11 @@ fn warn_of_untreated(desk: &Desk, rates: Option<&Rates>, outcome: &mut Outcome) 
 }
 
 /// Kernel, bandwidth and the settings of the tests.
-fn smoothing(desk: &Desk, picked: &[Picked; 2]) -> Result<Smoothing, StepError> {
+fn smoothing(
+    desk: &Desk,
+    gathered: &[Gathered; 2],
+    blame: &impl Fn(SeasonError) -> StepError,
+) -> Result<Smoothing, StepError> {
     let table = &desk.plan.compare;
     let surface = &desk.plan.surface;
     let block = table.block.as_deref().map(|word| {
@@ -181,15 +197,10 @@ fn smoothing(desk: &Desk, picked: &[Picked; 2]) -> Result<Smoothing, StepError> 
         return Err(StepError::Setting { key: "compare.runs", what });
     }
     let kernel = kernel_of(surface.kernel.as_deref())?;
-    let points: Vec<WeightedPoint> = picked
-        .iter()
-        .flat_map(|p| p.records.iter().map(|r| WeightedPoint::new(r.ground, r.what.count)))
-        .collect();
+    let sign = gathered.iter().flat_map(|g| &g.searches).flat_map(|search| &search.sign);
+    let points: Vec<WeightedPoint> = sign.map(|(r, _)| WeightedPoint::new(r.ground, r.what.count)).collect();
     if points.iter().all(|p| p.weight <= 0.0) {
-        return Err(request(
-            desk,
-            format!("neither {} nor {} holds any sign", picked[0].name, picked[1].name),
-        ));
+        return Err(blame(SeasonError::NoSignAtAll));
     }
     let Bandwidth { bandwidth_m, rule, .. } = bandwidth_of(desk, surface.bandwidth.as_ref(), &points)?;
     let settings = Settings {
@@ -203,30 +214,33 @@ fn smoothing(desk: &Desk, picked: &[Picked; 2]) -> Result<Smoothing, StepError> 
     Ok(Smoothing { rule, settings })
 }
 
-/// The outings of both seasons. Where both were searched, sign that was found on no searched
-/// leg has no effort to be held against and is left out.
-fn outings(
-    gathered: &[Gathered; 2],
-    bandwidth_m: f64,
+/// Where both seasons were searched rates are compared: takes out the sign that belongs to no searched
+/// leg, as the rates of one season do, says what it is, and gives it. Elsewhere patterns are compared
+/// and all sign counts.
+fn leave_out_of_rates<'j>(
+    desk: &Desk,
+    picked: &[Picked; 2],
+    gathered: &mut [Gathered<'j>; 2],
     outcome: &mut Outcome,
-) -> Result<Outings, SeasonError> {
-    let made: Vec<Outing> = gathered
-        .iter()
-        .flat_map(|g| g.searches.iter().map(|s| s.outing(bandwidth_m / PIECES_A_BANDWIDTH)))
-        .collect();
-    let searched = |season| made.iter().any(|o: &Outing| o.season == season && o.searched_km() > 0.0);
-    if !(searched(Season::Before) && searched(Season::After)) {
-        return Outings::new(made.into_iter().map(|o| Outing { searched: Vec::new(), ..o }));
+) -> [Vec<&'j Placed<Record>>; 2] {
+    if !gathered.iter().all(Gathered::searched) {
+        return [Vec::new(), Vec::new()];
     }
-    let (kept, lost): (Vec<Outing>, Vec<Outing>) = made.into_iter().partition(|o| o.searched_km() > 0.0);
-    let lost: usize = lost.iter().map(|o| o.sign.len()).sum();
-    if lost > 0 {
-        outcome.warn(format!("{lost} records belong to no searched leg; they are left out of the rates"));
+    let left_out = gathered.each_mut().map(Gathered::take_sign_of_no_leg);
+    for (picked, left_out) in picked.iter().zip(&left_out) {
+        off_legs::warn_of(desk, &format!(" of {}", picked.name), left_out, outcome);
     }
-    Outings::new(kept).map_err(|e| match e {
-        SeasonError::NoSignAtAll if lost > 0 => SeasonError::NoSignOnLegs(lost),
-        other => other,
-    })
+    left_out
+}
+
+/// The outings of both seasons; without ground searched unless both seasons were.
+fn outings(gathered: &[Gathered; 2], bandwidth_m: f64) -> Result<Outings, SeasonError> {
+    let rates = gathered.iter().all(Gathered::searched);
+    let searches = gathered.iter().flat_map(|g| &g.searches);
+    Outings::new(searches.map(|search| {
+        let made = search.outing(bandwidth_m / PIECES_A_BANDWIDTH);
+        if rates { made } else { Outing { searched: Vec::new(), ..made } }
+    }))
 }
 
 /// The grid of the maps: over the sign of both seasons, as for the activity surface.

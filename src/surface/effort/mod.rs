@@ -1,6 +1,5 @@
 //! Search effort: where people looked for sign, how often, and how much they found for it.
 
-mod interval;
 mod joint;
 mod matching;
 mod outing;
@@ -15,7 +14,7 @@ mod trace;
 mod turn;
 mod ways;
 
-pub use interval::{Interval, gamma_interval, garwood};
+pub use crate::statistics::{Interval, gamma_interval, garwood};
 pub use matching::{MatchSettings, MatchedLeg, match_legs};
 pub use outing::{Outings, find_outings};
 pub use planar::{PlanarRate, SearchedSegment, planar_rates};

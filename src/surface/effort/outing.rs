@@ -14,39 +14,50 @@ pub struct Outings {
     pub unknown: usize,
     /// No leg fits: found by chance, and no part of a rate.
     pub chance: usize,
+    /// The record names the outing of a leg, but lies further from each of its legs than anybody
+    /// looks: a mistyped place, or found elsewhere; no part of a rate.
+    pub astray: usize,
 }
 
-/// Tells for each record whether a survey found it: the index of a leg, or `None`.
+/// A record that names its outing may lie so far from the nearest leg of it, in metres: legs are what a
+/// vehicle recorded, and people walk from it and see far. Common practice, no source.
+const NAMED_REACH_M: f64 = 500.0;
+
+/// Tells for each record whether a survey found it: the index of a leg, or `None`. Rates of one
+/// season and comparisons of two ask here, so that both count the same sign.
 ///
-/// A record that names an outing belongs to the nearest leg of that outing, however far.
+/// A record that names an outing belongs to the nearest leg of that outing within 500 m.
 /// One that names none belongs to the nearest leg within `reach_m` of it that has its date
 /// and, where both say, its observer; a record without a date belongs to none, as does a
-/// leg without one, unless no leg has a date: then distance alone decides.
+/// leg without one, unless no leg has a date: then distance alone decides. A record that is
+/// known to lie less exactly than that may be as far off as its accuracy.
 pub fn find_outings(
     records: &[&Placed<Record>],
-    legs: &[Traced<SurveyLeg>],
+    legs: &[&Traced<SurveyLeg>],
     reach_m: f64,
 ) -> (Vec<Option<usize>>, Outings) {
     let dated = legs.iter().any(|leg| leg.what.date.is_some());
     let mut outings = Outings::default();
     let of = |record: &&Placed<Record>| {
         let (date, occasion) = (record.what.date, &record.what.occasion);
+        let vague_m = record.what.accuracy_m.unwrap_or(0.0);
         let (found, counter) = if occasion.survey.is_some() {
             let same = |leg: &SurveyLeg| leg.survey == occasion.survey;
-            match nearest(record.ground, legs, f64::INFINITY, same) {
+            match nearest(record.ground, legs, NAMED_REACH_M.max(reach_m).max(vague_m), same) {
                 Some(leg) => (Some(leg), &mut outings.named),
+                None if legs.iter().any(|leg| same(&leg.what)) => (None, &mut outings.astray),
                 None => (None, &mut outings.unknown),
             }
         } else {
             let fits = |leg: &SurveyLeg| {
                 let day = if dated { date.is_some() && leg.date == date } else { true };
                 let observer = match (&occasion.observer, &leg.observer) {
-                    (Some(one), Some(other)) => one.eq_ignore_ascii_case(other),
+                    (Some(one), Some(other)) => same_name(one, other),
                     _ => true,
                 };
                 day && observer
             };
-            match nearest(record.ground, legs, reach_m, fits) {
+            match nearest(record.ground, legs, reach_m.max(vague_m), fits) {
                 Some(leg) => (Some(leg), &mut outings.matched),
                 None => (None, &mut outings.chance),
             }
@@ -58,10 +69,22 @@ pub fn find_outings(
     (found, outings)
 }
 
+impl Outings {
+    /// Records that belong to no leg, for whatever reason.
+    pub fn on_no_leg(&self) -> usize {
+        self.unknown + self.chance + self.astray
+    }
+}
+
+/// Whether two names are one, however they are written.
+fn same_name(one: &str, other: &str) -> bool {
+    one.trim().to_lowercase() == other.trim().to_lowercase()
+}
+
 /// The nearest of the legs that fit, within a distance; of equally near ones the first.
 fn nearest(
     at: GroundPoint,
-    legs: &[Traced<SurveyLeg>],
+    legs: &[&Traced<SurveyLeg>],
     within_m: f64,
     fits: impl Fn(&SurveyLeg) -> bool,
 ) -> Option<usize> {
@@ -157,17 +180,19 @@ mod tests {
             record(may, "Bob", "", (700.0, -20.1)), // beyond
             record(june, "Cleo", "", (100.0, 5.0)), // a leg that names nobody is anybody's
             record(None, "Ann", "", (700.0, 0.0)), // no day
-            record(june, "", "A1", (700.0, 9000.0)), // named, however far: the nearer of two
+            record(june, "", "A1", (700.0, 890.0)), // named, and within 500 m of the nearer of two
+            record(june, "", "A1", (700.0, 9000.0)), // named, and nowhere near
             record(may, "", "Z9", (700.0, 0.0)),   // no such outing
         ];
+        let legs: Vec<_> = legs.iter().collect();
         let records: Vec<_> = records.iter().collect();
         let (found, outings) = find_outings(&records, &legs, 50.0);
-        let expected = [Some(0), Some(1), Some(0), Some(1), None, Some(2), None, Some(3), None];
+        let expected = [Some(0), Some(1), Some(0), Some(1), None, Some(2), None, Some(3), None, None];
         assert_eq!(found, expected);
-        assert_eq!(outings, Outings { named: 1, matched: 5, unknown: 1, chance: 2 });
+        assert_eq!(outings, Outings { named: 1, matched: 5, unknown: 1, chance: 2, astray: 1 });
         // Where no leg has a day distance decides alone.
-        let undated = [leg(None, "", "", &east)];
-        let (found, outings) = find_outings(&records[..7], &undated, 20.0);
+        let undated = leg(None, "", "", &east);
+        let (found, outings) = find_outings(&records[..7], &[&undated], 20.0);
         assert_eq!(found, [Some(0), Some(0), Some(0), Some(0), None, Some(0), Some(0)]);
         assert_eq!((outings.matched, outings.chance), (6, 1));
     }

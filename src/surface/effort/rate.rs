@@ -6,9 +6,9 @@
 //! Where people drive twice as often twice as much is found, and the rate stays what it
 //! is. Line that nobody searched has no rate.
 
-use super::interval::{Interval, gamma_interval};
 use super::shrink::{Prior, Searched, Shrunk};
 use super::tally::Effort;
+use crate::statistics::{Interval, gamma_interval};
 use crate::surface::along::{AlongError, EdgePoint, LineKernel, LineSmoother, Source};
 
 /// Metres in a kilometre.

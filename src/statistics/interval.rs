@@ -1,6 +1,6 @@
 //! Intervals for counts and for weighted sums of counts.
 
-use statrs::distribution::{ContinuousCDF, Gamma};
+use super::gamma_quantile;
 
 /// An interval of a count or of a rate.
 #[derive(Clone, Copy, PartialEq, Debug)]
@@ -23,19 +23,12 @@ impl Interval {
     }
 }
 
-/// Quantile of the gamma distribution of shape `shape` and rate 1; 0 for shape 0.
-///
-/// `p` lies between 0 and 1.
-pub(crate) fn gamma_quantile(shape: f64, p: f64) -> f64 {
-    Gamma::new(shape, 1.0).map_or(0.0, |gamma| gamma.inverse_cdf(p))
-}
-
 /// The exact interval of a Poisson mean for a count (Garwood 1936, Biometrika
 /// 28:437–442): it holds the mean in at least the share `confidence` of cases, whatever
 /// the mean. `count` is not negative; where it is no whole number, the same formula serves.
 ///
 /// ```
-/// let none = stakeline::surface::effort::garwood(0.0, 0.95);
+/// let none = stakeline::statistics::garwood(0.0, 0.95);
 /// assert_eq!(none.low, 0.0);
 /// assert!((none.high - 3.6888794541139354).abs() < 1e-9);
 /// ```
@@ -52,15 +45,15 @@ pub fn garwood(count: f64, confidence: f64) -> Interval {
 /// It is nominal only if counts are Poisson: sign that comes in clumps makes it too short.
 pub fn gamma_interval(sum: f64, variance: f64, largest: f64, confidence: f64) -> Interval {
     let outside = 0.5 * (1.0 - confidence);
-    let low = if sum > 0.0 && variance > 0.0 {
-        variance / sum * gamma_quantile(sum * sum / variance, outside)
-    } else {
-        0.0
+    // Far from all sign the sums are so small that their squares would be nought: no square is taken.
+    let end = |sum: f64, variance: f64, p: f64| {
+        let unit = variance / sum;
+        if sum > 0.0 && unit > 0.0 { unit * gamma_quantile(sum / unit, p) } else { 0.0 }
     };
-    let (sum, variance) = (sum + largest, variance + largest * largest);
-    let high =
-        if sum > 0.0 { variance / sum * gamma_quantile(sum * sum / variance, 1.0 - outside) } else { 0.0 };
-    Interval { low, high }
+    Interval {
+        low: end(sum, variance, outside),
+        high: end(sum + largest, variance + largest * largest, 1.0 - outside),
+    }
 }
 
 #[cfg(test)]
