@@ -172,7 +172,8 @@ fn sort_along(ids: &mut [u32], pixels: &[Pixel], (a, b): (Pixel, Pixel)) {
 /// chain enters, until there are none.
 fn bend(along: &mut Vec<u32>, (from, to): (Pixel, Pixel), missed: &[Pass], pixels: &[Pixel]) {
     let at = |id: u32| pixels[id as usize];
-    loop {
+    // Each round but the last inserts one of those missed.
+    for _ in 0..=missed.len() {
         let mut inserted = false;
         for id in missed.iter().map(|p| p.pixel()) {
             let c = at(id);

@@ -2,6 +2,8 @@
 
 /// A move is worth making where it takes more than this share off the square of a day.
 const LEAST_GAIN: f64 = 1e-6;
+/// Most moves for each stop. Each lowers the sum of squares, so they end by themselves long before.
+const MOST_SHIFTS_A_STOP: usize = 100;
 
 /// The times of a round, between stop 0 (the start), the stations, and where the last day
 /// ends.
@@ -51,7 +53,11 @@ pub(super) fn cut_into_days(order: &[usize], times: &Times) -> Vec<Vec<usize>> {
         return vec![order.to_vec()];
     }
     let mut days = cut(order, times);
-    while shift_one(&mut days, times) {}
+    for _ in 0..MOST_SHIFTS_A_STOP * order.len() {
+        if !shift_one(&mut days, times) {
+            break;
+        }
+    }
     days
 }
 

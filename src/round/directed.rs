@@ -10,6 +10,8 @@ use super::{ROUNDING, TravelMatrix};
 const TURNED: usize = 40;
 /// Longest of the two pieces that a kick swaps.
 const KICK: usize = 30;
+/// Most moves, for each stop, before a tour counts as settled: each shortens it, and some are enough.
+const MOST_MOVES_A_STOP: usize = 200;
 
 /// Improves a directed closed tour by swaps of neighbouring pieces, which keep every
 /// direction (the one sequential exchange of three links that does), and by turning short
@@ -51,7 +53,7 @@ fn cycle_m(matrix: &TravelMatrix, tour: &[usize]) -> f64 {
 
 /// Improves until no piece that begins in `places` can be moved or turned.
 fn settle(matrix: &TravelMatrix, tour: &mut [usize], places: std::ops::Range<usize>, least_m: f64) {
-    loop {
+    for _ in 0..MOST_MOVES_A_STOP * tour.len() {
         let better = places
             .clone()
             .find(|&i| turn_one(matrix, tour, i, least_m) || swap_one(matrix, tour, i, least_m));

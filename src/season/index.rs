@@ -2,12 +2,16 @@
 //! that.
 
 use statrs::function::beta::beta_reg;
+use statrs::function::erf::erfc;
 use statrs::function::factorial::ln_binomial;
 
 use super::{Interval, Unit};
+use crate::statistics::bisect;
 
 /// Splits whose log likelihoods differ by less are equally likely: the tolerance of R's `binom.test`.
 const TIE: f64 = 1e-7;
+/// Most splits that are summed one by one.
+const MOST_SPLITS: u64 = 1_000_000;
 
 /// Two Poisson counts compared.
 #[derive(Clone, Copy, PartialEq, Debug)]
@@ -56,16 +60,16 @@ fn cdf(x: u64, n: u64, share: f64) -> f64 {
 
 /// The share at which a condition that holds for small shares stops holding.
 fn share_at(holds: impl Fn(f64) -> bool) -> f64 {
-    let (mut low, mut high) = (0.0, 1.0);
-    for _ in 0..100 {
-        let middle = 0.5 * (low + high);
-        if holds(middle) { low = middle } else { high = middle }
-    }
-    0.5 * (low + high)
+    bisect(0.0, 1.0, holds)
 }
 
-/// The mass of all splits no likelier than x. Cost: the number of splits.
+/// The mass of all splits no likelier than x. Cost: the number of splits, and beyond a million of them
+/// the normal limit of the binomial law, which then has four digits.
 fn minimum_likelihood_p(x: u64, n: u64, share: f64) -> f64 {
+    if n > MOST_SPLITS {
+        let (mean, variance) = (n as f64 * share, n as f64 * share * (1.0 - share));
+        return erfc((x as f64 - mean).abs() / (2.0 * variance).sqrt());
+    }
     let ln_mass = |k: u64| ln_binomial(n, k) + k as f64 * share.ln() + (n - k) as f64 * (-share).ln_1p();
     let most = ln_mass(x) + TIE;
     (0..=n).map(ln_mass).filter(|&mass| mass <= most).map(f64::exp).sum::<f64>().min(1.0)

@@ -13,7 +13,7 @@ use super::review::{Review, Reviewing, must_go, reviews};
 use super::score::{Part, scores};
 use super::select::Limits;
 use super::settings::{Objective, SitingError, SitingSettings};
-use super::stability::{Reweighting, Stability, stability};
+use super::stability::{Reweighting, Stability, Watch, stability};
 use super::stroke::Strokes;
 use super::target::{aparts, leads};
 use super::wind::SideValue;
@@ -127,6 +127,14 @@ pub fn required_m(settings: &SitingSettings, scale: f64) -> f64 {
 /// [`SitingError::NothingStands`] if no candidate may bear a site;
 /// [`SitingError::Impossible`] if fixed sites cannot stand together or beside stations.
 pub fn propose(from: &Choosing) -> Result<Proposal, SitingError> {
+    propose_watched(from, &|_, _| {})
+}
+
+/// As [`propose`], with somebody who is told how the random weightings go: they take most of the time.
+///
+/// # Errors
+/// As [`propose`].
+pub fn propose_watched(from: &Choosing, watch: Watch) -> Result<Proposal, SitingError> {
     let candidates = from.candidates;
     let scores = scores(from.parts, candidates.len());
     let leads = leads(&from.settings.targets, from.parts, candidates.len());
@@ -167,7 +175,7 @@ pub fn propose(from: &Choosing) -> Result<Proposal, SitingError> {
     let mut sites = sites(from, &ranked, &stations);
     let by_score = from.settings.objective == Objective::Score;
     if by_score && from.settings.weightings > 0 && !sites.is_empty() {
-        measure_stability(from, &layout, &ranked, &mut sites);
+        measure_stability(from, &layout, &ranked, watch, &mut sites);
     }
     let reviews = reviews(&Reviewing {
         from,
@@ -216,12 +224,13 @@ fn measure_stability(
     from: &Choosing,
     layout: &Layout,
     ranked: &[(usize, i64, Option<u32>)],
+    watch: Watch,
     sites: &mut [Site],
 ) {
     let chosen: Vec<usize> = ranked.iter().map(|&(i, ..)| i).collect();
     let limits =
         Limits { tolerance: REWEIGHTED_TOLERANCE, work: REWEIGHTED_WORK, seconds: from.limits.seconds };
-    let told = stability(&Reweighting {
+    let reweighting = Reweighting {
         layout,
         candidates: from.candidates,
         parts: from.parts,
@@ -230,8 +239,8 @@ fn measure_stability(
         seed: from.settings.seed,
         spacing_m: from.settings.spacing_m,
         limits,
-    });
-    for (site, stability) in sites.iter_mut().zip(told) {
+    };
+    for (site, stability) in sites.iter_mut().zip(stability(&reweighting, watch)) {
         site.stability = Some(stability);
     }
 }

@@ -3,6 +3,8 @@
 //! Weights are drawn evenly from all proportions (Lahdelma & Salminen 2001, Operations
 //! Research 49:444–454, doi:10.1287/opre.49.3.444.11220) and the whole choice is made anew.
 
+use std::sync::atomic::{AtomicU64, Ordering};
+
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rayon::prelude::*;
@@ -57,8 +59,11 @@ pub struct Reweighting<'a> {
     pub limits: Limits,
 }
 
+/// Told how many of the random weightings are done, and of how many; first of none.
+pub type Watch<'a> = &'a (dyn Fn(u64, u64) + Sync);
+
 /// Chooses anew under random weightings and without each part in turn, in parallel.
-pub fn stability(from: &Reweighting) -> Vec<Stability> {
+pub fn stability(from: &Reweighting, watch: Watch) -> Vec<Stability> {
     let &Reweighting { layout, candidates, parts, sites, weightings, seed, spacing_m, limits } = from;
     let ranks_under = |weights: &[f64]| {
         let scores = scores_with(parts, weights, candidates.len());
@@ -67,9 +72,15 @@ pub fn stability(from: &Reweighting) -> Vec<Stability> {
         let chosen: Vec<usize> = chosen.into_iter().map(|(i, ..)| i).collect();
         ranks(candidates, sites, &chosen, SAME_PLACE * spacing_m)
     };
+    watch(0, weightings);
+    let done = AtomicU64::new(0);
     let counts = (0..weightings)
         .into_par_iter()
-        .map(|k| ranks_under(&weighting(seed, k, parts.len())))
+        .map(|k| {
+            let ranks = ranks_under(&weighting(seed, k, parts.len()));
+            watch(done.fetch_add(1, Ordering::Relaxed) + 1, weightings);
+            ranks
+        })
         .map(|ranks| ranks.iter().map(|rank| (u64::from(rank.is_some()), rank.unwrap_or(0))).collect())
         .reduce(|| vec![(0, 0); sites.len()], add);
     let mut told: Vec<Stability> = counts

@@ -2,6 +2,10 @@
 
 use super::graph::{Graph, row_has};
 
+/// Most rounds of swaps. Each swap adds to the total, so they end by themselves, mostly after three;
+/// whatever stands when they are over is a choice.
+const MOST_ROUNDS: usize = 1000;
+
 /// A choice of vertices without conflict that can be changed vertex by vertex.
 pub(super) struct Choice<'a> {
     graph: &'a Graph,
@@ -62,7 +66,7 @@ impl<'a> Choice<'a> {
     /// Swaps until none gains: one vertex in for all that stand against it, or two in for
     /// one. After Nogueira, Pinheiro & Subramanian (2018), doi:10.1007/s11590-017-1128-7.
     pub fn improve(&mut self) {
-        loop {
+        for _ in 0..MOST_ROUNDS {
             self.swap_one_in();
             let out: Vec<u32> =
                 self.graph.vertices().into_iter().filter(|&v| self.chosen[v as usize]).collect();
@@ -78,7 +82,10 @@ impl<'a> Choice<'a> {
 
     fn swap_one_in(&mut self) {
         let mut gained = true;
-        while std::mem::take(&mut gained) {
+        for _ in 0..MOST_ROUNDS {
+            if !std::mem::take(&mut gained) {
+                break;
+            }
             for v in self.graph.vertices() {
                 if !self.chosen[v as usize] && self.graph.w(v) > self.load[v as usize] {
                     let against: Vec<u32> =

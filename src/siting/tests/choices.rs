@@ -340,7 +340,7 @@ impl TwoPlaces {
             fixed: vec![],
             budget: None,
         };
-        stability(&Reweighting {
+        let reweighting = Reweighting {
             layout: &layout,
             candidates: &self.candidates,
             parts: &self.parts,
@@ -349,7 +349,15 @@ impl TwoPlaces {
             seed: 3,
             spacing_m,
             limits: Limits::default(),
-        })
+        };
+        let told = std::sync::atomic::AtomicU64::new(0);
+        let watch = |done: u64, of: u64| {
+            assert_eq!(of, reweighting.weightings);
+            told.fetch_max(done, std::sync::atomic::Ordering::Relaxed);
+        };
+        let found = stability(&reweighting, &watch);
+        assert_eq!(told.into_inner(), reweighting.weightings);
+        found
     }
 }
 

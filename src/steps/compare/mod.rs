@@ -81,7 +81,8 @@ pub fn compare(desk: &Desk, set: &mut OutputSet) -> Result<Outcome, StepError> {
     let outings = outings(&gathered, smoothing.settings.bandwidth_m).map_err(blame)?;
     let grid = grid(desk, &outings, smoothing.settings.bandwidth_m)?;
     smoothing.settings.cell_m = grid.cell_m;
-    desk.progress.stage("comparing the seasons", None);
+    let (runs, count) = (smoothing.settings.runs, outings.list().len());
+    desk.progress.stage(&format!("comparing the seasons: {runs} relabellings of {count} outings"), None);
     let found = compare_seasons(&outings, &smoothing.settings).map_err(|e| request(desk, e))?;
     found.warnings.iter().for_each(|w| outcome.warn(w.clone()));
     let maps = maps(&outings, &found.lattice, &grid).map_err(|e| request(desk, e))?;

@@ -28,7 +28,8 @@ use crate::record::{Record, Station};
 use crate::siting::wind::WindRecord;
 use crate::siting::{
     self, Candidate, Choosing, Demand, Ground, KeepOuts, Meeting, Objective, Part, Proposal, Review,
-    SideValue, SignAround, SitingSettings, Strokes, Target, Verdict, lay_candidates, propose, required_m,
+    SideValue, SignAround, SitingSettings, Strokes, Target, Verdict, lay_candidates, propose_watched,
+    required_m,
 };
 use crate::verdict::Gain;
 
@@ -191,7 +192,7 @@ fn choose<'a>(
     let (non_target, stations) = (non_target(desk), standing(desk, &read_checks(desk, outcome)?));
     let Weighed { wind, side_values, parts, meetings, demand } =
         weigh(&made, &candidates, &non_target, outcome)?;
-    let proposal = propose(&Choosing {
+    let choosing = Choosing {
         ground: &ground,
         settings: &settings,
         travel,
@@ -205,8 +206,8 @@ fn choose<'a>(
         demand: &demand,
         limits: settings::limits_of(desk.plan),
         scale,
-    })
-    .map_err(blame)?;
+    };
+    let proposal = propose_watched(&choosing, &|done, of| tell_weightings(desk, done, of)).map_err(blame)?;
     let ids = ids::ids(desk, &proposal.sites, &candidates)?;
     Ok(Done {
         desk,
@@ -229,6 +230,14 @@ fn choose<'a>(
         cautions: said_first(desk),
         scale,
     })
+}
+
+/// Shows how far the random weightings are: they take most of the time.
+fn tell_weightings(desk: &Desk, done: u64, of: u64) {
+    match done {
+        0 => desk.progress.stage(&format!("choosing anew under {of} random weightings"), Some(of)),
+        _ => desk.progress.reach(done),
+    }
 }
 
 /// What speaks for and against each candidate.

@@ -24,6 +24,8 @@ pub struct LikelihoodBandwidth {
 const FIRST_TRIES: usize = 13;
 /// The search ends when the bandwidth is known to this share.
 const PRECISION: f64 = 0.01;
+/// Each round halves what is left of the range: 60 leave nothing of any.
+const MOST_ROUNDS: usize = 60;
 /// The least density that a record may count with, as a share of its own peak: so much is
 /// the normal density at 7.4 σ. One far-off record cannot decide alone, and rounding in
 /// deep tails never shows.
@@ -78,7 +80,10 @@ fn narrow(
     score: impl Fn(f64) -> (f64, f64) + Sync,
     tried: &mut Vec<(f64, f64)>,
 ) {
-    while high - low > 2.0 * PRECISION {
+    for _ in 0..MOST_ROUNDS {
+        if high - low <= 2.0 * PRECISION {
+            break;
+        }
         let (left, right) = rayon::join(|| score(0.5 * (low + best.0)), || score(0.5 * (best.0 + high)));
         tried.extend([left, right]);
         if left.1 > best.1 && left.1 >= right.1 {

@@ -21,6 +21,8 @@ mod spread;
 
 /// A bandwidth that fits is looked for down to about this many metres.
 const LEAST_M: f64 = 1e-3;
+/// Halvings after which a range that began at nought is small against any bandwidth in metres.
+const MOST_TRIES: usize = 100;
 
 /// Passages of walks over chains, records counted apart, up to which walks are followed
 /// singly: a tenth of a second's work.
@@ -351,8 +353,11 @@ impl SplitKernel {
         }
         let fits = |sigma_m: f64| Ruler::new(chains, (Self { sigma_m, ..*self }).reach_m()).is_some();
         let (mut most_m, mut fails_m) = (0.0, self.sigma_m);
-        while fails_m - most_m > 0.02 * fails_m.max(LEAST_M) {
+        for _ in 0..MOST_TRIES {
             let sigma_m = 0.5 * (most_m + fails_m);
+            if fails_m - most_m <= 0.02 * fails_m.max(LEAST_M) {
+                break;
+            }
             if fits(sigma_m) { most_m = sigma_m } else { fails_m = sigma_m }
         }
         Err(AlongError::TooManyWalks { sigma_m: self.sigma_m, fits_m: most_m })

@@ -13,6 +13,10 @@ use super::search::Optimum;
 /// Most pairs that are looked at: at first, and where the optimum lies at the end of the range
 /// that so many allow. More points than that get a shorter range.
 const MOST_PAIRS: [f64; 3] = [6e7, 2.4e8, 1e9];
+/// The range is not made shorter than this share of a quarter of the window's shorter side. Where even
+/// so near to each other there are too many pairs, many records lie at one place: there the error falls
+/// without end as the bandwidth does.
+const SHORTEST: f64 = 1e-3;
 /// Most pairs that are kept one by one; beyond, they are counted in rings.
 const MOST_KEPT: usize = 3000;
 /// Rings in which pairs are counted.
@@ -48,10 +52,14 @@ pub(super) fn optimum(places: &[GroundPoint], window: &SetCovariance) -> Option<
     let mut found = None;
     for most_pairs in MOST_PAIRS {
         let mut reach_m = widest_m;
-        while pairs_within(&sorted, reach_m) > most_pairs {
+        while pairs_within(&sorted, reach_m) > most_pairs && reach_m > SHORTEST * widest_m {
             reach_m /= 1.2;
         }
-        let optimum = within(&sorted, reach_m, window);
+        let optimum = if reach_m > SHORTEST * widest_m {
+            within(&sorted, reach_m, window)
+        } else {
+            Optimum { at: reach_m / 4.0, at_edge: true }
+        };
         found = Some(optimum);
         if !optimum.at_edge || reach_m == widest_m {
             break;

@@ -78,7 +78,7 @@ impl LeaveOneOut {
     fn directly(&self, at: GroundPoint, index: u32, h: f64) -> f64 {
         let mut reach_m = FIRST_REACH * h;
         let mut nearest_m2 = f64::INFINITY;
-        while nearest_m2 == f64::INFINITY {
+        while nearest_m2 == f64::INFINITY && reach_m.is_finite() {
             self.sorted.within(at, reach_m, |other, square_m2| {
                 if other as u32 != index {
                     nearest_m2 = nearest_m2.min(square_m2);

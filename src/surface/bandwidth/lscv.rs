@@ -96,9 +96,15 @@ impl PairSums {
     fn rings(&mut self, least_m: f64) -> &Rings {
         let kept = self.rings.take().filter(|rings| rings.reach_m >= least_m);
         let made = || {
-            let mut reach_m = self.reach_m(SEARCH.1 * reference::oversmooth_m(&self.places));
-            while reach_m > least_m && pairs_within(&self.sorted, reach_m) > MOST_COUNTED {
+            let widest_m = reference::oversmooth_m(&self.places);
+            let mut reach_m = self.reach_m(SEARCH.1 * widest_m);
+            // Rings that reach less far than the narrowest bandwidth asks for serve none.
+            let useless_m = self.reach_m(SEARCH.0 * widest_m);
+            while reach_m > least_m.max(useless_m) && pairs_within(&self.sorted, reach_m) > MOST_COUNTED {
                 reach_m /= 1.2;
+            }
+            if reach_m <= useless_m && least_m == 0.0 {
+                return Rings { reach_m: 0.0, pairs: Vec::new() };
             }
             let reach_m = reach_m.max(least_m);
             Rings { reach_m, pairs: Near::new(&self.places, reach_m).counted(RINGS) }
