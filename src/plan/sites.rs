@@ -79,7 +79,8 @@ pub struct SitesTable {
     /// What is to be made greatest: `score` (default) or `coverage`.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub objective: Option<String>,
-    /// How many random weightings the stability of sites is measured with; 0 for none.
+    /// How many random weightings the stability of sites is measured with (default 1000, which tells
+    /// shares to 0.03); 0 for none.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub weightings: Option<u64>,
     /// Seed of the random weightings.

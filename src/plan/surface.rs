@@ -44,7 +44,8 @@ pub struct SurfaceTable {
     /// A record farther from every line than this, or known less well, is not put on one.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub accuracy_m: Option<Positive>,
-    /// What is done about the edge of the area: `none`, `uniform` or `jones-diggle`.
+    /// What is done about the edge of the area: `none`, `uniform` or `jones-diggle` (default where there
+    /// is an area).
     #[serde(skip_serializing_if = "Option::is_none")]
     pub edge: Option<String>,
     /// Every record gets a bandwidth of its own: narrow in a crowd, wide alone.

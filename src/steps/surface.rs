@@ -23,7 +23,7 @@ use crate::surface::{
 };
 
 use animals::each_animal;
-use settings::{edge_of, window_of};
+use settings::edge_of;
 pub(super) use settings::{most_values, weights_of};
 use write::{ALL_SIGN, Beside, write_at, write_hot_areas, write_tif};
 
@@ -73,7 +73,6 @@ fn computed(
 ) -> Result<SurfaceDone, StepError> {
     let table = &desk.plan.surface;
     let kernel = kernel_of(table.kernel.as_deref())?;
-    let edge = edge_of(table.edge.as_deref())?;
     let weights = weights_of(desk)?;
     let sign = chosen_sign(desk, outcome);
     desk.progress.stage("computing the activity surface", None);
@@ -83,7 +82,7 @@ fn computed(
     if !points.iter().any(|p| p.weight > 0.0) {
         return Err(request(desk, "no usable record of sign; a surface needs at least one with a weight"));
     }
-    let window = window_of(desk, edge)?;
+    let (edge, window) = edge_of(desk, &points, outcome)?;
     let bandwidth = bandwidth_of(desk, table.bandwidth.as_ref(), &points)?;
     let grid = grid_of(desk, &points, bandwidth.bandwidth_m)?;
     let adaptive = table.adaptive.unwrap_or(false);

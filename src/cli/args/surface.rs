@@ -18,7 +18,8 @@ pub(in crate::cli) struct SurfaceFlags {
     /// lscv, likelihood, plug-in, diggle
     #[arg(long, value_name = "METRES|RULE")]
     bandwidth: Option<MetresOrRule>,
-    /// What is done about the edge of the area
+    /// What is done about the edge of the area (default jones-diggle with an area: all activity lies
+    /// within it; none without one)
     #[arg(long, value_name = "RULE", value_parser = EdgeRule::ALL.map(EdgeRule::word))]
     edge: Option<String>,
     /// Every record gets a bandwidth of its own: narrow in a crowd, wide alone

@@ -10,6 +10,9 @@ use crate::steps::written::members;
 use crate::steps::{Outcome, StepError};
 use crate::verdict::Task;
 
+/// With fewer random weightings than this, shares of them are off by more than a tenth.
+const FEW_WEIGHTINGS: u64 = 100;
+
 pub(super) fn summarise(
     done: &Done,
     choose_seconds: f64,
@@ -54,10 +57,7 @@ pub(super) fn summarise(
     if !done.desk.job.stations.is_empty() {
         put("stations", json!(stations(done)));
     }
-    if let Some(hangs) = hanging(done) {
-        put("weightings", json!(done.settings.weightings));
-        put("hang_on_one_weight", hangs);
-    }
+    how_they_hold_up(done).into_iter().for_each(|(name, value)| put(name, value));
     if let Some(age) = age_of_sign(done, outcome) {
         put("sign", age);
     }
@@ -71,6 +71,8 @@ pub(super) fn summarise(
         outcome.warn(caution.clone());
     }
     say_sites(done, outcome);
+    tell_sites_without_sign(done, outcome);
+    tell_stability(done, outcome);
     done.verdicts.tell(&done.desk.job.stations, outcome);
     outcome.set("sites", summary);
     Ok(())
@@ -101,6 +103,63 @@ fn say_sites(done: &Done, outcome: &mut Outcome) {
             "{} nearer to another, or to a station, than {} m in a straight line; the cautions say which",
             if near == 1 { "1 fixed site stands".to_string() } else { format!("{near} fixed sites stand") },
             done.settings.straight_m()
+        ));
+    }
+}
+
+/// Members on weightings and on sign within reach, where there are any.
+fn how_they_hold_up(done: &Done) -> Vec<(&'static str, Value)> {
+    let mut told = Vec::new();
+    if let Some(hangs) = hanging(done) {
+        told.push(("weightings", json!(done.settings.weightings)));
+        told.push(("rank_stability_within", json!(round_to(stability_within(done), 3))));
+        told.push(("hang_on_one_weight", hangs));
+    }
+    told.extend(sites_without_sign(done).map(|count| ("sites_without_sign", json!(count))));
+    told
+}
+
+/// How many sites have no sign within reach; `None` where no sign was used.
+fn sites_without_sign(done: &Done) -> Option<usize> {
+    if done.sign.all().is_empty() {
+        return None;
+    }
+    let foot = |site: &Site| done.candidates[site.candidate].foot.at;
+    let bare = |site: &&Site| done.sign.within(foot(site), done.settings.reach_m).next().is_none();
+    Some(done.proposal.sites.iter().filter(bare).count())
+}
+
+fn tell_sites_without_sign(done: &Done, outcome: &mut Outcome) {
+    let Some(count @ 1..) = sites_without_sign(done) else { return };
+    let advice = match done.settings.budget {
+        None => {
+            "; without a budget every place that keeps the spacing gets a site, and --budget N keeps the N best"
+        }
+        Some(_) => "",
+    };
+    outcome.say(format!(
+        "{count} of {} sites have no sign within {:.0} m{advice}",
+        done.proposal.sites.len(),
+        done.settings.reach_m
+    ));
+}
+
+/// How far a share of so many weightings may be from what ever more of them would give: half the
+/// widest interval of a share at 95 percent, 0.98/√n.
+fn stability_within(done: &Done) -> f64 {
+    0.98 / (done.settings.weightings.max(1) as f64).sqrt()
+}
+
+/// Warns where the shares of weightings are too coarse to compare sites by.
+fn tell_stability(done: &Done, outcome: &mut Outcome) {
+    let count = done.settings.weightings;
+    let measured = done.proposal.sites.iter().any(|site| site.stability.is_some());
+    if measured && count < FEW_WEIGHTINGS {
+        outcome.warn(format!(
+            "rank_stability rests on {count} random weightings: it goes in steps of {:.2} and may be off by {:.2}; \
+             1000 tell it to 0.03",
+            1.0 / count as f64,
+            stability_within(done)
         ));
     }
 }

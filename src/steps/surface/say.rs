@@ -95,7 +95,7 @@ pub(super) fn of_bandwidth(
     }
     if done.surface.outside > 0 {
         outcome.warn(format!(
-            "{}: {} outside the area left out, since edge rule {} knows only what is inside",
+            "{}: {} outside the area left out, since edge rule {} knows only what is inside (--edge none counts them)",
             desk.files_of(&["sign", "area"]),
             counted(done.surface.outside, "record"),
             done.surface.settings.edge.word()

@@ -4,8 +4,8 @@ use crate::plan::SurfaceTable;
 use crate::record::Sign;
 use crate::steps::sign::period_of;
 use crate::steps::smoothing::request;
-use crate::steps::{Desk, StepError};
-use crate::surface::{EdgeRule, MOST_VALUES, SurfaceError, WeightSettings, Window};
+use crate::steps::{Desk, Outcome, StepError};
+use crate::surface::{EdgeRule, MOST_VALUES, SurfaceError, WeightSettings, WeightedPoint, Window};
 
 /// Horizontal accuracy of records that do not say theirs: common practice for a handheld
 /// receiver, no source.
@@ -14,8 +14,34 @@ const ACCURACY_M: f64 = 10.0;
 /// Shares of the activity for which hot areas are drawn, in percent.
 const HOT_AREA_PERCENTS: [f64; 3] = [50.0, 75.0, 95.0];
 
-pub(super) fn edge_of(word: Option<&str>) -> Result<EdgeRule, StepError> {
-    let word = word.unwrap_or("none");
+/// The edge rule, and the area as its window. Where the plan names none, an area that holds sign means
+/// `jones-diggle`: records beyond a fence that nobody searched are none, and without a rule part of the
+/// activity would come to lie out there.
+pub(super) fn edge_of(
+    desk: &Desk,
+    points: &[WeightedPoint],
+    outcome: &mut Outcome,
+) -> Result<(EdgeRule, Option<Window>), StepError> {
+    if let Some(word) = desk.plan.surface.edge.as_deref() {
+        let edge = named(word)?;
+        return Ok((edge, window_of(desk, edge)?));
+    }
+    if desk.job.area.is_none() {
+        return Ok((EdgeRule::None, None));
+    }
+    let window = window_of(desk, EdgeRule::JonesDiggle)?;
+    let holds_sign = |window: &Window| points.iter().any(|p| p.weight > 0.0 && window.contains(p.at));
+    if window.as_ref().is_some_and(holds_sign) {
+        return Ok((EdgeRule::JonesDiggle, window));
+    }
+    outcome.warn(format!(
+        "{}: no record of sign lies in the area, so the surface is made as if there were none",
+        desk.files_of(&["sign", "area"])
+    ));
+    Ok((EdgeRule::None, None))
+}
+
+fn named(word: &str) -> Result<EdgeRule, StepError> {
     EdgeRule::from_word(word).ok_or_else(|| StepError::Setting {
         key: "surface.edge",
         what: format!(
@@ -58,7 +84,7 @@ pub(in crate::steps) fn most_values(table: &SurfaceTable) -> f64 {
 }
 
 /// The area as the window of an edge rule.
-pub(super) fn window_of(desk: &Desk, edge: EdgeRule) -> Result<Option<Window>, StepError> {
+fn window_of(desk: &Desk, edge: EdgeRule) -> Result<Option<Window>, StepError> {
     if edge == EdgeRule::None {
         return Ok(None);
     }

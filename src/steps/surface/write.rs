@@ -1,5 +1,6 @@
 //! The files of an activity surface.
 
+use geo::BooleanOps;
 use geo_types::{Geometry, MultiPolygon, Point};
 use serde_json::{Map, Value, json};
 
@@ -13,7 +14,7 @@ use crate::steps::rate_plane::PlaneRate;
 use crate::steps::smoothing::request;
 use crate::steps::written::{Cells, members, to_lonlat};
 use crate::steps::{Desk, Outcome, StepError};
-use crate::surface::{HotArea, Surface, WeightedPoint, density_at_places, hot_areas};
+use crate::surface::{EdgeRule, HotArea, Surface, WeightedPoint, density_at_places, hot_areas};
 
 /// The sign that a surface is of, as its files are told apart.
 #[derive(Clone, Copy)]
@@ -47,9 +48,13 @@ pub(super) fn write_hot_areas(
 ) -> Result<(), StepError> {
     let hot = hot_areas(surface, &hot_area_percents(&desk.plan.surface)).map_err(|e| request(desk, e))?;
     let provenance = desk.provenance();
+    let within = desk.job.area.as_ref().filter(|_| surface.settings.edge != EdgeRule::None);
     let mut described: Vec<(&HotArea, f64, MultiPolygon<f64>)> = Vec::new();
     for area in &hot {
-        let polygons = to_lonlat(&desk.job.frame, &area.polygons).map_err(crate::job::JobError::from)?;
+        // The rim runs from cell to cell, and so up to a cell beyond the area.
+        let polygons =
+            within.map_or_else(|| area.polygons.clone(), |w| area.polygons.intersection(&w.ground));
+        let polygons = to_lonlat(&desk.job.frame, &polygons).map_err(crate::job::JobError::from)?;
         described.push((area, polygons_area_m2(&polygons) / 10_000.0, polygons));
     }
     set.write(&format!("hot-areas{}.geojson", of.suffix), |out| {
@@ -65,9 +70,12 @@ pub(super) fn write_hot_areas(
         }
         writer.finish().map(drop)
     })?;
+    let of_area = within.map_or_else(String::new, |area| {
+        format!(" of the area's {:.1} ha", polygons_area_m2(&area.lonlat.polygons) / 10_000.0)
+    });
     for (area, area_ha, _) in &described {
         outcome.say(format!(
-            "{} percent of the activity{} lies in {area_ha:.1} ha",
+            "{} percent of the activity{} lies in {area_ha:.1} ha{of_area}",
             area.mass_percent, of.words
         ));
     }
