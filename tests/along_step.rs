@@ -294,3 +294,42 @@ fn sites_say_whether_they_go_by_rate_or_density() {
         assert_eq!(site["properties"]["parts"]["activity"]["unit"], "sign per square kilometre");
     }
 }
+
+/// A rate far from all sign is a tiny weighted sum; the quantile of its interval must end there too, at
+/// whatever bandwidth. One square of tracks, each side walked once.
+#[test]
+fn intervals_far_from_all_sign_end() {
+    let folder = tempfile::tempdir().unwrap();
+    let corners = [[147.6455, -33.4377], [147.6562, -33.4377], [147.6562, -33.4286], [147.6455, -33.4286]];
+    let side = |k: usize| {
+        let (from, to) = (corners[k], corners[(k + 1) % 4]);
+        serde_json::json!({"type": "Feature", "properties": {"date": "2025-03-03", "survey": "a"},
+                           "geometry": {"type": "LineString", "coordinates": [from, to]}})
+    };
+    let found = |lon: f64, lat: f64| {
+        serde_json::json!({"type": "Feature", "properties": {"sign": "scat", "date": "2025-03-03", "survey": "a"},
+                           "geometry": {"type": "Point", "coordinates": [lon, lat]}})
+    };
+    let put = |name: &str, features: Vec<Value>| {
+        let all = serde_json::json!({"type": "FeatureCollection", "features": features});
+        std::fs::write(folder.path().join(name), all.to_string()).unwrap();
+    };
+    put("lines.geojson", (0..4).map(side).collect());
+    put(
+        "sign.geojson",
+        vec![found(147.6476, -33.4377), found(147.6487, -33.4377), found(147.6455, -33.4339)],
+    );
+    for bandwidth in ["20", "60", "61", "140"] {
+        let out = format!("out-{bandwidth}");
+        let mut run = stakeline();
+        run.current_dir(folder.path()).args(["surface", "--along-lines", "--sign", "sign.geojson"]);
+        run.args(["--survey", "lines.geojson", "--line", "track=lines.geojson", "--bandwidth", bandwidth]);
+        let (status, _, errors) = said(run.args(["--out", &out]));
+        assert_eq!(status, 0, "{errors}");
+        for piece in features(&folder.path().join(&out), "activity-lines.geojson") {
+            let piece = &piece["properties"];
+            let (low, high) = (number(piece, "/rate_low"), number(piece, "/rate_high"));
+            assert!(0.0 <= low && low < high && high.is_finite(), "{piece}");
+        }
+    }
+}

@@ -100,8 +100,9 @@ fn csv_in_metres_is_converted_or_asked_about() {
 
 /// Coyote fixes on UTM 12N with the date and the hour in two columns.
 #[test]
-fn csv_of_a_collar_with_day_and_hour_apart() {
-    let Some(case) = support::case("formats") else { return };
+#[ignore = "needs the open data cases: see README, Real data"]
+fn real_data_csv_of_a_collar_with_day_and_hour_apart() {
+    let case = support::case("formats");
     let path = case.join("csv/coyote_5min_utm12_split_datetime.csv");
     let (features, _) = read(&path, with_epsg(ReadAs::Points, 32612)).unwrap();
     let (lon, lat) = point(&features[0]);
@@ -196,16 +197,17 @@ fn an_old_crs_member_is_honoured() {
     assert!(why.contains("take epsg out"), "{why}");
 }
 
-fn expected() -> Option<(PathBuf, Value)> {
-    let case = support::case("formats")?;
+fn expected() -> (PathBuf, Value) {
+    let case = support::case("formats");
     let expected = support::json(&case.join("expected.json"));
-    Some((case, expected["files"].clone()))
+    (case, expected["files"].clone())
 }
 
 /// Counts and lengths as gpxpy 1.6.2 gives them.
 #[test]
-fn gpx_as_the_reference_reads_it() {
-    let Some((case, expected)) = expected() else { return };
+#[ignore = "needs the open data cases: see README, Real data"]
+fn real_data_gpx_as_the_reference_reads_it() {
+    let (case, expected) = expected();
     for (name, wanted) in expected.as_object().unwrap().iter().filter(|(n, _)| n.starts_with("gpx/")) {
         let read_as = |read_as| read(&case.join(name), read_as);
         if wanted.get("reader_error").is_some() {
@@ -237,8 +239,9 @@ fn length_m(shape: &RawShape) -> f64 {
 
 /// Counts of features by folder, bounds and names of fields as GDAL 3.12.4 gives them.
 #[test]
-fn kml_as_the_reference_reads_it() {
-    let Some((case, expected)) = expected() else { return };
+#[ignore = "needs the open data cases: see README, Real data"]
+fn real_data_kml_as_the_reference_reads_it() {
+    let (case, expected) = expected();
     let (features, _) = read(&case.join("kml/sample.kml"), ReadAs::Points).unwrap();
     for layer in expected["kml/sample.kml"]["layers"].as_array().unwrap() {
         let name = layer["layer"].as_str().unwrap();
@@ -315,8 +318,9 @@ fn bounds_of(features: &[&RawFeature]) -> [f64; 4] {
 /// Counts, types, fields and bounds as GDAL 3.12.4 gives them; the two that it cannot open for
 /// want of a `.shx` are read as well.
 #[test]
-fn shapefiles_as_the_reference_reads_them() {
-    let Some((case, expected)) = expected() else { return };
+#[ignore = "needs the open data cases: see README, Real data"]
+fn real_data_shapefiles_as_the_reference_reads_them() {
+    let (case, expected) = expected();
     for (name, wanted) in expected.as_object().unwrap().iter().filter(|(n, _)| n.starts_with("shp/")) {
         let path = case.join(name);
         let has_prj = path.with_extension("prj").is_file();
@@ -346,8 +350,9 @@ fn shapefiles_as_the_reference_reads_them() {
 
 /// Whatever bytes are cut off or turned over, a file gives features or a reason.
 #[test]
-fn damaged_files_are_refused_with_a_reason() {
-    let Some(case) = support::case("formats") else { return };
+#[ignore = "needs the open data cases: see README, Real data"]
+fn real_data_damaged_files_are_refused_with_a_reason() {
+    let case = support::case("formats");
     let folder = tempfile::tempdir().unwrap();
     for name in [
         "shp/polygon_hole.shp",

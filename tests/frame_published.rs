@@ -136,11 +136,24 @@ fn the_stated_scale_error_is_that_of_the_projection() {
 #[test]
 fn a_place_out_of_reach_is_an_error_and_no_nonsense() {
     let frame = Frame::from_epsg(32755).unwrap();
-    if let Ok(p) = frame.to_ground(at(35.0, -33.0)) {
-        // The other side of the globe: whatever is given must come back to the same place.
-        let back = frame.to_lonlat(p).unwrap();
-        assert!(distance_m(back, at(35.0, -33.0)) < 1.0, "{p:?}");
+    // Away from the zone in steps of a degree, to the other side of the globe: whatever is given comes
+    // back to the same place, near it everything is given, and what is not given is refused as out of reach.
+    let (mut given, mut refused) = (0, 0);
+    for step in 0..=180 {
+        let place = at(35.0, (147.0 + f64::from(step) + 180.0).rem_euclid(360.0) - 180.0);
+        match frame.to_ground(place) {
+            Ok(p) => {
+                given += 1;
+                let back = frame.to_lonlat(p).unwrap();
+                assert!(distance_m(back, place) < 1.0, "{step} degrees from the zone: {p:?}");
+            }
+            Err(why) => {
+                refused += 1;
+                assert!(step > 30, "{step} degrees from the zone: {why}");
+            }
+        }
     }
+    assert!(given > 30, "{given} given, {refused} refused");
     assert!(frame.to_lonlat(GroundPoint::new(f64::NAN, 0.0)).is_err());
 }
 

@@ -143,3 +143,33 @@ fn a_tolerance_has_a_name() {
     }
     assert!(faults.is_empty(), "without a name:\n{}", faults.join("\n"));
 }
+
+/// A quantile that looks for its own range need not end: `statistics` has those that do. The normal law's
+/// is a closed form.
+#[test]
+fn quantiles_come_from_where_they_end() {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("src");
+    let mut faults = Vec::new();
+    let mut quantiles = 0;
+    for path in sources(&root) {
+        let name = path.strip_prefix(&root).unwrap().display().to_string();
+        if name.contains("/tests/") {
+            continue;
+        }
+        let normal = ["season/bootstrap.rs", "season/control_impact.rs"].contains(&name.as_str());
+        for (k, line) in own_lines(&path).iter().enumerate() {
+            let code = line.split("//").next().unwrap_or("");
+            let quantile = code.contains("inverse_cdf");
+            quantiles += usize::from(quantile);
+            let other =
+                ["distribution::Gamma", "gamma_lr", "gamma_ur", "Beta::new", "StudentsT", "Poisson::new"];
+            if (quantile || code.contains("ContinuousCDF")) && !normal
+                || other.iter().any(|w| code.contains(w))
+            {
+                faults.push(format!("{name}:{}: {code}", k + 1));
+            }
+        }
+    }
+    assert!(quantiles > 0, "no quantile was found: has its name changed?");
+    assert!(faults.is_empty(), "quantiles that need not end:\n{}", faults.join("\n"));
+}

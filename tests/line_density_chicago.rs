@@ -1,12 +1,12 @@
 //! Density along a real street network against an independent implementation.
 //!
-//! Needs the folder of cases named by `STAKELINE_CASES`; says so loudly where it is not set.
+//! Needs the folder of cases named by `STAKELINE_CASES`, and is ignored unless asked for.
 //! The network is that of the data set `chicago` (R package spatstat.data, GPL, so not copied
 //! here), 503 segments and 116 points; the expected values are walk sums computed by another
 //! program, and heat equations solved on a grid by spatstat.linnet 3.0.6.
 
-#[path = "support/skip.rs"]
-mod skip;
+#[path = "support/cases.rs"]
+mod open_data;
 
 use std::path::Path;
 
@@ -32,12 +32,8 @@ struct Chicago {
     expected: Value,
 }
 
-fn chicago() -> Option<Chicago> {
-    let Some(cases) = std::env::var_os("STAKELINE_CASES") else {
-        skip::skipped("set STAKELINE_CASES to the folder of real cases to run chicago");
-        return None;
-    };
-    let folder = Path::new(&cases).join("chicago");
+fn chicago() -> Chicago {
+    let folder = open_data::folder().join("chicago");
     let frame = Frame::from_epsg(32755).unwrap();
     let source = SourcePlace { file: Path::new("lines.geojson").into(), index: 0, id: None };
     let lines: Vec<Traced<Line>> = read(&folder.join("lines.geojson"))["features"]
@@ -73,7 +69,7 @@ fn chicago() -> Option<Chicago> {
         .map(|place| foot(GroundPoint::new(place["x"].as_f64().unwrap(), place["y"].as_f64().unwrap())))
         .collect();
     let smoother = LineSmoother::new(line_graph(&network, |_| true));
-    Some(Chicago { smoother, records, places, expected: expected["kde"].clone() })
+    Chicago { smoother, records, places, expected: expected["kde"].clone() }
 }
 
 /// Largest difference, as a share of the expected value or of `floor` if that is larger.
@@ -85,8 +81,9 @@ fn worst(found: &[f64], expected: &Value, floor: f64) -> f64 {
 }
 
 #[test]
-fn equal_splits_agree_with_walk_sums() {
-    let Some(Chicago { smoother, records, places, expected }) = chicago() else { return };
+#[ignore = "needs the open data cases: see README, Real data"]
+fn real_data_equal_splits_agree_with_walk_sums() {
+    let Chicago { smoother, records, places, expected } = chicago();
     assert_eq!(records.len(), 116);
     for (rule, key) in [
         (SplitRule::Continuous, "equal_split_continuous"),
@@ -102,8 +99,9 @@ fn equal_splits_agree_with_walk_sums() {
 }
 
 #[test]
-fn the_heat_kernel_agrees_with_walk_sums_and_with_a_solver() {
-    let Some(Chicago { smoother, records, places, expected }) = chicago() else { return };
+#[ignore = "needs the open data cases: see README, Real data"]
+fn real_data_the_heat_kernel_agrees_with_walk_sums_and_with_a_solver() {
+    let Chicago { smoother, records, places, expected } = chicago();
     let expected = &expected["gaussian"];
     let found = smoother.density(LineKernel::Heat { sigma_m: 20.0 }, &records, &places).unwrap().per_m;
     let sums = worst(&found, &expected["heat_kernel_path_sum"], 2e-3);

@@ -10,7 +10,7 @@ use support::{case, json as read_json, number, said, stakeline};
 
 /// Runs `surface --at` at the places of a case and compares, for every bandwidth there.
 fn check(name: &str, epsg: &str) {
-    let Some(folder) = case(name) else { return };
+    let folder = case(name);
     let expected = read_json(&folder.join("expected.json"));
     let room = tempfile::tempdir().unwrap();
     let places = expected["kde"]["locations"].as_array().unwrap();
@@ -48,28 +48,32 @@ fn check(name: &str, epsg: &str) {
 }
 
 #[test]
-fn tempe_crimes() {
+#[ignore = "needs the open data cases: see README, Real data"]
+fn real_data_tempe_crimes() {
     check("geodanet-tempe", "32612");
 }
 
 #[test]
-fn soho_deaths() {
+#[ignore = "needs the open data cases: see README, Real data"]
+fn real_data_soho_deaths() {
     check("soho-snow", "32630");
 }
 
 #[test]
-fn coyote_fixes() {
+#[ignore = "needs the open data cases: see README, Real data"]
+fn real_data_coyote_fixes() {
     check("idaho-coyote-5min", "32612");
 }
 
 /// Edge rules in an area with a corner cut out, against masses integrated along its sides with
 /// scipy (`tests/golden/edge/edge.py`).
 #[test]
-fn edge_corrected_densities_of_real_records() {
+#[ignore = "needs the open data cases: see README, Real data"]
+fn real_data_edge_corrected_densities_of_real_records() {
     let golden: Value = serde_json::from_str(include_str!("golden/edge/edge.json")).unwrap();
     for expected in golden["cases"].as_array().unwrap() {
         let name = expected["case"].as_str().unwrap();
-        let Some(folder) = case(name) else { return };
+        let folder = case(name);
         let places = read_json(&folder.join("expected.json"))["kde"]["locations"].clone();
         let room = tempfile::tempdir().unwrap();
         let point = |index: &Value| {

@@ -1,8 +1,8 @@
 //! `round` and `checks` from the command line: their files against reference readers, and a
 //! whole island.
 
-#[path = "support/skip.rs"]
-mod skip;
+#[path = "support/cases.rs"]
+mod open_data;
 
 use std::path::{Path, PathBuf};
 use std::process::Command;
@@ -152,11 +152,9 @@ fn faults_are_told_with_their_files() {
 
 /// A whole island: tracks and roads of osm-niue, with the sites that are proposed there.
 #[test]
-fn an_island_round() {
-    let Ok(cases) = std::env::var("STAKELINE_CASES") else {
-        skip::skipped("set STAKELINE_CASES to the folder of real cases to run the round of the island");
-        return;
-    };
+#[ignore = "needs the open data cases: see README, Real data"]
+fn real_data_an_island_round() {
+    let cases = open_data::folder().display().to_string();
     let room = tempfile::tempdir().unwrap();
     let lines = json(&Path::new(&cases).join("osm-niue/lines.geojson"));
     let ways: Vec<(String, Vec<[f64; 2]>)> = lines["features"]

@@ -34,3 +34,27 @@ fn too_many_exact_values_are_refused_before_any_is_summed() {
     let error = density(&many, &grid, adaptive, None).unwrap_err();
     assert!(matches!(error, SurfaceError::TooManyPilots { points: 400_000, .. }), "{error}");
 }
+
+/// Ten thousand records at one place, as a camera or rounded coordinates give them, make more pairs than
+/// are looked at however short the distance: the rules that count pairs end all the same.
+#[test]
+fn thousands_of_records_at_one_place_end_every_rule() {
+    use stakeline::surface::{Rule, choose_bandwidth};
+    let (sender, ended) = std::sync::mpsc::channel();
+    std::thread::spawn(move || {
+        let camera = WeightedPoint::new(GroundPoint::new(500_000.0, 6_000_000.0), 1.0);
+        let mut points = vec![camera; 10_100];
+        points.extend((0..200_u32).map(|k| {
+            let share = |by: f64| (f64::from(k) * by).fract() * 5000.0;
+            let at = GroundPoint::new(500_000.0 + share(0.618_034), 6_000_000.0 + share(0.754_878));
+            WeightedPoint::new(at, 1.0)
+        }));
+        let found: Vec<_> =
+            [Rule::Lscv, Rule::Diggle].map(|rule| choose_bandwidth(rule, &points, None).unwrap()).into();
+        sender.send(found).unwrap();
+    });
+    let found = ended.recv_timeout(std::time::Duration::from_secs(180)).expect("a rule does not end");
+    for bandwidth in found {
+        assert!(bandwidth.bandwidth_m > 0.0 && bandwidth.bandwidth_m.is_finite(), "{bandwidth:?}");
+    }
+}

@@ -63,8 +63,8 @@ struct Case {
 
 impl Case {
     /// `kinds` maps the case's own classes to kinds of line.
-    fn open(name: &str, kinds: &[(&str, &'static str)], own_sign: bool) -> Option<Self> {
-        let folder = case(name)?;
+    fn open(name: &str, kinds: &[(&str, &'static str)], own_sign: bool) -> Self {
+        let folder = case(name);
         let room = tempfile::tempdir().unwrap();
         let all = read_json(&folder.join("lines.geojson"))["features"].as_array().unwrap().clone();
         let mut lines = Vec::new();
@@ -77,7 +77,7 @@ impl Case {
         }
         let sign = if own_sign { folder.join("points.geojson") } else { scattered(&all, room.path()) };
         let expected = read_json(&folder.join("expected.json"));
-        Some(Self { room, lines, sign, expected })
+        Self { room, lines, sign, expected }
     }
 
     fn run(&self, command: &str, epsg: u32, flags: &[&str]) -> Outputs {
@@ -133,10 +133,11 @@ fn scattered(lines: &[Value], room: &Path) -> PathBuf {
 }
 
 #[test]
-fn tempe_streets_and_points() {
-    let Some(tempe) = Case::open("geodanet-tempe", &[("street", "track")], true) else { return };
+#[ignore = "needs the open data cases: see README, Real data"]
+fn real_data_tempe_streets_and_points() {
+    let tempe = Case::open("geodanet-tempe", &[("street", "track")], true);
     tempe.check_network(32612);
-    let schools = case("geodanet-tempe").unwrap().join("schools.geojson");
+    let schools = case("geodanet-tempe").join("schools.geojson");
     let keep_out = format!("211={}", schools.display());
     let flags = ["--weightings", "4", "--spacing", "300", "--budget", "12", "--keep-out", &keep_out];
     let outputs = tempe.run("sites", 32612, &flags);
@@ -147,8 +148,9 @@ fn tempe_streets_and_points() {
 }
 
 #[test]
-fn soho_streets_and_deaths() {
-    let Some(soho) = Case::open("soho-snow", &[("street", "track")], true) else { return };
+#[ignore = "needs the open data cases: see README, Real data"]
+fn real_data_soho_streets_and_deaths() {
+    let soho = Case::open("soho-snow", &[("street", "track")], true);
     let outputs = soho.run(
         "sites",
         32630,
@@ -163,9 +165,10 @@ fn soho_streets_and_deaths() {
 }
 
 #[test]
-fn niue_tracks_and_roads() {
+#[ignore = "needs the open data cases: see README, Real data"]
+fn real_data_niue_tracks_and_roads() {
     let kinds = [("track", "track"), ("road", "road"), ("barrier", "fence")];
-    let Some(niue) = Case::open("osm-niue", &kinds, false) else { return };
+    let niue = Case::open("osm-niue", &kinds, false);
     niue.check_network(32702);
     let outputs = niue.run("sites", 32702, &["--weightings", "4", "--spacing", "1000", "--budget", "20"]);
     check_rfc_7946(&outputs.folder);
@@ -173,9 +176,10 @@ fn niue_tracks_and_roads() {
 }
 
 #[test]
-fn gozo_tracks_walls_and_streams() {
+#[ignore = "needs the open data cases: see README, Real data"]
+fn real_data_gozo_tracks_walls_and_streams() {
     let kinds = [("track", "track"), ("road", "road"), ("barrier", "fence"), ("water", "creek")];
-    let Some(gozo) = Case::open("osm-gozo-west", &kinds, false) else { return };
+    let gozo = Case::open("osm-gozo-west", &kinds, false);
     let outputs = gozo.run(
         "sites",
         32633,

@@ -1,6 +1,7 @@
 //! `compare`, run as a program on an invented property: one track searched on 24 outings a
 //! season, with three times the sign on its western third after.
 
+mod off_legs;
 mod rasters;
 #[path = "../support/mod.rs"]
 mod support;

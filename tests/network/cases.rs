@@ -4,7 +4,8 @@ use serde_json::Value;
 use stakeline::network::{KindSet, Network, NetworkSettings};
 use stakeline::record::LineKind;
 
-use crate::support::{case_lines, cases, noding_only, sound};
+use crate::open_data::folder;
+use crate::support::{case_lines, noding_only, sound};
 
 fn kind(layer: &str) -> Option<LineKind> {
     Some(match layer {
@@ -48,8 +49,9 @@ fn compare(network: &Network, lines: &Value, case: &str) {
 }
 
 #[test]
-fn real_networks_node_as_geos_does_on_a_grid_of_one_centimetre() {
-    let Some(dir) = cases() else { return };
+#[ignore = "needs the open data cases: see README, Real data"]
+fn real_data_real_networks_node_as_geos_does_on_a_grid_of_one_centimetre() {
+    let dir = folder();
     for (case, epsg) in
         [("osm-niue", 32702), ("osm-gozo-west", 32633), ("geodanet-tempe", 32612), ("chicago", 32755)]
     {
@@ -68,8 +70,9 @@ fn real_networks_node_as_geos_does_on_a_grid_of_one_centimetre() {
 }
 
 #[test]
-fn gaps_of_the_soho_streets_close_at_a_centimetre() {
-    let Some(dir) = cases() else { return };
+#[ignore = "needs the open data cases: see README, Real data"]
+fn real_data_gaps_of_the_soho_streets_close_at_a_centimetre() {
+    let dir = folder();
     let network = sound(&case_lines(&dir, "soho-snow", 32630, kind), &noding_only(0.01));
     assert_eq!(network.components(all_kinds()).count, 1);
 }
@@ -77,8 +80,9 @@ fn gaps_of_the_soho_streets_close_at_a_centimetre() {
 /// On a lattice of a micrometre the streets are noded as they are, without their gaps closed: as a
 /// reference library nodes them without a grid. On one of a centimetre lengths and crossings stay.
 #[test]
-fn the_soho_streets_node_as_drawn_where_no_gap_is_closed() {
-    let Some(dir) = cases() else { return };
+#[ignore = "needs the open data cases: see README, Real data"]
+fn real_data_the_soho_streets_node_as_drawn_where_no_gap_is_closed() {
+    let dir = folder();
     let expected: Value =
         serde_json::from_str(&std::fs::read_to_string(dir.join("soho-snow/expected.json")).unwrap()).unwrap();
     let (lines, wanted) = (&expected["lines"], &expected["lines"]["noded_grid_none"]);
@@ -102,8 +106,9 @@ fn the_soho_streets_node_as_drawn_where_no_gap_is_closed() {
 }
 
 #[test]
-fn gozo_has_the_known_number_of_components_at_each_snap_distance() {
-    let Some(dir) = cases() else { return };
+#[ignore = "needs the open data cases: see README, Real data"]
+fn real_data_gozo_has_the_known_number_of_components_at_each_snap_distance() {
+    let dir = folder();
     let lines = case_lines(&dir, "osm-gozo-west", 32633, kind);
     // 401 at 5 m where each end joins the nearest line alone.
     for (snap_m, components) in [(0.01, 715), (0.5, 712), (5.0, 400)] {
@@ -114,8 +119,9 @@ fn gozo_has_the_known_number_of_components_at_each_snap_distance() {
 
 /// The count in plan does not hang on levels: bridges pass over what they touch in the drawing.
 #[test]
-fn bridges_of_gozo_pass_without_joining_and_the_plan_counts_as_before() {
-    let Some(dir) = cases() else { return };
+#[ignore = "needs the open data cases: see README, Real data"]
+fn real_data_bridges_of_gozo_pass_without_joining_and_the_plan_counts_as_before() {
+    let dir = folder();
     let lines = case_lines(&dir, "osm-gozo-west", 32633, kind);
     for (snap_m, in_plan, with_levels) in [(0.01, 715, 718), (0.5, 712, 715)] {
         let settings = NetworkSettings { respect_levels: true, ..noding_only(snap_m) };

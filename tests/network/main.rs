@@ -4,11 +4,11 @@ mod cases;
 mod definition;
 mod geos;
 mod maps;
+#[path = "../support/cases.rs"]
+mod open_data;
 mod passes;
 mod properties;
 mod seeded;
-#[path = "../support/skip.rs"]
-mod skip;
 mod stars;
 mod support;
 mod travel;

@@ -49,17 +49,6 @@ pub fn noding_only(snap_m: f64) -> NetworkSettings {
     NetworkSettings { snap_m, merge_m: 0.0, respect_levels: false, ..NetworkSettings::default() }
 }
 
-/// The folder of the shared cases, or `None` with a loud note.
-pub fn cases() -> Option<PathBuf> {
-    let dir = std::env::var_os("STAKELINE_CASES").map(PathBuf::from);
-    if dir.is_none() {
-        crate::skip::skipped(
-            "set STAKELINE_CASES to the folder of real cases to run the cases of the network",
-        );
-    }
-    dir
-}
-
 /// The lines of a case with the kind that `kind_of` gives their `layer`; `None` drops them.
 pub fn case_lines(
     dir: &Path,

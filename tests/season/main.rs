@@ -5,7 +5,7 @@ mod calibration;
 mod coyote;
 mod invariance;
 mod law;
+#[path = "../support/cases.rs"]
+mod open_data;
 mod single_records;
-#[path = "../support/skip.rs"]
-mod skip;
 mod values;

@@ -1,6 +1,7 @@
 //! What the tests that run the program share.
 #![allow(dead_code)] // each test file uses its own part of it
 
+pub mod cases;
 pub mod manifest;
 pub mod promises;
 mod skip;
@@ -23,15 +24,10 @@ pub fn said(command: &mut Command) -> (i32, String, String) {
     (output.status.code().unwrap_or(-1), text(&output.stdout), text(&output.stderr))
 }
 
-/// A folder of the real open data, or `None` with a loud note where it is not at hand.
-pub fn case(name: &str) -> Option<PathBuf> {
-    match std::env::var_os("STAKELINE_CASES") {
-        Some(folder) => Some(Path::new(&folder).join(name)),
-        None => {
-            skipped(&format!("set STAKELINE_CASES to the folder of real cases to run the part on {name}"));
-            None
-        }
-    }
+/// A folder of the real open data. The tests that ask for one are ignored unless they are asked for
+/// (`cargo test real_data_ -- --ignored`), and fail where it is not at hand.
+pub fn case(name: &str) -> PathBuf {
+    cases::folder().join(name)
 }
 
 /// A JSON file.

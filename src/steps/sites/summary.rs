@@ -22,11 +22,6 @@ pub(super) fn summarise(
 ) -> Result<(), StepError> {
     let proposal = &done.proposal;
     let score = |units: i64| round_to(units as f64 / STEPS_TO_ONE, 6);
-    let mut refusals = Map::new();
-    for fate in done.proposal.fates.iter().filter(|fate| !matches!(fate, Fate::Chosen(_))) {
-        let count = refusals.entry(fate.reason()).or_insert(json!(0));
-        *count = json!(count.as_u64().unwrap_or(0) + 1);
-    }
     let mut summary = Map::new();
     let mut put = |name: &str, value: Value| summary.insert(name.to_string(), value);
     put("cautions", json!(done.cautions));
@@ -50,7 +45,7 @@ pub(super) fn summarise(
     put("fixed", json!(done.settings.must.len()));
     let must_go = proposal.reviews.iter().filter(|r| r.must_go).count();
     put("stations_respected", json!(done.stations.len() - must_go));
-    put("refusals", Value::Object(refusals));
+    put("refusals", refusals(done));
     if let Some(wind) = &done.wind {
         put("wind", wind::summary(done, wind, outcome)?);
     }
@@ -105,6 +100,16 @@ fn say_sites(done: &Done, outcome: &mut Outcome) {
             done.settings.straight_m()
         ));
     }
+}
+
+/// How many candidates bear no site, by reason.
+fn refusals(done: &Done) -> Value {
+    let mut refusals = Map::new();
+    for fate in done.proposal.fates.iter().filter(|fate| !matches!(fate, Fate::Chosen(_))) {
+        let count = refusals.entry(fate.reason()).or_insert(json!(0));
+        *count = json!(count.as_u64().unwrap_or(0) + 1);
+    }
+    Value::Object(refusals)
 }
 
 /// Members on weightings and on sign within reach, where there are any.
