@@ -1,6 +1,6 @@
 //! Rules that choose a bandwidth from the places of the points.
 //!
-//! The rules answer different questions and disagree by up to eight times on clustered
+//! The rules answer different questions and disagree by eight times and more on clustered
 //! sign, so all of them are worth showing side by side ([`every_rule`]). They are derived
 //! for the Gaussian; since the bandwidth is a standard deviation they serve every kernel.
 //! Weights do not count, but points of no weight are left out.
