@@ -52,7 +52,9 @@ pub(super) fn summarise(
     if !done.desk.job.stations.is_empty() {
         put("stations", json!(stations(done)));
     }
-    how_they_hold_up(done).into_iter().for_each(|(name, value)| put(name, value));
+    for (name, value) in how_they_hold_up(done) {
+        put(name, value);
+    }
     if let Some(age) = age_of_sign(done, outcome) {
         put("sign", age);
     }
