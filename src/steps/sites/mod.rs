@@ -179,28 +179,28 @@ fn choose<'a>(
     let (job, network) = (&desk.job, &done.network);
     let blame = |e| request(desk, &["line", "area", "keep_out", "station", "must", "never"], e);
     let (scale, kinds) = (worst_scale(desk)?, network.settings().travel.with(settings.along));
-    let (travel, strokes) = (&TravelGraph::new(network, kinds), Strokes::new(network, kinds));
+    let (travel, strokes) = (&TravelGraph::new(network, kinds), &Strokes::new(network, kinds));
     let (keep_outs, never) = (KeepOuts::new(&job.keep_outs), KeepOuts::new(&job.never));
     let area = job.area.as_ref().map(|a| &a.lonlat.polygons);
     let ground =
         Ground { frame: &job.frame, lines: &job.lines, network, area, keep_outs: &keep_outs, never: &never };
     let candidates =
-        lay_candidates(&ground, &settings, &strokes, required_m(&settings, scale)).map_err(blame)?;
-    let of_node: Vec<f64> = (0..network.nodes().len() as u32).map(|n| done.convergence.score(n)).collect();
-    let made =
-        Made { desk, settings: &settings, network, travel, of_node: &of_node, surface, records: &records };
+        lay_candidates(&ground, &settings, strokes, required_m(&settings, scale)).map_err(blame)?;
+    let of_node = (0..network.nodes().len() as u32).map(|n| done.convergence.score(n));
+    let of_node = &of_node.collect::<Vec<f64>>();
+    let made = Made { desk, settings: &settings, network, travel, of_node, surface, records: &records };
     let (non_target, stations) = (non_target(desk), standing(desk, &read_checks(desk, outcome)?));
-    let Weighed { wind, side_values, parts, meetings, demand } =
-        weigh(&made, &candidates, &non_target, outcome)?;
+    let weighed = weigh(&made, &candidates, &non_target, outcome)?;
+    let Weighed { wind, side_values, parts, meetings, demand } = weighed;
     let choosing = Choosing {
         ground: &ground,
         settings: &settings,
         travel,
-        strokes: &strokes,
+        strokes,
         candidates: &candidates,
         parts: &parts,
         side_values: side_values.as_deref(),
-        convergence: &of_node,
+        convergence: of_node,
         stations: &stations,
         non_target: &non_target.iter().map(|r| r.ground).collect::<Vec<_>>(),
         demand: &demand,

@@ -68,8 +68,6 @@ pub(super) fn summarise(
         outcome.warn(caution.clone());
     }
     say_sites(done, outcome);
-    tell_sites_without_sign(done, outcome);
-    tell_stability(done, outcome);
     done.verdicts.tell(&done.desk.job.stations, outcome);
     outcome.set("sites", summary);
     Ok(())
@@ -102,6 +100,8 @@ fn say_sites(done: &Done, outcome: &mut Outcome) {
             done.settings.straight_m()
         ));
     }
+    tell_sites_without_sign(done, outcome);
+    tell_stability(done, outcome);
 }
 
 /// How many candidates bear no site, by reason.
