@@ -186,8 +186,7 @@ fn choose<'a>(
         Ground { frame: &job.frame, lines: &job.lines, network, area, keep_outs: &keep_outs, never: &never };
     let candidates =
         lay_candidates(&ground, &settings, strokes, required_m(&settings, scale)).map_err(blame)?;
-    let of_node = (0..network.nodes().len() as u32).map(|n| done.convergence.score(n));
-    let of_node = &of_node.collect::<Vec<f64>>();
+    let of_node = &(0..network.nodes().len() as u32).map(|n| done.convergence.score(n)).collect::<Vec<_>>();
     let made = Made { desk, settings: &settings, network, travel, of_node, surface, records: &records };
     let (non_target, stations) = (non_target(desk), standing(desk, &read_checks(desk, outcome)?));
     let weighed = weigh(&made, &candidates, &non_target, outcome)?;
