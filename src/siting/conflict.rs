@@ -63,7 +63,7 @@ pub fn conflicts(
         near.extend(after.iter().filter(is_near).map(|&(b, _)| b));
         near.sort_unstable();
         near.dedup();
-        Later::new(near.into_iter())
+        Later::new(near)
     });
     Conflicts::from_later(&later)
 }

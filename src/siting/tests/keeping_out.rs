@@ -139,7 +139,7 @@ fn shapes_across_the_date_line_are_near() {
 
 /// Where a site may stand off its foot: on one side, or either, or those of a cluster.
 fn places_about(rng: &mut ChaCha8Rng, foot: &crate::network::Foot) -> Vec<GroundPoint> {
-    let count = if foot.edge % 2 == 0 { 1 } else { 3 };
+    let count = if foot.edge.is_multiple_of(2) { 1 } else { 3 };
     let mut off = || rng.random_range(-90.0..90.0);
     (0..count).map(|_| GroundPoint::new(foot.at.x_m + off(), foot.at.y_m + off())).collect()
 }
