@@ -265,3 +265,24 @@ fn geographic(x: f64, y: f64, z: f64) -> (f64, f64) {
     let lat = (z + e2 / (1.0 - e2) * b * t.sin().powi(3)).atan2(p - e2 * a * t.cos().powi(3));
     (y.atan2(x).to_degrees(), lat.to_degrees())
 }
+
+/// Every system of the EPSG registry that is read, at the middle of its area, against PROJ:
+/// golden/systems/make_golden.py. One that is off by more is refused.
+#[test]
+fn every_system_that_is_read_agrees_with_proj() {
+    let table = include_str!("golden/systems/systems.csv");
+    let (mut read, mut off) = (0, Vec::new());
+    for row in table.lines() {
+        let numbers: Vec<f64> = row.split(',').map(|n| n.parse().unwrap()).collect();
+        let [code, x, y, lon, lat, accuracy_m] = numbers[..] else { panic!("{row}") };
+        let Ok(system) = System::from_epsg(code as u32) else { continue };
+        read += 1;
+        let found = system.to_lonlat_deg(x, y).ok().and_then(|(lon, lat)| LonLat::new(lon, lat).ok());
+        let apart = found.map_or(f64::INFINITY, |found| distance_m(found, at(lat, lon)));
+        if apart > 5.0 {
+            off.push(format!("EPSG:{code}: {apart:.1} m (the registry's way is good to {accuracy_m} m)"));
+        }
+    }
+    assert!(read > 3000, "{read}");
+    assert!(off.is_empty(), "{} of {read}:\n{}", off.len(), off.join("\n"));
+}

@@ -1,7 +1,7 @@
 //! Datums: which are WGS84 for our purpose, which have published parameters, and which need
 //! a grid file that no program should guess its way around.
 
-use super::FrameError;
+use super::{FrameError, unfit};
 
 /// WGS84 and GRS80 differ by 1.5e-6 in their inverse flattening; other ellipsoids by much more.
 const SAME_FLATTENING: f64 = 1e-5;
@@ -62,6 +62,11 @@ pub(super) fn known(name: &str) -> Option<Datum> {
 
 /// The definition of an EPSG code with what its datum needs.
 pub(super) fn completed(epsg: u32, definition: &str) -> Result<String, FrameError> {
+    if let Some(off_m) = unfit::off_m(epsg) {
+        let told = |word: &&str| ["+proj=", "+towgs84=", "+datum="].iter().any(|part| word.starts_with(part));
+        let step = definition.split_whitespace().filter(told).collect::<Vec<_>>().join(" ");
+        return Err(FrameError::Unfit { epsg, step, off_m });
+    }
     let has = |part: &str| definition.split_whitespace().any(|word| word == part);
     let grid = |datum: Datum| match datum {
         Datum::NeedsGrid { datum, grid } => {
@@ -104,6 +109,20 @@ pub(super) fn completed(epsg: u32, definition: &str) -> Result<String, FrameErro
 pub(super) fn with_gda94(definition: &str) -> String {
     let kept = definition.split_whitespace().filter(|word| !word.starts_with("+towgs84="));
     kept.chain([GDA94_TO_GDA2020]).collect::<Vec<_>>().join(" ")
+}
+
+/// The step to WGS84 in a definition, where it is one of few parameters for a whole country.
+pub(super) fn coarse_step(definition: &str) -> Option<String> {
+    definition.split_whitespace().find_map(|word| {
+        let coarse = match word.split_once('=')? {
+            ("+towgs84", shift) => {
+                word != GDA94_TO_GDA2020 && shift.split(',').any(|n| n.trim().parse() != Ok(0.0))
+            }
+            ("+datum", datum) => !matches!(datum, "WGS84" | "NAD83"),
+            _ => false,
+        };
+        coarse.then(|| word.trim_start_matches('+').to_string())
+    })
 }
 
 /// Whether a geographic definition is WGS84 in degrees as it stands.

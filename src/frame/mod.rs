@@ -6,6 +6,7 @@ mod ellipsoid;
 mod ground;
 mod point;
 mod system;
+mod unfit;
 
 pub use ellipsoid::{azimuth_deg, destination, distance_m, path_length_geodesic_m, polygons_area_m2};
 pub use ground::{Frame, ScaleError, utm_epsg_of};
@@ -59,6 +60,18 @@ pub enum FrameError {
         system: String,
         /// The datum, or its ellipsoid.
         datum: String,
+    },
+    /// The definition of a system at hand goes against the EPSG registry.
+    #[error(
+        "EPSG:{epsg} is not read: its definition here ({step}) lies some {off_m} m from the way of the EPSG registry; convert the data in a GIS, to WGS84"
+    )]
+    Unfit {
+        /// The code.
+        epsg: u32,
+        /// The datum step and projection of the definition.
+        step: String,
+        /// How far off it is, in metres.
+        off_m: u32,
     },
     /// The description of a system cannot be used.
     #[error("the coordinate system \"{name}\" cannot be used: {why}; convert the data to WGS84")]

@@ -22,6 +22,7 @@ use super::datum::{self, Datum};
 pub struct System {
     name: String,
     way: Way,
+    step: Option<String>,
 }
 
 /// How coordinates come to WGS84.
@@ -35,7 +36,7 @@ enum Way {
 impl System {
     /// WGS84 longitude and latitude in degrees.
     pub fn wgs84() -> Self {
-        Self { name: "WGS84".into(), way: Way::Same }
+        Self { name: "WGS84".into(), way: Way::Same, step: None }
     }
 
     /// The system of an EPSG code, geographic (degrees) or projected (any linear unit).
@@ -82,15 +83,22 @@ impl System {
             return Err(fail(&name, "it is geocentric".into()));
         }
         if from.is_latlong() && datum::is_wgs84(definition) {
-            return Ok(Self { name, way: Way::Same });
+            return Ok(Self { name, way: Way::Same, step: None });
         }
         let lonlat = wgs84_proj()?;
-        Ok(Self { name, way: Way::Through { from: Box::new(from), lonlat: Box::new(lonlat) } })
+        let way = Way::Through { from: Box::new(from), lonlat: Box::new(lonlat) };
+        Ok(Self { name, way, step: datum::coarse_step(definition) })
     }
 
     /// What the system is called: `EPSG:7855`, or the name in its description.
     pub fn name(&self) -> &str {
         &self.name
+    }
+
+    /// The step from the datum of the system to WGS84, where it is one of few parameters that is
+    /// good to some metres only; as a definition of the PROJ kind writes it.
+    pub fn coarse_step(&self) -> Option<&str> {
+        self.step.as_deref()
     }
 
     /// Whether coordinates are WGS84 longitude and latitude as they stand.

@@ -74,3 +74,40 @@ impl Spellings {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use std::path::Path;
+    use std::sync::Arc;
+
+    use serde_json::json;
+
+    use super::*;
+    use crate::files::RawShape;
+
+    fn told(properties: Value) -> (Vec<String>, Option<Vec<String>>) {
+        let source = SourcePlace { file: Arc::from(Path::new("keep.geojson")), index: 0, id: None };
+        let properties = properties.as_object().unwrap().clone().into();
+        let raw = RawFeature { shape: RawShape::Null, properties, source: source.clone() };
+        let mut findings = Findings::default();
+        Spellings::of(&Fields::default(), &raw, "keep_out", &["distance_m", "name", "count"]).tell(
+            &source,
+            &source,
+            &mut findings,
+        );
+        let warnings = findings.warnings().map(|warning| warning.what.clone()).collect();
+        (warnings, findings.faults(Path::new("")))
+    }
+
+    #[test]
+    fn another_spelling_is_said_and_two_distances_stop_the_run() {
+        let (warnings, faults) = told(json!({"DISTANCE_M": 1500, "Name": "farm"}));
+        assert_eq!(faults, None);
+        assert!(warnings[0].contains("\"DISTANCE_M\" as distance_m, \"Name\" as name"), "{warnings:?}");
+        let (_, faults) = told(json!({"distance_m": 200, "Distance m": 1500}));
+        assert!(faults.unwrap()[0].contains("\"distance_m\" is 200 and \"Distance m\" is 1500"));
+        assert_eq!(told(json!({"distance_m": 200, "Distance m": 200, "name": "a"})), (Vec::new(), None));
+        let (warnings, faults) = told(json!({"name": "a", "NAME": "b", "Count": 3}));
+        assert_eq!((warnings.len(), faults), (2, None), "{warnings:?}");
+    }
+}

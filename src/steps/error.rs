@@ -75,6 +75,7 @@ impl StepError {
                         | FrameError::NotMetric { .. }
                         | FrameError::NeedsGrid { .. }
                         | FrameError::UnknownDatum { .. }
+                        | FrameError::Unfit { .. }
                 )
             }
             StepError::Setting { .. } => true,

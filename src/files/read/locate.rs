@@ -17,7 +17,7 @@ const ROUND_BYTES: u64 = 400;
 /// Costs a pass over the file up to there.
 pub(crate) fn pointed_feature(place: &Path, index: usize, property: Option<&str>) -> Option<String> {
     let options = ReadOptions::from(ReadAs::Rows);
-    let request = Request { place, path: place, options: &options };
+    let request = Request::new(place, place, &options);
     let mut input = Input::open(place, place).ok()?;
     let offset = match format::of(&request, input.head()).ok()? {
         Format::GeoJson => geojson::locate(&mut input, index, property),

@@ -22,6 +22,7 @@ mod sqlite;
 mod system;
 mod wkb;
 
+use std::cell::RefCell;
 use std::path::{Path, PathBuf};
 
 use sha2::{Digest, Sha256};
@@ -88,9 +89,15 @@ struct Request<'a> {
     place: &'a Path,
     path: &'a Path,
     options: &'a ReadOptions,
+    /// What is odd about the file's coordinate systems, each once.
+    notes: RefCell<Vec<String>>,
 }
 
-impl Request<'_> {
+impl<'a> Request<'a> {
+    fn new(place: &'a Path, path: &'a Path, options: &'a ReadOptions) -> Self {
+        Self { place, path, options, notes: RefCell::default() }
+    }
+
     fn wrong(&self, what: impl Into<String>) -> FileError {
         FileError::format(self.path, what)
     }
@@ -120,7 +127,7 @@ pub fn read_features(
     let options = options.into();
     let package = place.join(camtrap::DESCRIPTOR);
     let place: PathBuf = if package.is_file() { package } else { place.to_path_buf() };
-    let request = Request { place: &place, path, options: &options };
+    let request = Request::new(&place, path, &options);
     let mut input = Input::open(&place, path)?;
     let mut notes = Vec::new();
     let format = format::of(&request, input.head());
@@ -144,6 +151,7 @@ pub fn read_features(
         Format::Other => other::read(&request, take, &mut notes)?,
         Format::Camtrap => camtrap::read(&request, &mut input, take, &mut notes)?,
     };
+    notes.extend(request.notes.into_inner());
     Ok(ReadReport { features, sha256: input.finish(path)?, notes })
 }
 

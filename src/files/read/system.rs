@@ -27,6 +27,22 @@ impl Request<'_> {
     /// The system of the file. `sample` is a coordinate pair of it, for the question that is
     /// put where nobody says.
     pub(super) fn system(&self, said: Said, sample: Option<(f64, f64)>) -> Result<System, FileError> {
+        let system = self.chosen(said, sample)?;
+        if let Some(step) = system.coarse_step() {
+            let note = format!(
+                "is in {}, whose datum comes to WGS84 by {step}: such a step is good to some metres, in places to \
+                 some tens; check a point that you know, or convert the file in a GIS with the grid of the country",
+                system.name()
+            );
+            let mut notes = self.notes.borrow_mut();
+            if !notes.contains(&note) {
+                notes.push(note);
+            }
+        }
+        Ok(system)
+    }
+
+    fn chosen(&self, said: Said, sample: Option<(f64, f64)>) -> Result<System, FileError> {
         let given = self.options.epsg.map(|epsg| self.known(System::from_epsg(epsg))).transpose()?;
         match (said, given) {
             (Said::System(own), Some(given)) if own.name() != given.name() && !same(&own, &given, sample) => {

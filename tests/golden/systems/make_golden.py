@@ -18,6 +18,7 @@ from pyproj.enums import PJType
 from pyproj.transformer import TransformerGroup
 
 warnings.filterwarnings("ignore")
+KINDS = [PJType.PROJECTED_CRS, PJType.GEOGRAPHIC_2D_CRS]
 HERE = os.path.dirname(os.path.abspath(__file__))
 
 
@@ -30,9 +31,9 @@ def middle(area):
 
 
 rows = []
-for info in query_crs_info(auth_name="EPSG", pj_types=[PJType.PROJECTED_CRS, PJType.GEOGRAPHIC_2D_CRS]):
+for info in query_crs_info(auth_name="EPSG", pj_types=KINDS, allow_deprecated=True):
     code = int(info.code)
-    if code > 65535 or info.deprecated or info.area_of_use is None:
+    if code > 65535 or info.area_of_use is None:
         continue
     lon, lat = middle(info.area_of_use)
     try:
@@ -47,8 +48,9 @@ for info in query_crs_info(auth_name="EPSG", pj_types=[PJType.PROJECTED_CRS, PJT
     if abs(back[0] - lon) > 1e-6 or abs(back[1] - lat) > 1e-6:
         continue
     accuracy = way.accuracy if way.accuracy is not None else -1
-    rows.append(f"{code},{x:.7g},{y:.7g}" if False else f"{code},{x!r},{y!r},{lon!r},{lat!r},{accuracy:g}")
+    rows.append(f"{code},{x!r},{y!r},{lon!r},{lat!r},{accuracy:g}")
 
 with open(os.path.join(HERE, "systems.csv"), "w") as out:
+    rows.sort(key=lambda row: int(row.split(",")[0]))
     out.write("\n".join(rows) + "\n")
 print(len(rows), pyproj.__version__, pyproj.proj_version_str)
