@@ -48,14 +48,7 @@ pub(super) fn read(
     }
     let corner = shapes.header().bbox.min;
     let system = request.system(Said::Nothing, Some((corner.x, corner.y)))?;
-    if request.options.strict
-        && let Some(first) = odd.first()
-    {
-        return Err(
-            request.wrong(format!("{first}; what may be lost keeps people safe, so that it is not read"))
-        );
-    }
-    notes.append(&mut odd);
+    tell(request, odd, notes)?;
     let file: Arc<Path> = Arc::from(request.path);
     let (mut count, mut seen) = (0, 0);
     for (index, shape) in shapes.iter_shapes().enumerate() {
@@ -75,24 +68,23 @@ pub(super) fn read(
         take(RawFeature { shape: to_lonlat(raw_shape(shape), &system), properties, source });
         count += 1;
     }
-    let table_rows = rows.map_or(seen, |rows| rows.rows);
-    if seen != table_rows
-        || stored.index.is_some_and(|index| index != seen)
-        || stored.shapes.is_some_and(|shapes| shapes != seen)
-    {
-        let listed = |n: Option<usize>| n.map_or_else(|| "none".to_string(), |n| n.to_string());
-        let what = format!(
-            "holds {} shapes, {} entries in its index (.shx) and {table_rows} rows in its attribute table (.dbf), of \
-             which {seen} were read; the files do not belong together, export them again",
-            listed(stored.shapes),
-            listed(stored.index)
-        );
+    tell(request, stored.misfit(seen, rows.map(|rows| rows.rows)), notes)?;
+    Ok(count)
+}
+
+/// Refuses what may lose features or their properties where safety hangs on them; else notes it.
+fn tell(
+    request: &Request,
+    odd: impl IntoIterator<Item = String>,
+    notes: &mut Vec<String>,
+) -> Result<(), FileError> {
+    for what in odd {
         if request.options.strict {
             return Err(request.wrong(what));
         }
         notes.push(what);
     }
-    Ok(count)
+    Ok(())
 }
 
 /// What the files themselves hold, whatever their headers say.
@@ -111,6 +103,21 @@ impl Stored {
         let index = beside(request.place, "shx").and_then(|shx| bytes_of(&shx).ok());
         let index = index.and_then(|bytes| usize::try_from(bytes.saturating_sub(HEADER_BYTES) / 8).ok());
         Ok(Self { bytes, shapes: walked(&mut open(request, request.place)?, bytes), index })
+    }
+
+    /// What is wrong where shapes, index and table are not as many as were read.
+    fn misfit(&self, seen: usize, rows: Option<usize>) -> Option<String> {
+        let differs = [self.shapes, self.index, rows].into_iter().flatten().any(|count| count != seen);
+        let listed = |n: Option<usize>| n.map_or_else(|| "no".to_string(), |n| n.to_string());
+        differs.then(|| {
+            format!(
+                "holds {} shapes, {} entries in its index (.shx) and {} rows in its attribute table (.dbf), of \
+                 which {seen} were read; the files do not belong together, export them again",
+                listed(self.shapes),
+                listed(self.index),
+                listed(rows)
+            )
+        })
     }
 
     /// Where the header of the shapes, which counts in words of two bytes, goes against the file.
