@@ -109,19 +109,19 @@ impl Fields {
         zone: Option<&TimeZone>,
     ) -> Result<Option<ReadDay>, String> {
         let Some(text) = self.text(properties, property) else { return Ok(None) };
-        if let Some(day) = local_day(&text, zone).map(ReadDay::Plain).or_else(|| civil_day(&text)) {
-            // Where the time of day has a column of its own, its offset may move the day.
-            let time = || self.text(properties, "time");
-            let moved = match zone.filter(|_| property == "date").and_then(|zone| Some((zone, time()?))) {
-                Some((zone, time)) => day.map(|day| match format!("{day}T{time}").parse::<Timestamp>() {
-                    Ok(instant) => zone.to_datetime(instant).date(),
-                    Err(_) => day,
-                }),
-                None => day,
-            };
-            return Ok(Some(moved));
-        }
-        Err(format!("\"{text}\""))
+        let Some(day) = local_day(&text, zone).map(ReadDay::Plain).or_else(|| civil_day(&text)) else {
+            return Err(format!("\"{text}\""));
+        };
+        // Where the time of day has a column of its own, its offset may move the day.
+        let has_offset = text.parse::<Timestamp>().is_ok();
+        let time = self.text(properties, "time").filter(|_| property == "date" && !has_offset);
+        Ok(Some(match zone.zip(time) {
+            Some((zone, time)) => day.map(|day| match format!("{day}T{time}").parse::<Timestamp>() {
+                Ok(instant) => zone.to_datetime(instant).date(),
+                Err(_) => day,
+            }),
+            None => day,
+        }))
     }
 }
 
@@ -161,6 +161,10 @@ mod tests {
         };
         assert_eq!(day(Some(&sydney)).as_deref(), Some("2026-05-02"));
         assert_eq!(day(None).as_deref(), Some("2026-05-01"));
+        // A time that has its offset itself is not moved once more.
+        let whole = properties(r#"{"date":"2026-05-01T18:30:00Z","time":"18:30:00Z"}"#);
+        let day = Fields::default().date(&whole, "date", Some(&sydney)).unwrap().and_then(|d| d.known());
+        assert_eq!(day.unwrap().to_string(), "2026-05-02");
     }
 
     #[test]

@@ -61,7 +61,7 @@ pub(in crate::steps) fn parcels(desk: &Desk, outcome: &mut Outcome) -> Result<Ve
             ));
         }
         let mut no_ground = 0;
-        let options = read_options(layer.source(), ReadAs::Points, desk.plan.place.epsg);
+        let options = read_options(layer.source(), ReadAs::Areas, desk.plan.place.epsg);
         for (number, feature) in features(&path, options)?.into_iter().enumerate() {
             let Some(shape) = parcel_shape(&feature.geometry) else {
                 no_ground += 1;
