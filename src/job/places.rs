@@ -8,7 +8,7 @@ use geo_types::{Geometry, MultiPolygon, Point};
 
 use super::fields::Fields;
 use super::findings::Findings;
-use super::rings::with_inside;
+use super::rings::checked_rings;
 use super::shapes::{checked_geometry, kind_of, points_of, polygons_of};
 use crate::files::RawFeature;
 use crate::frame::LonLat;
@@ -79,7 +79,7 @@ impl PlaceRows {
     /// what lies in it; a point or a line needs one, since none is invented.
     pub fn never(&mut self, raw: &RawFeature, fields: &Fields, findings: &mut Findings) {
         let Some(geometry) = checked_geometry(raw, findings) else { return };
-        let Some(geometry) = with_inside(geometry, &raw.source, findings) else { return };
+        let Some(geometry) = checked_rings(geometry, &raw.source, findings) else { return };
         let is_area = matches!(geometry, Geometry::Polygon(_) | Geometry::MultiPolygon(_));
         let about = Some(fields.name_in(&raw.properties, "within_m"));
         let within_m = match fields.number(&raw.properties, "within_m") {

@@ -1,16 +1,21 @@
 //! Rings of polygons and closed lines: where the inside is.
 
-use geo_types::{Geometry, GeometryCollection, LineString, MultiLineString, MultiPolygon, Polygon};
+use geo::{Centroid, Intersects};
+use geo_types::{Coord, Geometry, GeometryCollection, LineString, MultiLineString, MultiPolygon, Polygon};
 
 use super::Findings;
-use crate::record::SourcePlace;
+use crate::record::{KeepOut, SourcePlace};
 
 /// An edge over half the circle of longitude is meant the other way round.
 const HALF_CIRCLE_DEG: f64 = 180.0;
 
-/// The geometry of a feature about which a distance is kept, with the inside of its closed lines;
-/// nothing, with a fault, where its inside is not plain.
-pub(super) fn with_inside(
+/// The share of the way to its middle by which the corners of an area are drawn in: more than
+/// boundaries and areas drawn from one survey differ.
+const DRAWN_IN: f64 = 0.02;
+
+/// The geometry of a feature about which a distance is kept; nothing, with a fault, where its
+/// inside is not plain.
+pub(super) fn checked_rings(
     geometry: Geometry<f64>,
     source: &SourcePlace,
     findings: &mut Findings,
@@ -19,15 +24,37 @@ pub(super) fn with_inside(
         findings.fault_of(source, None, why);
         return None;
     }
-    let (geometry, was_closed) = filled(geometry);
-    if was_closed {
-        findings.warn_at(
-            source,
-            "is a closed line; what it goes round is kept out too (leave out its last position if only the line \
-             is meant)",
-        );
-    }
     Some(geometry)
+}
+
+/// Keeps out what the closed lines of a keep-out go round, and says so. A line round most of the
+/// property, of which `property` holds places, is its boundary: there the line alone is meant.
+pub(super) fn fill_closed(keep_out: &mut KeepOut, property: &[Coord<f64>], findings: &mut Findings) {
+    let (geometry, was_closed) = filled(keep_out.geometry.clone());
+    if !was_closed {
+        return;
+    }
+    let held = property.iter().filter(|place| geometry.intersects(*place)).count();
+    if held * 2 > property.len() {
+        let what = "is a closed line round the property; the distance is kept from the line alone (make it a \
+                    polygon if what it goes round is meant)";
+        return findings.warn_at(&keep_out.source, what);
+    }
+    let what = "is a closed line; what it goes round is kept out too (leave out its last position if only the \
+                line is meant)";
+    findings.warn_at(&keep_out.source, what);
+    keep_out.geometry = geometry;
+}
+
+/// Places that stand for a property: the corners of its area, drawn in a little so that a boundary
+/// that runs along them holds them.
+pub(super) fn places_of(area: &MultiPolygon<f64>) -> Vec<Coord<f64>> {
+    let drawn_in = |polygon: &Polygon<f64>| {
+        let centre = polygon.centroid().map(|p| p.0);
+        let corners: Vec<Coord<f64>> = polygon.exterior().coords().copied().collect();
+        corners.into_iter().filter_map(move |c| centre.map(|centre| c + (centre - c) * DRAWN_IN))
+    };
+    area.0.iter().flat_map(drawn_in).collect()
 }
 
 /// What is wrong with the rings of a geometry on the round earth, if anything is: an edge that goes
@@ -123,5 +150,30 @@ mod tests {
         assert!(!was_closed && path.unsigned_area() == 0.0);
         let (both, was_closed) = filled(MultiLineString(vec![open, square()]).into());
         assert!(was_closed && both.contains(&inside));
+    }
+
+    #[test]
+    fn a_boundary_stays_a_line_and_a_paddock_is_filled() {
+        let area: MultiPolygon<f64> = Polygon::new(square(), Vec::new()).into();
+        let source =
+            SourcePlace { file: std::sync::Arc::from(std::path::Path::new("k")), index: 0, id: None };
+        let keep_out = |line: LineString<f64>| KeepOut {
+            geometry: line.into(),
+            distance_m: 10.0,
+            reason: None,
+            name: None,
+            source: source.clone(),
+        };
+        let mut findings = Findings::default();
+        let (mut boundary, mut paddock) = (
+            keep_out(square()),
+            keep_out(line_string![(x: 1.2, y: 1.2), (x: 1.4, y: 1.2), (x: 1.4, y: 1.4), (x: 1.2, y: 1.2)]),
+        );
+        for keep_out in [&mut boundary, &mut paddock] {
+            fill_closed(keep_out, &places_of(&area), &mut findings);
+        }
+        assert!(matches!(boundary.geometry, Geometry::LineString(_)));
+        assert!(matches!(paddock.geometry, Geometry::Polygon(_)));
+        assert_eq!(findings.warnings().count(), 2);
     }
 }

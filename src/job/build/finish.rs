@@ -7,6 +7,7 @@ use geo_types::{Coord, MultiPolygon};
 use super::Builder;
 use crate::frame::{Frame, FrameError, LonLat, Placed, Traced};
 use crate::job::extent::Extent;
+use crate::job::rings::{fill_closed, places_of};
 use crate::job::{Findings, GroundArea, Job, JobError, NumberSource};
 use crate::record::{Area, Record, SourcePlace};
 
@@ -16,6 +17,9 @@ const EXTENTS_APART_M: f64 = 100_000.0;
 
 /// A frame whose metres are off by more than this share gets a warning.
 const SCALE_ERROR_WARNED: f64 = 0.001;
+
+/// So many places stand for a property without an area.
+const PLACES_LOOKED_AT: usize = 1000;
 
 impl Builder {
     /// Chooses the frame (the EPSG code given, else the UTM zone of the centre of all sign
@@ -29,6 +33,7 @@ impl Builder {
         let Some(frame) = self.frame(epsg)? else { return Err(self.no_place()) };
         self.check_extents();
         self.check_scale(&frame);
+        self.fill_closed_lines();
         self.put_in_order();
         let Self {
             mut records,
@@ -80,6 +85,23 @@ impl Builder {
         match job.findings.faults(&base) {
             Some(faults) => Err(JobError::Faults(faults)),
             None => Ok(job),
+        }
+    }
+
+    /// Keeps out what closed lines go round, where that is not the property itself.
+    fn fill_closed_lines(&mut self) {
+        let property: Vec<Coord> = match &self.area {
+            Some(area) => places_of(area),
+            None => {
+                let ways = self.lines.iter().flat_map(|(_, way)| way.iter().copied());
+                let all = self.records.iter().map(|record| record.at).chain(ways);
+                let vertices: usize = self.lines.iter().map(|(_, way)| way.len()).sum();
+                let every = (self.records.len() + vertices) / PLACES_LOOKED_AT + 1;
+                all.step_by(every).map(|at| Coord { x: at.lon_deg(), y: at.lat_deg() }).collect()
+            }
+        };
+        for keep_out in self.keep_outs.iter_mut().chain(&mut self.places.never) {
+            fill_closed(keep_out, &property, &mut self.findings);
         }
     }
 

@@ -6,7 +6,7 @@ use geo_types::MultiPolygon;
 
 use super::Builder;
 use crate::files::{RawFeature, RawShape};
-use crate::job::rings::{fault_of_rings, with_inside};
+use crate::job::rings::{checked_rings, fault_of_rings};
 use crate::job::shapes::{checked_geometry, polygons_of};
 use crate::record::KeepOut;
 
@@ -27,7 +27,7 @@ impl Builder {
             );
             return;
         };
-        let Some(geometry) = with_inside(geometry, &raw.source, &mut self.findings) else { return };
+        let Some(geometry) = checked_rings(geometry, &raw.source, &mut self.findings) else { return };
         let reason = self.word(&fields, &raw, "reason").or_else(|| reason.map(Arc::from));
         let name = self.word(&fields, &raw, "name");
         self.keep_outs.push(KeepOut { geometry, distance_m, reason, name, source: raw.source });
