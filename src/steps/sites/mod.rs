@@ -168,6 +168,15 @@ fn request(desk: &Desk, roles: &[&str], what: impl ToString) -> StepError {
     StepError::Request { files: desk.files_of(roles), what: what.to_string() }
 }
 
+fn lay(
+    ground: &Ground,
+    settings: &SitingSettings,
+    strokes: &Strokes,
+    scale: f64,
+) -> Result<Vec<Candidate>, siting::SitingError> {
+    lay_candidates(ground, settings, strokes, required_m(settings, scale))
+}
+
 fn choose<'a>(
     desk: &'a Desk,
     settings: SitingSettings,
@@ -180,17 +189,15 @@ fn choose<'a>(
     let blame = |e| request(desk, &["line", "area", "keep_out", "station", "must", "never"], e);
     let (scale, kinds) = (worst_scale(desk)?, network.settings().travel.with(settings.along));
     let (travel, strokes) = (&TravelGraph::new(network, kinds), &Strokes::new(network, kinds));
-    let (keep_outs, never) = (KeepOuts::new(&job.keep_outs), KeepOuts::new(&job.never));
+    let (keep_outs, never) = (&KeepOuts::new(&job.keep_outs), &KeepOuts::new(&job.never));
     let area = job.area.as_ref().map(|a| &a.lonlat.polygons);
-    let ground =
-        Ground { frame: &job.frame, lines: &job.lines, network, area, keep_outs: &keep_outs, never: &never };
-    let candidates =
-        lay_candidates(&ground, &settings, strokes, required_m(&settings, scale)).map_err(blame)?;
+    let ground = Ground { frame: &job.frame, lines: &job.lines, network, area, keep_outs, never };
+    let candidates = lay(&ground, &settings, strokes, scale).map_err(blame)?;
     let of_node = &(0..network.nodes().len() as u32).map(|n| done.convergence.score(n)).collect::<Vec<_>>();
     let made = Made { desk, settings: &settings, network, travel, of_node, surface, records: &records };
     let (non_target, stations) = (non_target(desk), standing(desk, &read_checks(desk, outcome)?));
-    let weighed = weigh(&made, &candidates, &non_target, outcome)?;
-    let Weighed { wind, side_values, parts, meetings, demand } = weighed;
+    let Weighed { wind, side_values, parts, meetings, demand } =
+        weigh(&made, &candidates, &non_target, outcome)?;
     let choosing = Choosing {
         ground: &ground,
         settings: &settings,
