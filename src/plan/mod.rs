@@ -222,7 +222,7 @@ impl Plan {
 
     /// Every file that the plan names.
     pub fn every_path(&self) -> Vec<PathBuf> {
-        self.clone().paths_mut().into_iter().map(|path| std::mem::take(path)).collect()
+        self.clone().paths_mut().into_iter().map(std::mem::take).collect()
     }
 
     /// The same, to be changed.

@@ -177,7 +177,9 @@ fn changed_inputs(then: Option<Vec<InputFile>>, now: &[InputFile]) -> Vec<String
     let Some(then) = then else {
         return vec!["the set does not say which inputs it was made from".to_string()];
     };
-    let mut files: BTreeMap<(&str, &str), (Vec<&str>, Vec<&str>)> = BTreeMap::new();
+    /// The hashes of the files of one name and role.
+    type Hashes<'a> = Vec<&'a str>;
+    let mut files: BTreeMap<(&str, &str), (Hashes, Hashes)> = BTreeMap::new();
     for input in &then {
         files.entry((&input.file, &input.role)).or_default().0.push(&input.sha256);
     }
