@@ -12,7 +12,7 @@ use std::process::ExitCode;
 use clap::{CommandFactory, FromArgMatches};
 
 use crate::files::{Committed, OutputSet, read_text};
-use crate::plan::Plan;
+use crate::plan::{Overlay, Plan};
 use crate::steps::{self, Outcome, Progress, StepError};
 use args::{Args, Command, Report, Results};
 use message::Talk;
@@ -64,7 +64,7 @@ fn dispatch(command: &Command, bar: &dyn Progress) -> Done {
         Command::New(new) => steps::new(&new.dir, new.force).map(|outcome| (outcome, None)),
         Command::Inspect(inspect) => {
             let plan = resolve(inspect.plan.as_deref(), &inspect.overlay())?;
-            steps::load(&plan, bar).map(|desk| (steps::inspect(&desk), None))
+            steps::look(&plan, bar).map(|desk| (steps::inspect(&desk), None))
         }
         Command::Surface(surface) => {
             let plan = resolve(surface.plan.as_deref(), &surface.overlay())?;
@@ -123,7 +123,10 @@ fn report_on(report: &Report, bar: &dyn Progress) -> Done {
 fn audit_on(audit: &args::Audit, bar: &dyn Progress) -> Done {
     let plan = match &audit.plan {
         Some(file) => resolve(Some(file), &audit.overlay())?,
-        None => steps::plan_left_in(&audit.dir)?.overlaid(&audit.overlay())?,
+        None => {
+            let left_in = audit.dir.join("settings.toml");
+            steps::plan_left_in(&audit.dir)?.overlaid(&left_in, &audit.overlay())?
+        }
     };
     let mut set = match &audit.out {
         Some(out) => OutputSet::begin(out, audit.force)?,
@@ -140,10 +143,10 @@ fn audit_on(audit: &args::Audit, bar: &dyn Progress) -> Done {
 }
 
 /// The plan file, if there is one, with the flags laid over it.
-fn resolve(file: Option<&Path>, flags: &Plan) -> Result<Plan, StepError> {
-    let Some(file) = file else { return Ok(flags.clone()) };
+fn resolve(file: Option<&Path>, flags: &Overlay) -> Result<Plan, StepError> {
+    let Some(file) = file else { return Ok(Plan::default().overlaid(Path::new("flags"), flags)?) };
     let (text, _) = read_text(file).map_err(|e| StepError::Files(vec![e]))?;
-    Ok(Plan::parse(file, &text)?.overlaid(flags)?)
+    Ok(Plan::parse(file, &text)?.overlaid(file, flags)?)
 }
 
 /// Opens the output set first, so that a run does not end at a folder that it cannot write.

@@ -1,7 +1,7 @@
 //! What was wrong or odd in the inputs: faults stop a job, warnings are counted.
 
-use std::collections::BTreeMap;
-use std::path::Path;
+use std::collections::{BTreeMap, HashMap};
+use std::path::{Path, PathBuf};
 
 use crate::files::pointed_feature;
 use crate::record::SourcePlace;
@@ -27,8 +27,11 @@ impl std::fmt::Display for Warning {
     }
 }
 
-/// How many faults of one kind are spelt out before the rest is counted.
-const FAULTS_SPELT_OUT: usize = 20;
+/// How many causes of faults are spelt out before the rest is counted.
+const CAUSES_SPELT_OUT: usize = 20;
+
+/// Up to this many faults of one cause are spelt out each; of more, the first with a count.
+const FAULTS_SPELT_OUT: usize = 3;
 
 /// Something that no result may rest on.
 #[derive(Clone, PartialEq, Debug)]
@@ -48,31 +51,80 @@ impl Fault {
     }
 }
 
+/// Faults of one file that differ in their feature and its numbers alone.
+#[derive(Clone, PartialEq, Debug)]
+struct Cause {
+    /// The first of them.
+    faults: Vec<Fault>,
+    count: usize,
+}
+
+impl Cause {
+    fn told(&self, base: &Path) -> Vec<String> {
+        let Some(first) = self.faults.first().filter(|_| self.count > FAULTS_SPELT_OUT) else {
+            return self.faults.iter().map(|fault| fault.pointed(base)).collect();
+        };
+        let next: Vec<String> = self.faults.iter().skip(1).filter_map(Fault::number).collect();
+        let next = if next.is_empty() { String::new() } else { format!(": {}, …", next.join(", ")) };
+        vec![format!("{} (and {} more features alike{next})", first.words, self.count - 1)]
+    }
+}
+
+impl Fault {
+    /// The feature's number in its file.
+    fn number(&self) -> Option<String> {
+        self.about.as_ref().map(|(source, _)| (source.index + 1).to_string())
+    }
+}
+
+/// A text without its numbers and quoted values: what faults of one cause have in common.
+fn cause_of(text: &str) -> String {
+    let mut cause = String::with_capacity(text.len());
+    let mut quoted = false;
+    for c in text.chars() {
+        match c {
+            '"' => quoted = !quoted,
+            _ if quoted || c.is_ascii_digit() || matches!(c, '-' | '.' | '+') => {}
+            _ => cause.push(c),
+        }
+    }
+    cause
+}
+
 /// All findings of one job.
 #[derive(Clone, PartialEq, Debug, Default)]
 pub struct Findings {
-    faults: Vec<Fault>,
-    more_faults: usize,
+    causes: Vec<Cause>,
+    /// The place of a cause in the list, by file and text.
+    known: HashMap<(PathBuf, String), usize>,
     warnings: BTreeMap<String, Warning>,
 }
 
 impl Findings {
     /// A fault that no result may rest on, of the job as a whole.
     pub fn fault(&mut self, place: impl std::fmt::Display, what: impl std::fmt::Display) {
-        self.add(Fault { words: format!("{place}: {what}"), about: None });
+        let words = format!("{place}: {what}");
+        self.add((PathBuf::new(), words.clone()), Fault { words, about: None });
     }
 
     /// A fault of one feature: of a property by the name it has in the file, else of its shape.
     pub fn fault_of(&mut self, source: &SourcePlace, property: Option<&str>, what: impl std::fmt::Display) {
-        let about = Some((source.clone(), property.map(str::to_string)));
-        self.add(Fault { words: format!("{source}: {what}"), about });
+        let (what, about) = (what.to_string(), Some((source.clone(), property.map(str::to_string))));
+        let key = (source.file.to_path_buf(), cause_of(&what));
+        self.add(key, Fault { words: format!("{source}: {what}"), about });
     }
 
-    fn add(&mut self, fault: Fault) {
-        if self.faults.len() < FAULTS_SPELT_OUT {
-            self.faults.push(fault);
-        } else {
-            self.more_faults += 1;
+    fn add(&mut self, key: (PathBuf, String), fault: Fault) {
+        let next = self.causes.len();
+        let at = *self.known.entry(key).or_insert(next);
+        if at == next {
+            self.causes.push(Cause { faults: Vec::new(), count: 0 });
+        }
+        if let Some(cause) = self.causes.get_mut(at) {
+            cause.count += 1;
+            if cause.faults.len() < FAULTS_SPELT_OUT {
+                cause.faults.push(fault);
+            }
         }
     }
 
@@ -101,13 +153,52 @@ impl Findings {
         self.warnings.values()
     }
 
+    /// Whether there is a fault.
+    pub fn has_fault(&self) -> bool {
+        !self.causes.is_empty()
+    }
+
     /// The faults, if there are any, with the places in the files below `base` that they are
-    /// about; the last line counts those not spelt out.
+    /// about. Many of one cause are one line with their count; the last line counts the faults
+    /// that are not told.
     pub fn faults(&self, base: &Path) -> Option<Vec<String>> {
-        let mut all: Vec<String> = self.faults.iter().map(|fault| fault.pointed(base)).collect();
-        if self.more_faults > 0 {
-            all.push(format!("and {} more faults of the inputs", self.more_faults));
+        let mut all: Vec<String> =
+            self.causes.iter().take(CAUSES_SPELT_OUT).flat_map(|cause| cause.told(base)).collect();
+        let more: usize = self.causes.iter().skip(CAUSES_SPELT_OUT).map(|cause| cause.count).sum();
+        if more > 0 {
+            all.push(format!("and {more} more faults of the inputs"));
         }
         (!all.is_empty()).then_some(all)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn source(index: usize) -> SourcePlace {
+        SourcePlace { file: Path::new("keep.geojson").into(), index, id: None }
+    }
+
+    #[test]
+    fn many_faults_of_one_cause_are_one_line_with_their_count() {
+        let mut findings = Findings::default();
+        for index in 0..4267 {
+            findings.fault_of(&source(index), None, format!("has the count -{index} of \"{index}\""));
+        }
+        findings.fault_of(&source(7), None, "has no distance");
+        let told = findings.faults(Path::new("")).unwrap();
+        assert_eq!(told.len(), 2, "{told:?}");
+        for part in ["feature 1:", "4266 more features", "2, 3"] {
+            assert!(told[0].contains(part), "{part} is not in {}", told[0]);
+        }
+        assert!(told[1].contains("feature 8"), "{told:?}");
+    }
+
+    #[test]
+    fn a_few_faults_are_told_each() {
+        let mut findings = Findings::default();
+        (0..3).for_each(|index| findings.fault_of(&source(index), None, "has no distance"));
+        assert_eq!(findings.faults(Path::new("")).unwrap().len(), 3);
     }
 }

@@ -14,6 +14,7 @@ mod rings;
 mod select;
 mod shapes;
 mod spelling;
+mod whereabouts;
 mod wind;
 
 pub use build::{Builder, SignDefaults};
@@ -22,6 +23,7 @@ pub use fields::Fields;
 pub use findings::{Findings, Warning};
 pub use select::{Choice, Chosen, DaysOfYear, choose};
 pub use spelling::Spellings;
+pub use whereabouts::{LayerPlace, Whereabouts};
 
 use std::collections::{BTreeSet, HashMap};
 use std::sync::Arc;
@@ -78,6 +80,8 @@ pub struct Job {
     pub inputs: Vec<InputFile>,
     /// Every id of a site or station that an input carries.
     pub ids: BTreeSet<Arc<str>>,
+    /// Where the layers lie, and what is odd about it.
+    pub whereabouts: Whereabouts,
     /// What was odd in the inputs.
     pub findings: Findings,
 }

@@ -9,7 +9,7 @@ use geo_types::{Geometry, MultiPolygon, Point};
 use super::fields::Fields;
 use super::findings::Findings;
 use super::rings::checked_rings;
-use super::shapes::{checked_geometry, kind_of, points_of, polygons_of};
+use super::shapes::{Care, guarded_geometry, kind_of, points_of, polygons_of};
 use crate::files::RawFeature;
 use crate::frame::LonLat;
 use crate::record::{FixedPlace, KeepOut, NumberedArea, SourcePlace};
@@ -78,7 +78,7 @@ impl PlaceRows {
     /// A feature near which no site may be, from a file. A polygon without a distance bars
     /// what lies in it; a point or a line needs one, since none is invented.
     pub fn never(&mut self, raw: &RawFeature, fields: &Fields, findings: &mut Findings) {
-        let Some(geometry) = checked_geometry(raw, findings) else { return };
+        let Some(geometry) = guarded_geometry(raw, "a never-place", findings) else { return };
         let Some(geometry) = checked_rings(geometry, &raw.source, findings) else { return };
         let is_area = matches!(geometry, Geometry::Polygon(_) | Geometry::MultiPolygon(_));
         let about = Some(fields.name_in(&raw.properties, "within_m"));
@@ -123,14 +123,14 @@ impl PlaceRows {
 
     /// A polygon of cover.
     pub fn cover(&mut self, raw: &RawFeature, findings: &mut Findings) {
-        if let Some(polygons) = polygons_of(raw, findings) {
+        if let Some(polygons) = polygons_of(raw, Care::LeaveOut, findings) {
             self.cover.get_or_insert(MultiPolygon(Vec::new())).0.extend(polygons.0);
         }
     }
 
     /// A polygon with a number, of the plan's layer of that number.
     pub fn number(&mut self, raw: &RawFeature, layer: usize, property: &str, findings: &mut Findings) {
-        let Some(polygons) = polygons_of(raw, findings) else { return };
+        let Some(polygons) = polygons_of(raw, Care::LeaveOut, findings) else { return };
         let Some(areas) = self.layers.get_mut(layer) else { return };
         match Fields::default().number(&raw.properties, property) {
             Ok(Some(number)) if number.is_finite() => {

@@ -24,6 +24,9 @@ pub struct Place {
     /// EPSG code of the coordinate system that the area is in, where its file does not say.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub area_epsg: Option<u32>,
+    /// Layers of this job are meant to lie far apart: nothing is refused because of where it lies.
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    pub far_apart: bool,
     /// How days like 1/5/2026 are meant; left out, such a day is not guessed at.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub dates: Option<DateStyle>,
@@ -170,6 +173,9 @@ pub struct Select {
     /// Last day to use.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub to: Option<DayText>,
+    /// Records are used however far they lie from the area, the lines and the other records.
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    pub far_records: bool,
     /// A time of the year from `[periods]`: only sign of those days is used, in every year,
     /// with that period's half-life and weights.
     #[serde(skip_serializing_if = "Option::is_none")]

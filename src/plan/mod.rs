@@ -1,6 +1,6 @@
 //! The plan: what to read and how to compute, from `plan.toml`, from flags, or from both.
 //!
-//! A flag overrides the plan's key. Every key is optional; defaults belong to the rooms
+//! A flag overrides the plan's key and adds its files to the plan's ([`Overlay`]). Every key is optional; defaults belong to the rooms
 //! that use them. Paths in a plan are relative to the plan's folder; once a plan is
 //! loaded they are relative to the working directory, as flags are.
 
@@ -9,7 +9,9 @@ mod excerpt;
 mod keys;
 mod layers;
 mod nodes;
+mod overlay;
 mod period;
+mod places;
 mod round;
 mod safety;
 mod sites;
@@ -32,11 +34,13 @@ pub use layers::{
     Source,
 };
 pub use nodes::{ConvergenceTable, NodesTable};
+pub use overlay::{Overlay, Role};
 pub use period::{DaysOfYear, PeriodTable};
+pub use places::{FileOrPlace, Places};
 pub use round::{ChecksTable, KitTable, RoundTable, RuleTable};
 pub use safety::SafetyTable;
 pub use sites::{
-    BarredPlace, FixedPlace, NonTargetTable, NumberLayer, Places, SitesTable, TargetTable, WeightsTable,
+    BarredPlace, FixedPlace, NonTargetTable, NumberLayer, SitesTable, TargetTable, WeightsTable,
 };
 pub use surface::SurfaceTable;
 pub use template::template;
@@ -167,27 +171,16 @@ impl Plan {
         let fail = |what| PlanError { file: file.to_path_buf(), what };
         keys::check(text, &Self::schema()).map_err(fail)?;
         let mut plan: Plan = toml::from_str(text).map_err(|e| fail(keys::describe(text, &e)))?;
-        if plan.paths_from != Some(PathsFrom::WorkingDirectory) {
-            let folder = file.parent().unwrap_or(Path::new(""));
+        let starts_here = plan.paths_from == Some(PathsFrom::WorkingDirectory);
+        let folder = if starts_here { None } else { file.parent() };
+        plan.settle_seasons(folder.unwrap_or(Path::new("")));
+        if let Some(folder) = folder {
             for path in plan.paths_mut() {
                 *path = folder.join(&*path);
             }
         }
         plan.paths_from = None;
         Ok(plan)
-    }
-
-    /// This plan with the keys that `flags` sets laid over it. A list that the flags give
-    /// takes the place of the plan's.
-    ///
-    /// # Errors
-    /// [`PlanError`] if the two cannot be put together, which no flags of this program do.
-    pub fn overlaid(self, flags: &Plan) -> Result<Self, PlanError> {
-        let fail = |e: serde_json::Error| PlanError { file: PathBuf::from("flags"), what: e.to_string() };
-        let mut both = serde_json::to_value(&self).map_err(fail)?;
-        lay_over(&mut both, serde_json::to_value(flags).map_err(fail)?);
-        let plan: Plan = serde_json::from_value(both).map_err(fail)?;
-        Ok(Plan { base: self.base, ..plan })
     }
 
     /// The text of a `settings.toml` that reproduces a run with this plan from the same
@@ -245,23 +238,11 @@ impl Plan {
         paths.extend(self.compare.untreated.as_mut());
         paths.extend(self.wind.file.as_mut());
         paths.extend(self.terrain.dem.as_mut());
-        paths.extend(self.sites.must.file_mut());
-        paths.extend(self.sites.never.file_mut());
+        paths.extend(self.sites.must.files_mut());
+        paths.extend(self.sites.never.files_mut());
         paths.extend(self.sites.cover.as_mut());
         paths.extend(self.sites.layer.iter_mut().map(|l| &mut l.file));
         paths
-    }
-}
-
-fn lay_over(base: &mut serde_json::Value, flags: serde_json::Value) {
-    use serde_json::Value;
-    match (base, flags) {
-        (Value::Object(base), Value::Object(flags)) => {
-            for (key, value) in flags {
-                lay_over(base.entry(key).or_insert(Value::Null), value);
-            }
-        }
-        (base, value) => *base = value,
     }
 }
 
@@ -275,16 +256,6 @@ mod tests {
 
     fn parse(text: &str) -> Result<Plan, PlanError> {
         Plan::parse(Path::new("p/plan.toml"), text)
-    }
-
-    #[test]
-    fn flags_win_over_the_plan_key_by_key() {
-        let plan = parse("[sites]\nspacing_m = 800\nbudget = 4\n").unwrap();
-        let flags =
-            Plan { sites: SitesTable { budget: Some(9), ..Default::default() }, ..Default::default() };
-        let both = plan.overlaid(&flags).unwrap();
-        assert_eq!(both.sites.budget, Some(9));
-        assert_eq!(both.sites.spacing_m.map(Positive::get), Some(800.0));
     }
 
     #[test]

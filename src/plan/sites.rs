@@ -6,6 +6,7 @@ use std::path::PathBuf;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::places::Places;
 use super::values::{NonNegative, Positive};
 
 /// How sites are chosen. Absent keys take the defaults of the siting room.
@@ -49,12 +50,12 @@ pub struct SitesTable {
     /// Least straight-line distance in metres between sites of one cluster.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub cluster_apart_m: Option<NonNegative>,
-    /// Sites that must be, each on the nearest line that may bear one: a list of places, or a
-    /// file of points, such as the one that the map saves after sites were moved on it.
+    /// Fixed sites, each on the nearest line that may bear one: a file of points, such as the one
+    /// that the map saves after sites were moved on it, or a list of files and places.
     #[serde(skip_serializing_if = "Places::is_empty")]
     pub must: Places<FixedPlace>,
-    /// Places where no site may be: a list, or a file of points, lines and polygons, each
-    /// with its `within_m`; a polygon without one bars what lies in it.
+    /// Places where no site may be: a file of points, lines and polygons, each with its
+    /// `within_m` (a polygon without one bars what lies in it), or a list of files and places.
     #[serde(skip_serializing_if = "Places::is_empty")]
     pub never: Places<BarredPlace>,
     /// The animals that sites are meant for, each with what it asks for; without them all
@@ -93,54 +94,6 @@ pub struct SitesTable {
     /// depends on the machine.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub seconds: Option<Positive>,
-}
-
-/// Places given by hand, or the file that holds them.
-#[derive(Clone, PartialEq, Debug, Serialize, Deserialize, JsonSchema)]
-#[serde(
-    untagged,
-    expecting = "expected the name of a file, or a list of places such as [{ at = [148.2, -35.4] }]; a barred place has within_m too"
-)]
-pub enum Places<T> {
-    /// A file.
-    File(PathBuf),
-    /// One by one.
-    List(Vec<T>),
-}
-
-impl<T> Default for Places<T> {
-    fn default() -> Self {
-        Self::List(Vec::new())
-    }
-}
-
-impl<T> Places<T> {
-    fn is_empty(&self) -> bool {
-        matches!(self, Self::List(places) if places.is_empty())
-    }
-
-    /// The places given one by one.
-    pub fn listed(&self) -> &[T] {
-        match self {
-            Self::File(_) => &[],
-            Self::List(places) => places,
-        }
-    }
-
-    /// The file, if there is one.
-    pub fn file(&self) -> Option<&PathBuf> {
-        match self {
-            Self::File(file) => Some(file),
-            Self::List(_) => None,
-        }
-    }
-
-    pub(super) fn file_mut(&mut self) -> Option<&mut PathBuf> {
-        match self {
-            Self::File(file) => Some(file),
-            Self::List(_) => None,
-        }
-    }
 }
 
 /// `[sites.targets.ANIMAL]`. Absent keys take what `[sites]` says.

@@ -8,6 +8,7 @@ use super::written::counted;
 use super::{Desk, Outcome};
 use crate::files::write::round_to;
 use crate::frame::{LonLat, path_length_geodesic_m};
+use crate::job::Whereabouts;
 
 /// Counts, extents, dates, kinds and problems of every input.
 pub fn inspect(desk: &Desk) -> Outcome {
@@ -21,7 +22,47 @@ pub fn inspect(desk: &Desk) -> Outcome {
     sign(desk, &mut outcome);
     lines(desk, &mut outcome);
     rest(desk, &mut outcome);
+    places(&desk.job.whereabouts, &mut outcome);
     outcome
+}
+
+/// Where every layer lies against the others, and what a step would refuse.
+fn places(found: &Whereabouts, outcome: &mut Outcome) {
+    if found.layers.is_empty() {
+        return;
+    }
+    outcome.say("where the layers lie (degrees west, south, east, north; km from the rest):");
+    let width = found.layers.iter().map(|l| l.file.chars().count()).max().unwrap_or(0);
+    for layer in &found.layers {
+        let [west, south, east, north] = layer.extent_deg.map(|deg| format!("{deg:.4}"));
+        let odd = match (layer.apart, &layer.likely) {
+            (0, _) => String::new(),
+            (n, None) => format!("; {n} far from the rest"),
+            (n, Some(words)) => format!("; {n} far from the rest, would fit {words}"),
+        };
+        outcome.say(format!(
+            "  {:<9} {:<width$} {:>6}  {west} {south} {east} {north}  {:.1} km across, {:.1} to {:.1} km off{odd}",
+            layer.role.replace('_', "-"),
+            layer.file,
+            layer.features,
+            layer.across_m / 1000.0,
+            layer.nearest_m / 1000.0,
+            layer.farthest_m / 1000.0,
+        ));
+    }
+    if found.set_aside > 0 {
+        outcome.say(format!("{} far from everything else, not used", counted(found.set_aside, "record")));
+    }
+    for refusal in &found.refusals {
+        outcome.warn(format!("{refusal} (a run would stop here)"));
+    }
+    let layers: Vec<Value> = found.layers.iter().map(|l| json!({
+        "role": l.role, "file": l.file, "features": l.features, "extent": l.extent_deg.map(|deg| round_to(deg, 7)),
+        "across_m": round_to(l.across_m, 1), "nearest_m": round_to(l.nearest_m, 1),
+        "farthest_m": round_to(l.farthest_m, 1), "apart": l.apart, "likely": l.likely,
+    })).collect();
+    outcome
+        .set("places", json!({ "layers": layers, "set_aside": found.set_aside, "refused": found.refusals }));
 }
 
 fn sign(desk: &Desk, outcome: &mut Outcome) {

@@ -14,7 +14,7 @@ use super::{Outcome, Progress, StepError};
 use crate::files::write::{InputFile, Provenance};
 use crate::files::{FileError, LonLatBox, RawFeature, ReadAs, ReadOptions, read_features};
 use crate::frame::{destination, utm_epsg_of};
-use crate::job::{Builder, DateOrder, Job, SignDefaults};
+use crate::job::{Builder, DateOrder, Job, JobError, SignDefaults};
 use crate::plan::{DateStyle, Plan, Source};
 use crate::record::LineKind;
 use crate::verdict::Gain;
@@ -25,6 +25,9 @@ const GROUND_ROUND_M: f64 = 2000.0;
 
 /// Roles on which people's safety hangs: what is not understood in their files stops the run.
 const KEEP_SAFE: [&str; 7] = ["keep_out", "never", "area", "untreated", "station", "check", "must"];
+
+/// Roles whose files must hold something: what they are for is lost without a word else.
+const MUST_HOLD: [&str; 3] = ["keep_out", "never", "area"];
 
 /// What every step works at: the plan, the job made of its inputs, and who watches.
 pub struct Desk<'a> {
@@ -70,17 +73,29 @@ impl Desk<'_> {
     }
 }
 
-/// Reads the inputs of a plan. Files that cannot be read and faults of their features are
-/// all told together.
+/// Reads the inputs of a plan for a step that computes. Files that cannot be read, faults of their
+/// features and layers that lie in the wrong place are all told together.
+///
+/// # Errors
+/// Those of [`look`], and [`StepError::Job`] for what lies where it cannot be meant to lie.
+pub fn load<'a>(plan: &'a Plan, progress: &'a dyn Progress) -> Result<Desk<'a>, StepError> {
+    let desk = look(plan, progress)?;
+    let refusals = &desk.job.whereabouts.refusals;
+    if refusals.is_empty() { Ok(desk) } else { Err(JobError::Faults(refusals.clone()).into()) }
+}
+
+/// Reads the inputs of a plan to look at them: what lies in the wrong place is no fault yet.
 ///
 /// # Errors
 /// [`StepError::Files`], [`StepError::Setting`] for a kind or time zone that is not known,
-/// [`StepError::Job`].
-pub fn load<'a>(plan: &'a Plan, progress: &'a dyn Progress) -> Result<Desk<'a>, StepError> {
+/// [`StepError::Job`] with every fault of the inputs.
+pub fn look<'a>(plan: &'a Plan, progress: &'a dyn Progress) -> Result<Desk<'a>, StepError> {
     let started = Instant::now();
     period_of(plan)?;
-    let mut builder =
-        Builder::new(&plan.fields, zone_of(plan)?).with_dates(dates_of(plan)).with_base(&plan.base);
+    let mut builder = Builder::new(&plan.fields, zone_of(plan)?)
+        .with_dates(dates_of(plan))
+        .with_base(&plan.base)
+        .with_far(plan.place.far_apart, plan.select.far_records);
     let mut reading = Reading { plan, progress, builder: &mut builder, failed: Vec::new() };
     reading.layers()?;
     reading.places();
@@ -221,10 +236,10 @@ impl Reading<'_> {
     /// Places and layers that only sites heed.
     fn places(&mut self) {
         let table = &self.plan.sites;
-        if let Some(file) = table.must.file() {
+        for file in table.must.files() {
             self.file("must", Source::plain(file), ReadAs::Points, Builder::must);
         }
-        if let Some(file) = table.never.file() {
+        for file in table.never.files() {
             self.file("never", Source::plain(file), ReadAs::All, Builder::never);
         }
         for place in table.must.listed() {
@@ -265,7 +280,12 @@ impl Reading<'_> {
                 for note in report.notes {
                     self.builder.findings().warn_at(path.display(), note);
                 }
-                if report.features == 0 {
+                if report.features == 0 && MUST_HOLD.contains(&role) {
+                    self.builder.findings().fault(
+                        path.display(),
+                        format!("holds no feature of the kind wanted; an empty {} protects nothing: give the file its features, or take it out of the plan", role.replace('_', "-")),
+                    );
+                } else if report.features == 0 {
                     self.builder.findings().warn_at(path.display(), "holds no feature of the kind wanted");
                 }
                 let file = path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();

@@ -121,7 +121,7 @@ pub use compare::{compare, with_season_files};
 pub use demo::demo;
 pub use error::StepError;
 pub use inspect::inspect;
-pub use load::{Desk, load};
+pub use load::{Desk, load, look};
 pub use new::new;
 pub use nodes::{NetworkDone, nodes};
 pub use outcome::{Outcome, Progress, Silent, Summary};

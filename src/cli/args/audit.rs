@@ -5,8 +5,8 @@ use std::path::PathBuf;
 use clap::Args;
 
 use super::sites::SitesFlags;
-use super::{Common, plan_of};
-use crate::plan::Plan;
+use super::{Common, overlay_of};
+use crate::plan::Overlay;
 
 /// Measure anew what a folder of results promises, sites moved by hand included
 ///
@@ -33,7 +33,7 @@ pub(in crate::cli) struct Audit {
 }
 
 impl Audit {
-    pub(in crate::cli) fn overlay(&self) -> Plan {
-        plan_of(&[&self.common, &self.sites])
+    pub(in crate::cli) fn overlay(&self) -> Overlay {
+        overlay_of(&self.common, &[&self.sites])
     }
 }

@@ -1,11 +1,11 @@
 //! Flags that every step has.
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use clap::Args;
 
 use super::Flags;
-use crate::plan::{AlsoFormat, DayText, KeepOutLayer, Layer, LineLayer, NonNegative, Plan, SignLayer};
+use crate::plan::{AlsoFormat, DayText, KeepOutLayer, Layer, LineLayer, NonNegative, Plan, Role, SignLayer};
 use crate::record::LineKind;
 
 /// Inputs and the choice of sign.
@@ -34,7 +34,12 @@ pub(in crate::cli) struct Common {
     epsg: Option<u32>,
     /// Coordinate system that an input is in, where the file does not say: 28355=tracks.shp
     #[arg(long, value_name = "N=FILE", num_args = 1.., value_parser = input_epsg)]
-    input_epsg: Vec<(u32, PathBuf)>,
+    pub(super) input_epsg: Vec<(u32, PathBuf)>,
+    /// Use the files of the flags instead of the plan's for this kind of input: sign, survey, line,
+    /// keep-out, station, check, must, never, area, wind, at, dem, untreated. Without it, files of
+    /// flags are added to the plan's
+    #[arg(long, value_name = "ROLE", num_args = 1.., value_delimiter = ',')]
+    pub(super) replace: Vec<Role>,
     /// Animals whose sign is used; all if left out
     #[arg(long, value_name = "NAME", num_args = 1..)]
     animal: Vec<String>,
@@ -60,9 +65,6 @@ impl Flags for Common {
             .extend(self.stations.iter().map(|file| Layer { file: file.clone(), ..Default::default() }));
         plan.place.area = self.area.clone();
         plan.place.epsg = self.epsg;
-        for (epsg, file) in &self.input_epsg {
-            declare(plan, *epsg, file);
-        }
         plan.select.animals.extend(self.animal.iter().cloned());
         plan.select.from = self.from;
         plan.select.to = self.to;
@@ -90,22 +92,6 @@ fn line_layer(text: &str) -> Result<LineLayer, String> {
     let kind =
         LineKind::from_word(kind).ok_or_else(|| format!("unknown kind \"{kind}\"; known are {}", known()))?;
     Ok(LineLayer { kind: kind.word().to_string(), file: file.into(), ..Default::default() })
-}
-
-/// Says of every layer with this file which system it is in.
-fn declare(plan: &mut Plan, epsg: u32, file: &Path) {
-    let say = |named: &Path, own: &mut Option<u32>| {
-        if named == file {
-            *own = Some(epsg);
-        }
-    };
-    plan.sign.iter_mut().chain(&mut plan.survey).for_each(|l| say(&l.file, &mut l.epsg));
-    plan.line.iter_mut().for_each(|l| say(&l.file, &mut l.epsg));
-    plan.keep_out.iter_mut().for_each(|l| say(&l.file, &mut l.epsg));
-    plan.station.iter_mut().for_each(|l| say(&l.file, &mut l.epsg));
-    if let Some(area) = &plan.place.area {
-        say(area, &mut plan.place.area_epsg);
-    }
 }
 
 fn input_epsg(text: &str) -> Result<(u32, PathBuf), String> {

@@ -1,5 +1,4 @@
-//! Arguments: each command's flags become a fragment of a plan that is laid over the
-//! plan file.
+//! Arguments: each command's flags become an overlay that is laid over the plan file.
 
 mod audit;
 mod common;
@@ -27,23 +26,24 @@ pub(super) use surface::SurfaceFlags;
 pub(super) use terrain::Terrain;
 
 use super::terminal::Colour;
-use crate::plan::{NonNegative, Plan};
+use crate::plan::{NonNegative, Overlay, Plan};
 
 /// Flags that fill a part of a plan.
 trait Flags {
     fn lay_on(&self, plan: &mut Plan);
 }
 
-/// The plan that these flags alone make.
-fn plan_of(flags: &[&dyn Flags]) -> Plan {
+/// What these flags say.
+fn overlay_of(common: &Common, flags: &[&dyn Flags]) -> Overlay {
     let mut plan = Plan::default();
+    common.lay_on(&mut plan);
     flags.iter().for_each(|flags| flags.lay_on(&mut plan));
-    plan
+    Overlay { plan, replace: common.replace.clone(), input_epsg: common.input_epsg.clone() }
 }
 
 /// From sign surveys and property lines to a proposed layer of ground stations.
 ///
-/// Proposes and computes; it decides nothing lawful. Local codes, the product label,
+/// Proposes and computes; it gives no legal approval. Local codes, the product label,
 /// permits and training decide what may be used and where.
 #[derive(Parser)]
 #[command(name = "stakeline", version, max_term_width = 100)]
@@ -156,8 +156,8 @@ pub(super) struct Inspect {
 }
 
 impl Inspect {
-    pub(super) fn overlay(&self) -> Plan {
-        plan_of(&[&self.common, &self.surface])
+    pub(super) fn overlay(&self) -> Overlay {
+        overlay_of(&self.common, &[&self.surface])
     }
 }
 
@@ -169,7 +169,8 @@ pub(super) struct Surface {
     common: Common,
     #[command(flatten)]
     surface: SurfaceFlags,
-    /// Gaps between line ends up to this many metres are closed, for --along-lines
+    /// Join line ends to other lines within this distance (default 5), for --along-lines; 0 joins
+    /// none
     #[arg(long, value_name = "METRES")]
     snap: Option<NonNegative>,
     #[command(flatten)]
@@ -177,10 +178,10 @@ pub(super) struct Surface {
 }
 
 impl Surface {
-    pub(super) fn overlay(&self) -> Plan {
-        let mut plan = plan_of(&[&self.common, &self.surface]);
-        plan.nodes.snap_m = self.snap;
-        plan
+    pub(super) fn overlay(&self) -> Overlay {
+        let mut overlay = overlay_of(&self.common, &[&self.surface]);
+        overlay.plan.nodes.snap_m = self.snap;
+        overlay
     }
 }
 
@@ -201,8 +202,8 @@ pub(super) struct Sites {
 }
 
 impl Sites {
-    pub(super) fn overlay(&self) -> Plan {
-        plan_of(&[&self.common, &self.surface, &self.nodes, &self.sites])
+    pub(super) fn overlay(&self) -> Overlay {
+        overlay_of(&self.common, &[&self.surface, &self.nodes, &self.sites])
     }
 }
 
@@ -221,8 +222,8 @@ pub(super) struct Compare {
 }
 
 impl Compare {
-    pub(super) fn overlay(&self) -> Plan {
-        plan_of(&[&self.common, &self.surface, &self.compare])
+    pub(super) fn overlay(&self) -> Overlay {
+        overlay_of(&self.common, &[&self.surface, &self.compare])
     }
 }
 
@@ -237,7 +238,7 @@ pub(super) struct Run {
 }
 
 impl Run {
-    pub(super) fn overlay(&self) -> Plan {
-        plan_of(&[&self.common])
+    pub(super) fn overlay(&self) -> Overlay {
+        overlay_of(&self.common, &[])
     }
 }

@@ -4,8 +4,8 @@ use std::path::PathBuf;
 
 use clap::Args;
 
-use super::{Common, Flags, Results, plan_of};
-use crate::plan::{NodesTable, NonNegative, Plan, Positive};
+use super::{Common, Flags, Results, overlay_of};
+use crate::plan::{NodesTable, NonNegative, Overlay, Plan, Positive};
 
 /// How the network is built.
 #[derive(Args)]
@@ -51,7 +51,7 @@ pub(in crate::cli) struct Nodes {
 }
 
 impl Nodes {
-    pub(in crate::cli) fn overlay(&self) -> Plan {
-        plan_of(&[&self.common, &self.nodes])
+    pub(in crate::cli) fn overlay(&self) -> Overlay {
+        overlay_of(&self.common, &[&self.nodes])
     }
 }

@@ -5,8 +5,8 @@ use std::path::PathBuf;
 use clap::Args;
 
 use super::nodes::NodesFlags;
-use super::{Common, Flags, Results, plan_of};
-use crate::plan::{DayText, Layer, Plan, Positive};
+use super::{Common, Flags, Results, overlay_of};
+use crate::plan::{DayText, Layer, Overlay, Plan, Positive};
 
 /// The check log and the day of the lists.
 #[derive(Args)]
@@ -48,7 +48,7 @@ pub(in crate::cli) struct Round {
     /// End at the last station
     #[arg(long)]
     open: bool,
-    /// Hours of a day; left out, one day however long
+    /// Working hours per day; if omitted, the whole round is one day
     #[arg(long, value_name = "H")]
     hours_per_day: Option<Positive>,
     #[command(flatten)]
@@ -58,13 +58,13 @@ pub(in crate::cli) struct Round {
 }
 
 impl Round {
-    pub(in crate::cli) fn overlay(&self) -> Plan {
-        let mut plan = plan_of(&[&self.common, &self.nodes, &self.log]);
-        plan.round.start = self.start;
-        plan.round.end = self.end;
-        plan.round.open = self.open.then_some(true);
-        plan.round.hours_per_day = self.hours_per_day;
-        plan
+    pub(in crate::cli) fn overlay(&self) -> Overlay {
+        let mut overlay = overlay_of(&self.common, &[&self.nodes, &self.log]);
+        overlay.plan.round.start = self.start;
+        overlay.plan.round.end = self.end;
+        overlay.plan.round.open = self.open.then_some(true);
+        overlay.plan.round.hours_per_day = self.hours_per_day;
+        overlay
     }
 }
 
@@ -82,8 +82,8 @@ pub(in crate::cli) struct Checks {
 }
 
 impl Checks {
-    pub(in crate::cli) fn overlay(&self) -> Plan {
-        plan_of(&[&self.common, &self.log])
+    pub(in crate::cli) fn overlay(&self) -> Overlay {
+        overlay_of(&self.common, &[&self.log])
     }
 }
 

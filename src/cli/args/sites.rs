@@ -25,16 +25,17 @@ pub(in crate::cli) struct SitesFlags {
     /// Make the sum of scores greatest (default), or the activity within reach of some site
     #[arg(long, value_name = "OBJECTIVE", value_parser = ["score", "coverage"])]
     objective: Option<String>,
-    /// Random weightings to hold the sites against; 1000, the default, tell rank_stability to 0.03,
+    /// Random weight sets for the rank-stability test; 1000, the default, tell rank_stability to 0.03,
     /// 100 to 0.1; 0 for none
     #[arg(long, value_name = "N")]
     weightings: Option<u64>,
-    /// Sites that must be: points, such as must.geojson from the map
-    #[arg(long, value_name = "FILE")]
-    must: Option<PathBuf>,
-    /// Where no site may be: points and lines with their within_m, polygons
-    #[arg(long, value_name = "FILE")]
-    never: Option<PathBuf>,
+    /// Fixed sites: points every proposal must include (for example must.geojson saved from the
+    /// map)
+    #[arg(long, value_name = "FILE", num_args = 1..)]
+    must: Vec<PathBuf>,
+    /// Excluded places: polygons, or points and lines with a distance within_m
+    #[arg(long, value_name = "FILE", num_args = 1..)]
+    never: Vec<PathBuf>,
     /// Wind: CSV with time, from_deg and speed_m_s, or with from_deg, day and night
     #[arg(long, value_name = "FILE")]
     wind: Option<PathBuf>,
@@ -48,8 +49,8 @@ impl Flags for SitesFlags {
         plan.sites.cluster = self.cluster;
         plan.sites.objective = self.objective.clone();
         plan.sites.weightings = self.weightings;
-        plan.sites.must = self.must.clone().map(Places::File).unwrap_or_default();
-        plan.sites.never = self.never.clone().map(Places::File).unwrap_or_default();
+        plan.sites.must = Places::of_files(self.must.iter().cloned());
+        plan.sites.never = Places::of_files(self.never.iter().cloned());
         plan.wind.file = self.wind.clone();
     }
 }

@@ -11,28 +11,28 @@ use crate::surface::{EdgeRule, Kernel};
 /// How the activity surface is made.
 #[derive(Args)]
 pub(in crate::cli) struct SurfaceFlags {
-    /// Kernel; the bandwidth is its standard deviation along an axis, whichever it is
+    /// Kernel; bandwidth is the per-axis standard deviation for every kernel
     #[arg(long, value_name = "KERNEL", value_parser = Kernel::ALL.map(Kernel::word))]
     kernel: Option<String>,
     /// Bandwidth in metres (standard deviation along an axis), or a rule: scott, oversmooth,
     /// lscv, likelihood, plug-in, diggle
     #[arg(long, value_name = "METRES|RULE")]
     bandwidth: Option<MetresOrRule>,
-    /// What is done about the edge of the area (default jones-diggle with an area: all activity lies
-    /// within it; none without one)
+    /// Edge correction (default jones-diggle with an area: all activity lies within it; none
+    /// without one)
     #[arg(long, value_name = "RULE", value_parser = EdgeRule::ALL.map(EdgeRule::word))]
     edge: Option<String>,
-    /// Every record gets a bandwidth of its own: narrow in a crowd, wide alone
+    /// Adaptive bandwidth: narrow where records are dense, wide where sparse
     #[arg(long)]
     adaptive: bool,
-    /// Cell size in metres; left out, it follows the bandwidth
+    /// Cell size in metres; if omitted, it follows the bandwidth
     #[arg(long, value_name = "METRES")]
     cell: Option<Positive>,
     /// Also along lines: heat kernel for gaussian, equal splits for the other kernels; with
     /// --survey, sign per km searched
     #[arg(long)]
     along_lines: bool,
-    /// Kinds of line that carry sign; track and road if left out
+    /// Kinds of line that carry sign; track and road if omitted
     #[arg(long, value_name = "KIND", num_args = 1..)]
     along: Vec<String>,
     /// How weight divides at junctions along lines
@@ -42,7 +42,7 @@ pub(in crate::cli) struct SurfaceFlags {
     #[arg(long, value_name = "METRES")]
     piece: Option<Positive>,
     /// Records farther from every line than this, or known less well, are not put on one; 50 if
-    /// left out
+    /// omitted
     #[arg(long, value_name = "METRES")]
     accuracy: Option<Positive>,
     /// Points at which the surface is evaluated exactly

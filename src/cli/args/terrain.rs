@@ -4,8 +4,8 @@ use std::path::PathBuf;
 
 use clap::Args;
 
-use super::{Common, Results, plan_of};
-use crate::plan::{NonNegative, Plan, Positive, TerrainTable};
+use super::{Common, Results, overlay_of};
+use crate::plan::{NonNegative, Overlay, Positive, TerrainTable};
 
 #[derive(Args)]
 pub(in crate::cli) struct Terrain {
@@ -39,9 +39,9 @@ pub(in crate::cli) struct Terrain {
 }
 
 impl Terrain {
-    pub(in crate::cli) fn overlay(&self) -> Plan {
-        let mut plan = plan_of(&[&self.common]);
-        plan.terrain = TerrainTable {
+    pub(in crate::cli) fn overlay(&self) -> Overlay {
+        let mut overlay = overlay_of(&self.common, &[]);
+        overlay.plan.terrain = TerrainTable {
             dem: self.dem.clone(),
             lines: None,
             creek_ha: self.creek,
@@ -51,6 +51,6 @@ impl Terrain {
             shortest_m: self.shortest,
             simplify_m: self.simplify,
         };
-        plan
+        overlay
     }
 }

@@ -30,8 +30,11 @@ impl Builder {
     /// that is no projected system in metres.
     pub fn finish(mut self, epsg: Option<u32>) -> Result<Job, JobError> {
         self.settle_days();
+        let mut whereabouts = self.look_where_things_lie();
+        if let Some(why) = self.sign_of_another_place().filter(|_| !self.far_apart) {
+            whereabouts.refusals.insert(0, why);
+        }
         let Some(frame) = self.frame(epsg)? else { return Err(self.no_place()) };
-        self.check_extents();
         self.check_scale(&frame);
         self.fill_closed_lines();
         self.put_in_order();
@@ -79,11 +82,16 @@ impl Builder {
             layers: places.layers.into_iter().map(NumberSource::Areas).collect(),
             inputs,
             ids: site_ids,
+            whereabouts,
             findings,
             frame,
         };
         match job.findings.faults(&base) {
-            Some(faults) => Err(JobError::Faults(faults)),
+            // What lies in the wrong place may be what the frame cannot hold.
+            Some(mut faults) => {
+                faults.splice(0..0, job.whereabouts.refusals);
+                Err(JobError::Faults(faults))
+            }
             None => Ok(job),
         }
     }
@@ -147,21 +155,18 @@ impl Builder {
         sign_and_lines.or_else(rest).and_then(|extent| extent.centre())
     }
 
-    fn check_extents(&mut self) {
-        let sign = Extent::of(self.records.iter().map(|r| r.at));
-        let lines = Extent::of(self.lines.iter().flat_map(|(_, way)| way.iter().copied()));
-        let (Some(sign), Some(lines)) = (sign, lines) else { return };
+    /// Says so where sign and lines have nothing to do with each other.
+    fn sign_of_another_place(&self) -> Option<String> {
+        let sign = Extent::of(self.records.iter().map(|r| r.at))?;
+        let lines = Extent::of(self.lines.iter().flat_map(|(_, way)| way.iter().copied()))?;
         let gap_m = sign.gap_m(&lines);
-        if gap_m > EXTENTS_APART_M {
-            let files = self.files_of(&["sign", "line"]);
-            self.findings.fault(
-                files,
-                format!(
-                    "sign and lines lie {:.0} km apart; one of the files is of another place or has its axes swapped",
-                    gap_m / 1000.0
-                ),
-            );
-        }
+        (gap_m > EXTENTS_APART_M).then(|| {
+            format!(
+                "{}: sign and lines lie {:.0} km apart; one of the files is of another place or has its axes swapped; mend it, or say far_apart = true in [place] if that is meant",
+                self.files_of(&["sign", "line"]),
+                gap_m / 1000.0
+            )
+        })
     }
 
     fn check_scale(&mut self, frame: &Frame) {
@@ -182,7 +187,7 @@ impl Builder {
         }
     }
 
-    fn files_of(&self, roles: &[&str]) -> String {
+    pub(super) fn files_of(&self, roles: &[&str]) -> String {
         let files: Vec<&str> = self
             .inputs
             .iter()

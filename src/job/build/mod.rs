@@ -10,6 +10,7 @@ mod order;
 mod place;
 mod sign;
 mod station;
+mod whereabouts;
 
 use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
 use std::path::PathBuf;
@@ -62,6 +63,8 @@ pub struct Builder {
     access: Vec<Access>,
     keep_outs: Vec<KeepOut>,
     area: Option<MultiPolygon<f64>>,
+    /// Where each polygon of the area came from.
+    area_sources: Vec<SourcePlace>,
     untreated: Option<MultiPolygon<f64>>,
     stations: Vec<(Station, LonLat)>,
     station_properties: HashMap<Arc<str>, Properties>,
@@ -73,6 +76,8 @@ pub struct Builder {
     site_ids: BTreeSet<Arc<str>>,
     findings: Findings,
     base: PathBuf,
+    far_apart: bool,
+    far_records: bool,
 }
 
 impl Builder {
@@ -92,6 +97,12 @@ impl Builder {
     /// in them that they are about.
     pub fn with_base(self, base: impl Into<PathBuf>) -> Self {
         Self { base: base.into(), ..self }
+    }
+
+    /// The same builder, for layers that are meant to lie far apart, or records that are to be used
+    /// however far they lie from everything else.
+    pub fn with_far(self, far_apart: bool, far_records: bool) -> Self {
+        Self { far_apart, far_records, ..self }
     }
 
     /// The findings so far, to add to.

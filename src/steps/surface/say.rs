@@ -119,6 +119,7 @@ pub(super) fn summary(desk: &Desk, done: &SurfaceDone, animals: &[OfAnimal], sec
         "cell_m": surface.grid.cell_m,
         "epsg": desk.job.frame.epsg(),
         "records": done.points.len(),
+        "records_set_aside": desk.job.whereabouts.set_aside,
         "animals": animals.iter().map(|of| of.summary.clone()).collect::<Vec<_>>(),
         "outside": surface.outside,
         "repeats": done.weighed.repeats.surplus(),
