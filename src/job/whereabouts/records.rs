@@ -4,7 +4,7 @@ use std::collections::HashSet;
 
 use super::cause::slip_of;
 use super::cells::{Cell, DEGREE_M, Lattice, reached, turned};
-use super::{CELLS_IN_REACH, FAR_M};
+use super::{CELLS_IN_REACH, FAR_M, Slip};
 use crate::frame::LonLat;
 use crate::job::extent::Extent;
 
@@ -64,10 +64,12 @@ pub(in crate::job) fn apart(
     let mut found: Vec<Apart> = Vec::new();
     let mut rest: Vec<(usize, LonLat)> = Vec::with_capacity(places.len());
     for (index, &at) in places.iter().enumerate() {
-        if far(at) {
+        let slip = if far(at) { slip_of(at, home) } else { None };
+        // Sign alone may be of several places; only a slip tells that one of them is none.
+        let is_slip = slip.as_ref().is_some_and(|(slip, _)| *slip != Slip::Zone);
+        if far(at) && (core.is_some() || is_slip) {
             let off_m = Extent::at(turned(at, about.lon_deg())).gap_m(home);
-            let likely = slip_of(at, home).map(|(_, words)| words);
-            found.push(Apart { index, off_m, far: true, likely });
+            found.push(Apart { index, off_m, far: true, likely: slip.map(|(_, words)| words) });
         } else {
             rest.push((index, at));
         }
@@ -154,4 +156,35 @@ pub(in crate::job) fn box_of(ways: &[&[LonLat]], about: LonLat, home: &Extent) -
     Extent::of_pairs(
         ways.iter().flat_map(|way| way.iter()).map(|&at| turned(at, about.lon_deg())).filter(near),
     )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn alone_of(records: &[(f64, f64)]) -> Vec<usize> {
+        let places: Vec<LonLat> = records.iter().map(|&(lon, lat)| LonLat::new(lon, lat).unwrap()).collect();
+        let home = crate::job::whereabouts::home_of(places[0], &[], &places).unwrap();
+        apart(&places, &[], None, &home, places[0]).iter().map(|a| a.index).collect()
+    }
+
+    #[test]
+    fn sign_alone_may_be_of_several_places_and_one_row_of_another_hemisphere_is_a_slip() {
+        let mut records: Vec<(f64, f64)> =
+            (0..30).map(|k| (4.0 + 0.01 * f64::from(k % 6), 51.0 + 0.01 * f64::from(k / 6))).collect();
+        records.extend([(5.2, 51.4); 5]);
+        assert_eq!(alone_of(&records), Vec::<usize>::new());
+        records.push((4.02, -51.02));
+        assert_eq!(alone_of(&records), [35]);
+    }
+
+    #[test]
+    fn one_row_a_degree_off_is_a_slip_where_the_others_lie_together() {
+        let mut records: Vec<(f64, f64)> = (0..162)
+            .map(|k| (148.0 + 0.005 * f64::from(k % 18), -36.0 + 0.005 * f64::from(k / 18)))
+            .collect();
+        assert_eq!(alone_of(&records), Vec::<usize>::new());
+        records[77].0 += 1.0;
+        assert_eq!(alone_of(&records), [77]);
+    }
 }
