@@ -64,25 +64,19 @@ pub fn compare(desk: &Desk, set: &mut OutputSet) -> Result<Outcome, StepError> {
     let mut outcome = desk.outcome();
     let sign = chosen_sign(desk, &mut outcome);
     let picked = pick(desk, &sign.records, &mut outcome)?;
-    let reach_m = accuracy_limit_m(desk);
     let mut gathered = [(Season::Before, &picked[0]), (Season::After, &picked[1])]
-        .map(|(season, picked)| gather(season, &picked.records, &picked.legs, reach_m));
+        .map(|(season, picked)| gather(season, &picked.records, &picked.legs, accuracy_limit_m(desk)));
     for (picked, gathered) in picked.iter().zip(&gathered) {
         warn_of_losses(desk, picked, gathered, &mut outcome);
     }
     let left_out = leave_out_of_rates(desk, &picked, &mut gathered, &mut outcome);
     warn_of_settings(desk, &mut outcome);
-    let blame = |e: SeasonError| {
-        let lost = left_out.iter().map(Vec::len).sum();
-        let e = if lost > 0 && e == SeasonError::NoSignAtAll { SeasonError::NoSignOnLegs(lost) } else { e };
-        request(desk, format!("{e} ({} and {})", picked[0].name, picked[1].name))
-    };
+    let blame = |e| no_outings(desk, &picked, &left_out, e);
     let mut smoothing = smoothing(desk, &gathered, &blame)?;
     let outings = outings(&gathered, smoothing.settings.bandwidth_m).map_err(blame)?;
     let grid = grid(desk, &outings, smoothing.settings.bandwidth_m)?;
     smoothing.settings.cell_m = grid.cell_m;
-    let (runs, count) = (smoothing.settings.runs, outings.list().len());
-    desk.progress.stage(&format!("comparing the seasons: {runs} relabellings of {count} outings"), None);
+    desk.progress.stage(&stage_of(&smoothing.settings, &outings), None);
     let found = compare_seasons(&outings, &smoothing.settings).map_err(|e| request(desk, e))?;
     found.warnings.iter().for_each(|w| outcome.warn(w.clone()));
     let maps = maps(&outings, &found.lattice, &grid).map_err(|e| request(desk, e))?;
@@ -213,6 +207,23 @@ fn smoothing(
         block: block.transpose()?,
     };
     Ok(Smoothing { rule, settings })
+}
+
+/// Why no outings can be compared, in terms of what was left out.
+fn no_outings(
+    desk: &Desk,
+    picked: &[Picked; 2],
+    left_out: &[Vec<&Placed<Record>>; 2],
+    why: SeasonError,
+) -> StepError {
+    let lost = left_out.iter().map(Vec::len).sum();
+    let why = if lost > 0 && why == SeasonError::NoSignAtAll { SeasonError::NoSignOnLegs(lost) } else { why };
+    request(desk, format!("{why} ({} and {})", picked[0].name, picked[1].name))
+}
+
+/// How much there is to compare.
+fn stage_of(settings: &Settings, outings: &Outings) -> String {
+    format!("comparing the seasons: {} relabellings of {} outings", settings.runs, outings.list().len())
 }
 
 /// Where both seasons were searched rates are compared: takes out the sign that belongs to no searched
