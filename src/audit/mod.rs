@@ -31,7 +31,7 @@ mod written;
 pub use breach::{Breach, Promise};
 pub use edge::{Measured, distance_to_edge};
 pub use rules::Rules;
-pub use written::{NEAR_MISSES, NETWORK, SITES, Written};
+pub use written::{NEAR_MISSES, NETWORK, SITES, Said, Written};
 
 use geo_types::MultiPolygon;
 use rayon::prelude::*;
@@ -113,7 +113,7 @@ pub struct Audit {
 /// [`FrameError`] for a place that the frame of the job cannot hold.
 pub fn audit(job: &Job, rules: &Rules, parcels: &[Parcel], written: &Written) -> Result<Audit, FrameError> {
     let roads = Roads::new(&written.edges, &job.frame)?;
-    let stands = stand::stands(job, &written.sites, &roads, rules)?;
+    let stands = stand::stands(job, written, &roads, rules)?;
     let ground = Ground::new(job, rules, parcels);
     let mut breaches = written.faults.clone();
     let faults = keep::check_ground(&ground, &stands);
@@ -123,8 +123,8 @@ pub fn audit(job: &Job, rules: &Rules, parcels: &[Parcel], written: &Written) ->
     let against: Vec<Vec<String>> =
         faults.iter().map(|faults| faults.iter().map(Breach::what).collect()).collect();
     for (stand, faults) in stands.iter().zip(faults) {
-        let must_go = stand.site.is_none() && written.stays.get(stand.id) == Some(&false);
-        if !must_go {
+        let unfit = stand.site.is_none() && written.stations.get(stand.id) == Some(&Said::Unfit);
+        if !unfit {
             breaches.extend(faults);
         }
         ground.check_named(stand, &mut breaches);

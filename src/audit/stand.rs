@@ -7,7 +7,7 @@ use super::roads::{Road, RoadFoot, Roads};
 use super::rules::Rules;
 use super::sources::{Sources, on_step};
 use super::space::Spot;
-use super::written::{SITES, WrittenSite};
+use super::written::{SITES, Said, Written, WrittenSite};
 use crate::frame::{FrameError, GroundPoint, Placed, azimuth_deg, distance_m};
 use crate::job::Job;
 use crate::record::{Station, StationState};
@@ -67,16 +67,16 @@ impl Stand<'_> {
 /// [`FrameError`] for a place that the frame cannot hold.
 pub(super) fn stands<'a>(
     job: &'a Job,
-    sites: &'a [WrittenSite],
+    written: &'a Written,
     roads: &Roads,
     rules: &Rules,
 ) -> Result<Vec<Stand<'a>>, FrameError> {
-    let mut all = Vec::with_capacity(sites.len() + job.stations.len());
+    let mut all = Vec::with_capacity(written.sites.len() + job.stations.len());
     let carries = |road: &Road| road.is_any(&rules.travel) || road.is_any(&rules.along);
     let bears = |road: &Road| road.is_any(&rules.along);
     let fixed: Vec<GroundPoint> =
         job.must.iter().flat_map(|m| roads.feet(m.ground, FIXED_REACH_M, bears)).map(|f| f.at).collect();
-    for site in sites {
+    for site in &written.sites {
         let ground = job.frame.to_ground(site.at)?;
         let stated = stated_foot(job, site, ground)?;
         let mut feet = stated.map_or(Vec::new(), |at| roads.feet(at, STANDS_WITHIN_M, bears));
@@ -89,7 +89,8 @@ pub(super) fn stands<'a>(
         let fixed = feet.iter().any(|f| fixed.iter().any(|at| at.distance_m(f.at) < FIXED_WITHIN_M));
         all.push(Stand { id: &site.id, site: Some(site), spot, ground, feet, spacing_m, straight_m, fixed });
     }
-    for station in job.stations.iter().filter(|s| s.what.state == StationState::Set) {
+    let gone = |s: &Placed<Station>| written.stations.get(&*s.what.station_id) == Some(&Said::Gone);
+    for station in job.stations.iter().filter(|s| s.what.state == StationState::Set && !gone(s)) {
         let Placed { what: Station { station_id, .. }, at, ground } = station;
         let feet = roads.feet(*ground, FOOT_REACH_M, carries);
         let spot = Spot::new(*at);

@@ -23,10 +23,21 @@ pub struct Written {
     pub(super) sites: Vec<WrittenSite>,
     pub(super) edges: Vec<WrittenEdge>,
     pub(super) gaps: Vec<WrittenGap>,
-    /// What is said of each station in the ground: that it may stay, or must go.
-    pub(super) stays: BTreeMap<String, bool>,
+    /// What is said of each station.
+    pub(super) stations: BTreeMap<String, Said>,
     /// What could not be read as a thing of its kind.
     pub(super) faults: Vec<Breach>,
+}
+
+/// What the files of a set say of a station.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Said {
+    /// That it is fit to be served where it stands.
+    Fit,
+    /// That something else is to be done with it.
+    Unfit,
+    /// That it stands no longer, by the check log.
+    Gone,
 }
 
 /// A proposed site as written.
@@ -199,9 +210,9 @@ impl Written {
         }
     }
 
-    /// Takes what is said of a station in the ground: that it may stay where it is, or not.
-    pub fn station(&mut self, id: &str, stays: bool) {
-        self.stays.insert(id.to_string(), stays);
+    /// Takes what is said of a station. One of which nothing is said is held to be fit.
+    pub fn station(&mut self, id: &str, said: Said) {
+        self.stations.insert(id.to_string(), said);
     }
 
     /// How many sites there are.

@@ -4,7 +4,7 @@ use std::path::Path;
 
 use serde_json::Value;
 
-use crate::audit::{NEAR_MISSES, NETWORK, SITES, Written};
+use crate::audit::{NEAR_MISSES, NETWORK, SITES, Said, Written};
 use crate::files::{FileError, RawFeature, ReadAs, read_features, read_text};
 use crate::steps::StepError;
 
@@ -38,8 +38,13 @@ fn stations(folder: &Path, called: &Path, written: &mut Written) -> Result<(), S
     for told in summary.get("stations").and_then(Value::as_array).into_iter().flatten() {
         let word = |name: &str| told.get(name).and_then(Value::as_str);
         if let (Some(id), Some(verdict)) = (word("station_id"), word("verdict")) {
-            // One that the check log has lifted already is as gone as one that has to go.
-            written.station(id, !matches!(verdict, "lift" | "none"));
+            let said = match verdict {
+                "keep" => Said::Fit,
+                // The check log has lifted it already: it keeps nothing away.
+                "none" => Said::Gone,
+                _ => Said::Unfit,
+            };
+            written.station(id, said);
         }
     }
     Ok(())

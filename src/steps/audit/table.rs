@@ -9,6 +9,7 @@ use super::rules::rules_of;
 use crate::audit::{Audit, Breach, NearKeepOut, Row};
 use crate::files::OutputSet;
 use crate::files::write::{round_to, write_csv};
+use crate::siting::SHORT_CAUTION;
 use crate::steps::{Desk, StepError};
 
 /// What is said of a station that stands where it may not, where the files say so themselves.
@@ -71,6 +72,7 @@ fn header(kinds: &[String]) -> Vec<String> {
         "nearest_straight",
         "straight_m",
         "breaches",
+        "caution",
     ];
     let of_kind =
         |kind: &String| ["nearest", "distance_m", "limit_m", "margin_m"].map(|c| format!("{kind}_{c}"));
@@ -130,6 +132,7 @@ fn cells(audit: &Audit, row: &Row) -> Vec<String> {
     cells.push(row.parcels.join("; "));
     cells.extend([&row.next_parcel, &row.along, &row.straight].into_iter().flat_map(named));
     cells.push(faults.join("; "));
+    cells.push(SHORT_CAUTION.to_string());
     cells
 }
 
@@ -235,6 +238,7 @@ fn text(audit: &Audit, changes: &[String]) -> String {
         format!("Audit of {sites} proposed sites and {stations} stations in the ground, by stakeline {}.", env!("CARGO_PKG_VERSION")),
         "Distances are measured on the WGS84 ellipsoid from the places as written; the limits are your own, from permit and label.".to_string(),
         "site-distances.csv has a row for each.".to_string(),
+        SHORT_CAUTION.to_string(),
         String::new(),
     ];
     if !changes.is_empty() {
