@@ -26,14 +26,12 @@ impl Builder {
     /// and lines) and gives the job.
     ///
     /// # Errors
-    /// [`JobError::Faults`] with every fault of the inputs, [`JobError::Frame`] for a code
+    /// [`JobError::Faults`] with every fault of the inputs, what lies in the wrong place first (it may be
+    /// what the frame cannot hold), [`JobError::Frame`] for a code
     /// that is no projected system in metres.
     pub fn finish(mut self, epsg: Option<u32>) -> Result<Job, JobError> {
         self.settle_days();
-        let mut whereabouts = self.look_where_things_lie();
-        if let Some(why) = self.sign_of_another_place().filter(|_| !self.far_apart) {
-            whereabouts.refusals.insert(0, why);
-        }
+        let whereabouts = self.look_where_things_lie();
         let Some(frame) = self.frame(epsg)? else { return Err(self.no_place()) };
         self.check_scale(&frame);
         self.fill_closed_lines();
@@ -87,11 +85,7 @@ impl Builder {
             frame,
         };
         match job.findings.faults(&base) {
-            // What lies in the wrong place may be what the frame cannot hold.
-            Some(mut faults) => {
-                faults.splice(0..0, job.whereabouts.refusals);
-                Err(JobError::Faults(faults))
-            }
+            Some(faults) => Err(JobError::Faults([job.whereabouts.refusals, faults].concat())),
             None => Ok(job),
         }
     }
@@ -156,7 +150,7 @@ impl Builder {
     }
 
     /// Says so where sign and lines have nothing to do with each other.
-    fn sign_of_another_place(&self) -> Option<String> {
+    pub(super) fn sign_of_another_place(&self) -> Option<String> {
         let sign = Extent::of(self.records.iter().map(|r| r.at))?;
         let lines = Extent::of(self.lines.iter().flat_map(|(_, way)| way.iter().copied()))?;
         let gap_m = sign.gap_m(&lines);

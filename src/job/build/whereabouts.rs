@@ -46,6 +46,9 @@ impl Builder {
         self.findings = findings;
         found.layers.extend(self.layers_of_sign(about, &home, &apart));
         self.set_aside(&apart, &mut found);
+        if let Some(why) = self.sign_of_another_place() {
+            found.refusals.insert(0, why);
+        }
         if self.far_apart {
             found.refusals.clear();
         }
