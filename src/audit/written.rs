@@ -125,16 +125,11 @@ impl Written {
         };
         let (offset_m, bearing_deg) = (number("offset_m", true), number("bearing_deg", true));
         let nearest_site_m = number("nearest_site_m", false);
-        let side = text(p, "side");
-        let left = match side.as_deref() {
-            Some("left") => Some(true),
-            Some("right") => Some(false),
-            _ => {
-                let found = side.unwrap_or("nothing".into());
-                faults.push(fault("property \"side\"", "left or right", found));
-                None
-            }
-        };
+        let left = is_left(p);
+        if left.is_none() {
+            let found = text(p, "side").unwrap_or("nothing".into());
+            faults.push(fault("property \"side\"", "left or right", found));
+        }
         if id.is_none() {
             faults.push(fault("property \"site_id\"", "an id of its own", "nothing".into()));
         }
@@ -149,9 +144,7 @@ impl Written {
             target: text(p, "target").map(|t| Animal::from_word(&t)),
             cluster: text(p, "cluster_id"),
             nearest_site_m,
-            keep_out: p
-                .get("keep_out")
-                .and_then(|k| Some((k.get("distance_m")?.as_f64()?, k.get("limit_m")?.as_f64()?))),
+            keep_out: keep_out(p),
         });
         self.faults.append(&mut faults);
     }
@@ -227,6 +220,20 @@ fn text(properties: &Properties, name: &str) -> Option<String> {
         Value::Number(number) => Some(number.to_string()),
         _ => None,
     }
+}
+
+fn is_left(properties: &Properties) -> Option<bool> {
+    match text(properties, "side")?.as_str() {
+        "left" => Some(true),
+        "right" => Some(false),
+        _ => None,
+    }
+}
+
+/// Distance and limit of the keep-out that a site names.
+fn keep_out(properties: &Properties) -> Option<(f64, f64)> {
+    let said = properties.get("keep_out")?;
+    Some((said.get("distance_m")?.as_f64()?, said.get("limit_m")?.as_f64()?))
 }
 
 /// `tracks.geojson#3` as file and number.
