@@ -427,3 +427,37 @@ fn sign_on_neighbouring_land_and_along_a_road_out_is_used() {
     property.run("surface", &[]).done(&[]);
     assert_eq!(read_json(&property.room.path().join("out/activity.json"))["records_set_aside"], 0);
 }
+
+#[test]
+fn a_choice_that_leaves_no_record_proposes_nothing_and_names_what_removed_them() {
+    let property = Property::new();
+    let stations = [feature("Point", at(0.3, 0.5), json!({ "station_id": "K1", "state": "set" }))];
+    property.file("stations.geojson", &stations);
+    for command in ["sites", "run"] {
+        let said = property.run(command, &["--stations", "stations.geojson", "--from", "2027-01-01"]);
+        said.refused(&[
+            "sign.geojson: none of the 40 records",
+            "40 records before the first day",
+            "from 2027-01-01",
+        ]);
+        assert!(!said.out.contains("K1") && !property.room.path().join("out").exists(), "{}", said.out);
+        property
+            .run(command, &["--to", "2025-06-30"])
+            .refused(&["after the last day (chosen: to 2025-06-30)"]);
+        property
+            .run(command, &["--animal", "fox"])
+            .refused(&["40 records of another animal (chosen: animals fox)"]);
+    }
+    property.plan(
+        "[select]\nperiod = \"spring\"\n[periods.spring.dates]\ndog = { from = \"09-01\", to = \"11-30\" }\n",
+    );
+    property
+        .run("sites", &[])
+        .refused(&["40 records of another time of the year (chosen: period \"spring\")"]);
+    // One record is enough, and sign that was never given is not missed.
+    property.plan("");
+    property.run("sites", &["--from", "2026-06-10"]).done(&[]);
+    let plan = fs::read_to_string(property.room.path().join("plan.toml")).unwrap();
+    property.text("lines.toml", &plan.replace("[[sign]]\nfile = \"sign.geojson\"\n", ""));
+    property.run_on("lines.toml", "sites", &[]).done(&[]);
+}

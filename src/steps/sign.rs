@@ -61,3 +61,49 @@ pub(super) fn chosen_sign<'j>(desk: &'j Desk, outcome: &mut Outcome) -> Chosen<'
     }
     chosen
 }
+
+/// Holds that the choice of sign leaves a record where sign was given: by lines alone a step would
+/// propose sites, and judge stations, as if nobody had ever searched.
+///
+/// # Errors
+/// [`StepError::Request`] that says which choice removed how many records.
+pub(super) fn hold_some_left(desk: &Desk, chosen: &Chosen) -> Result<(), StepError> {
+    if desk.plan.sign.is_empty() || !chosen.records.is_empty() {
+        return Ok(());
+    }
+    let way = "to propose by lines alone, take the sign out of the plan";
+    let what = match desk.job.records.len() {
+        0 => format!("holds no record that can be used; mend the file, or, {way}"),
+        all => {
+            let removed: Vec<String> = chosen
+                .left_out
+                .iter()
+                .map(|(reason, count)| {
+                    format!("{} {reason}{}", counted(*count, "record"), asked(desk.plan, reason))
+                })
+                .collect();
+            format!(
+                "none of the {} is left: {} left out; choose otherwise, or, {way}",
+                counted(all, "record"),
+                removed.join(", ")
+            )
+        }
+    };
+    Err(StepError::Request { files: desk.files_of(&["sign"]), what })
+}
+
+/// The choice that left records out for a reason, as the plan or a flag writes it.
+fn asked(plan: &Plan, reason: &str) -> String {
+    let select = &plan.select;
+    let day = |name: &str, day: Option<jiff::civil::Date>| day.map(|day| format!("{name} {day}"));
+    let (from, to) = (day("from", select.from.map(|d| d.0)), day("to", select.to.map(|d| d.0)));
+    let period = select.period.as_ref().map(|name| format!("period \"{name}\""));
+    let asked: Vec<String> = match reason {
+        "of another animal" | "without an animal" => vec![format!("animals {}", select.animals.join(", "))],
+        "before the first day" => from.into_iter().collect(),
+        "after the last day" => to.into_iter().collect(),
+        "of another time of the year" => period.into_iter().collect(),
+        _ => [from, to, period].into_iter().flatten().collect(),
+    };
+    if asked.is_empty() { String::new() } else { format!(" (chosen: {})", asked.join(", ")) }
+}

@@ -12,7 +12,7 @@ use serde_json::Value;
 use super::along_files::along_lines;
 use super::rate_camera::camera_rate;
 use super::rate_plane::plane_rate;
-use super::sign::chosen_sign;
+use super::sign::{chosen_sign, hold_some_left};
 use super::smoothing::{bandwidth_of, grid_of, ground, kernel_of, request};
 use super::{Desk, Outcome, StepError};
 use crate::files::OutputSet;
@@ -75,6 +75,7 @@ fn computed(
     let kernel = kernel_of(table.kernel.as_deref())?;
     let weights = weights_of(desk)?;
     let sign = chosen_sign(desk, outcome);
+    hold_some_left(desk, &sign)?;
     desk.progress.stage("computing the activity surface", None);
     let mut weighed = weigh(&sign.records, &weights);
     say::of_sign(desk, &sign.records, &weighed, outcome);

@@ -16,7 +16,7 @@ use jiff::civil::Date;
 
 use super::check_rows::read_checks;
 use super::nodes::{self, NetworkDone};
-use super::sign::chosen_sign;
+use super::sign::{chosen_sign, hold_some_left};
 use super::surface::{SurfaceDone, compute};
 use super::verdicts::{Verdicts, standing, verdicts};
 use super::written::said_first;
@@ -96,7 +96,9 @@ pub fn sites(
     let mut outcome = desk.outcome();
     let started = Instant::now();
     let settings = settings::settings_of(desk)?;
-    let records = chosen_sign(desk, &mut outcome).records;
+    let chosen = chosen_sign(desk, &mut outcome);
+    hold_some_left(desk, &chosen)?;
+    let records = chosen.records;
     let made = match surface {
         None if !records.is_empty() => Some(compute(desk, &mut outcome)?),
         _ => None,
