@@ -239,7 +239,7 @@ impl Apart<'_> {
         let cluster = |s: &Stand| s.site.and_then(|site| site.cluster.clone());
         let is_given = |s: &Stand| s.fixed || s.site.is_none();
         let together = cluster(a).is_some() && cluster(a) == cluster(b);
-        !together && !(is_given(a) && is_given(b))
+        !(together || is_given(a) && is_given(b))
     }
 
     /// Tells of two that are too near, at the later site, whose file makes the promise. A site that

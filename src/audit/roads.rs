@@ -19,6 +19,9 @@ const AS_NEAR_M: f64 = 0.05;
 /// and to the lattice.
 const ROUNDING_M: f64 = 0.015;
 
+/// A step of an edge in the frame, with the numbers of the edge and of the step.
+type Step = GeomWithData<Line<[f64; 2]>, (u32, u32)>;
+
 /// The network. Edges are straight in the frame, where they were made; lengths are those on the
 /// ellipsoid.
 pub(super) struct Roads {
@@ -27,7 +30,7 @@ pub(super) struct Roads {
     leaving: Vec<Vec<u32>>,
     nodes: HashMap<String, u32>,
     places: Vec<GroundPoint>,
-    steps: RTree<GeomWithData<Line<[f64; 2]>, (u32, u32)>>,
+    steps: RTree<Step>,
 }
 
 /// An edge.

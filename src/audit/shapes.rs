@@ -115,7 +115,8 @@ impl Shapes {
         let coords = &self.coords[run.first as usize..=run.last as usize];
         match coords {
             [only] => near.look(*only, *only),
-            path => path.windows(2).fold(false, |held, edge| near.look(edge[0], edge[1]) || held),
+            // Every edge is looked at, also after one that is nearer was found.
+            path => path.windows(2).filter(|edge| near.look(edge[0], edge[1])).count() > 0,
         }
     }
 }

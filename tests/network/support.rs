@@ -1,6 +1,6 @@
 //! Lines for tests, and what is asked of every network.
 
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::sync::Arc;
 
 use stakeline::frame::{Frame, GroundPoint, LonLat, Traced};

@@ -136,10 +136,9 @@ impl<'de> Visitor<'de> for Table<'_> {
         let mut fault = None;
         while let Some(name) = next {
             let value: Value = map.next_value()?;
-            if properties.get(&name).is_some_and(|before| *before != value) {
+            if let Some(before) = properties.get(&name).filter(|before| **before != value) {
                 fault = Some(format!(
-                    "has the property \"{name}\" twice, as {} and as {value}; take one of them out",
-                    properties[&name]
+                    "has the property \"{name}\" twice, as {before} and as {value}; take one of them out"
                 ));
             }
             properties.insert(name.into_owned(), value);
