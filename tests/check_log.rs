@@ -348,7 +348,7 @@ fn walked(stations: &[Placed<Station>], checks: &[Check]) -> Walked {
     let strangers: BTreeSet<_> =
         checks.iter().map(|c| &c.station_id).filter(|id| !lies.contains_key(*id)).collect();
     let begun_with = strangers.len() as i64;
-    strangers.into_iter().for_each(|id| drop(lies.insert(id.clone(), 1)));
+    lies.extend(strangers.into_iter().map(|id| (id.clone(), 1)));
     for check in checks {
         let (out, back) = (check.capsules_out.unwrap_or(0), check.capsules_back.unwrap_or(0));
         let (out, back) = (i64::from(out), i64::from(back));

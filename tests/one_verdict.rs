@@ -22,7 +22,7 @@ fn property(plan: &str) -> TempDir {
         }
     }
     let own = fs::read_to_string(room.path().join("plan.toml")).unwrap();
-    let own = own.replace("weightings = 10", "weightings = 0").replace("[compare]", "[compare]\nruns = 49");
+    let own = own.replace("weightings = 100", "weightings = 0").replace("[compare]", "[compare]\nruns = 49");
     fs::write(room.path().join("plan.toml"), format!("{plan}\n{own}")).unwrap();
     room
 }
