@@ -461,3 +461,29 @@ fn a_choice_that_leaves_no_record_proposes_nothing_and_names_what_removed_them()
     property.text("lines.toml", &plan.replace("[[sign]]\nfile = \"sign.geojson\"\n", ""));
     property.run_on("lines.toml", "sites", &[]).done(&[]);
 }
+
+#[test]
+fn every_name_that_the_plan_maps_is_known_and_its_column_is_there() {
+    let property = Property::new();
+    let with = |fields: &str| {
+        property.plan("");
+        let plan = fs::read_to_string(property.room.path().join("plan.toml")).unwrap();
+        property.text("plan.toml", &format!("{plan}{fields}"));
+        property.run("sites", &[])
+    };
+    // Both slips at once: a layer and a property that are not known.
+    with("[fields.sign]\ncuont = \"N\"\n[fields.keepout]\ndistance_m = \"D\"\n").refused(&[
+        "[fields.sign]: \"cuont\" is not read",
+        "did you mean \"count\"?",
+        "there is no layer \"keepout\"",
+        "did you mean \"keep_out\"?",
+    ]);
+    with("[fields.keep_out]\ndistnace = \"distance_m\"\n").refused(&["did you mean \"distance_m\"?"]);
+    with("[fields.sign]\ncount = \"N\"\n").refused(&["count = \"N\"", "it has animal, date, sign"]);
+    with("[fields.wombats]\nname = \"N\"\n").refused(&["known are check, keep_out, line"]);
+    // A column that one feature has is enough; a layer that is not read is not held.
+    let mut records = sign();
+    records[7]["properties"]["N"] = json!(3);
+    property.file("sign.geojson", &records);
+    with("[fields.sign]\ncount = \"N\"\n[fields.check]\ndate = \"day\"\n").done(&[]);
+}

@@ -11,27 +11,8 @@ use serde_json::Value;
 
 use crate::files::RawFeature;
 use crate::frame::Placed;
-use crate::job::{DateColumn, DateOrder, Fields, Findings, Spellings};
+use crate::job::{CHECK_NAMES, DateColumn, DateOrder, Fields, Findings, Spellings};
 use crate::record::{Animal, Check, Found, SourcePlace, Station};
-
-/// What is read of a row.
-const NAMES: [&str; 15] = [
-    "station_id",
-    "site_id",
-    "date",
-    "by",
-    "found",
-    "reason",
-    "animal",
-    "head_replaced",
-    "capsules_out",
-    "capsules_back",
-    "serviced",
-    "lifted",
-    "batch",
-    "closed",
-    "note",
-];
 
 /// Reads the rows of a check log. The account of doses rests on every row: one that is not
 /// understood is a fault, and no account may be given then. Odd but usable rows are warnings.
@@ -141,7 +122,7 @@ impl Reader<'_> {
 
     fn check(&mut self, row: &RawFeature) -> Option<Check> {
         let place = line_of(&row.source);
-        Spellings::of(self.fields, row, "check", &NAMES).tell(&row.source, &place, self.findings);
+        Spellings::of(self.fields, row, "check", &CHECK_NAMES).tell(&row.source, &place, self.findings);
         let text = |property: &str| self.fields.text(&row.properties, property);
         let Some(station_id) = text("station_id").or_else(|| text("site_id")) else {
             self.fault(&place, "has no station_id");

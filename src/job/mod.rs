@@ -17,7 +17,7 @@ mod spelling;
 mod whereabouts;
 mod wind;
 
-pub use build::{Builder, SignDefaults};
+pub use build::{Builder, CHECK_NAMES, SignDefaults};
 pub use dates::{DateColumn, DateOrder, DateTrouble, ReadDay};
 pub use fields::Fields;
 pub use findings::{Findings, Warning};

@@ -103,6 +103,7 @@ pub fn look<'a>(plan: &'a Plan, progress: &'a dyn Progress) -> Result<Desk<'a>, 
     if !reading.failed.is_empty() {
         return Err(StepError::Files(reading.failed));
     }
+    builder.hold_fields();
     let mut epsg = plan.place.epsg;
     let ground = match &plan.terrain.dem {
         Some(dem) => Some(ground_of(plan, dem, &mut builder, &mut epsg, progress)?),
@@ -273,6 +274,7 @@ impl Reading<'_> {
                 self.progress.reach(seen);
             }
             self.builder.note_site_ids(role, &raw);
+            self.builder.note_columns(role, &raw);
             take(self.builder, raw);
         });
         match read {

@@ -10,7 +10,8 @@ use crate::job::shapes::{points_of, ways_of};
 use crate::record::{Deployment, SurveyLeg};
 
 /// What is read of a leg or a camera.
-const NAMES: [&str; 8] = ["passes", "nights", "date", "until", "mode", "observer", "survey", "name"];
+pub(super) const NAMES: [&str; 8] =
+    ["passes", "nights", "date", "until", "mode", "observer", "survey", "name"];
 
 impl Builder {
     /// A survey leg.

@@ -7,7 +7,8 @@ use crate::job::shapes::{points_of, ways_of};
 use crate::record::{Access, Gate, Line, LineKind, OneWay};
 
 /// What is read of a line.
-const NAMES: [&str; 8] = ["kind", "name", "bridge", "tunnel", "access", "closed", "locked", "oneway"];
+pub(super) const NAMES: [&str; 8] =
+    ["kind", "name", "bridge", "tunnel", "access", "closed", "locked", "oneway"];
 
 impl Builder {
     /// A line, or a gate that stands among lines as a point.

@@ -5,6 +5,7 @@ mod effort;
 mod finish;
 mod keep_out;
 mod line;
+mod mapped;
 mod names;
 mod order;
 mod place;
@@ -28,6 +29,7 @@ use super::shapes::points_of;
 use super::wind::WindRows;
 use super::{Findings, Query};
 use days::Awaited;
+pub use mapped::CHECK_NAMES;
 
 use crate::files::write::InputFile;
 use crate::files::{Properties, RawFeature, RawShape};
@@ -45,6 +47,8 @@ pub struct SignDefaults {
 #[derive(Default)]
 pub struct Builder {
     fields: BTreeMap<String, BTreeMap<String, String>>,
+    /// What the files have of the columns that `[fields]` maps, by layer.
+    mapped: BTreeMap<String, mapped::Columns>,
     zone: Option<TimeZone>,
     dates: Option<DateOrder>,
     /// The columns of days of the file being read, by property.

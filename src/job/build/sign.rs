@@ -10,7 +10,8 @@ use crate::job::shapes::points_of;
 use crate::record::{Animal, Occasion, Record, Sign};
 
 /// What is read of a record.
-const NAMES: [&str; 8] = ["sign", "animal", "date", "count", "accuracy_m", "observer", "season", "survey"];
+pub(super) const NAMES: [&str; 8] =
+    ["sign", "animal", "date", "count", "accuracy_m", "observer", "season", "survey"];
 
 impl Builder {
     /// A record of sign. A multi-point becomes a record a point, and a count that it carries is

@@ -8,7 +8,8 @@ use crate::job::shapes::points_of;
 use crate::record::{Station, StationState};
 
 /// What is read of a station.
-const NAMES: [&str; 8] = ["station_id", "site_id", "name", "state", "set_on", "lifted_on", "set_by", "batch"];
+pub(super) const NAMES: [&str; 8] =
+    ["station_id", "site_id", "name", "state", "set_on", "lifted_on", "set_by", "batch"];
 
 impl Builder {
     /// A station.
