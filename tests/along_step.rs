@@ -92,7 +92,7 @@ fn points_are_told_the_activity_on_their_line() {
     let file = folder.path().join("points.geojson");
     std::fs::write(&file, points.to_string()).unwrap();
     let out = folder.path().join("second");
-    let second = run(&out, &["--bandwidth", "250", "--at", file.to_str().unwrap()]);
+    let second = run(&out, &["--bandwidth", "250", "--edge", "none", "--at", file.to_str().unwrap()]);
     assert_eq!(second.0, 0, "{}", second.2);
     let told = features(&out, "activity-at.geojson");
     assert_eq!(told[0]["properties"]["mine"], 7);

@@ -124,7 +124,7 @@ fn each_animal_has_its_own_surface() {
     }
     fs::write(&sign, collection.to_string()).unwrap();
     let at = sign.to_str().unwrap().to_string();
-    let (status, err, all) = run(room.path(), &["--bandwidth", "150", "--at", &at]);
+    let (status, err, all) = run(room.path(), &["--bandwidth", "150", "--edge", "none", "--at", &at]);
     assert_eq!(status, 0, "{err}");
     assert!(err.contains("dog and fox and feral cat"), "{err}");
     let animals = all["animals"].as_array().unwrap();
@@ -148,7 +148,7 @@ fn each_animal_has_its_own_surface() {
         assert!((sum / number(feature, "/properties/density_per_km2") - 1.0).abs() < 1e-9);
     }
     // Chosen alone, an animal has the same surface without a warning.
-    let (status, err, dog) = run(room.path(), &["--bandwidth", "150", "--animal", "dog"]);
+    let (status, err, dog) = run(room.path(), &["--bandwidth", "150", "--edge", "none", "--animal", "dog"]);
     assert_eq!(status, 0, "{err}");
     assert!(!err.contains("taken together"), "{err}");
     assert_eq!(dog["animals"], json!([]));

@@ -247,7 +247,7 @@ mod tests {
             }
             reached += wanted.len();
         }
-        assert!(reached > 500, "{reached}");
+        assert!(reached > 50, "{reached}");
     }
 
     #[test]

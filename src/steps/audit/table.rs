@@ -144,6 +144,7 @@ pub(super) fn summary(desk: &Desk, audit: &Audit, changes: &[String]) -> Value {
         *by_promise.entry(breach.promise.word()).or_default() += 1;
     }
     json!({
+        "caution": SHORT_CAUTION,
         "kept": audit.breaches.is_empty(),
         "sites": sites,
         "stations": stations,
