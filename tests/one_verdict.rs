@@ -45,12 +45,11 @@ fn text(of: &Value, key: &str) -> String {
     of[key].as_str().unwrap_or_default().to_string()
 }
 
+/// Pairs of task and reason, by station and file.
+type Told = BTreeMap<String, BTreeMap<String, BTreeSet<(String, String)>>>;
+
 /// Every pair of task and reason that a JSON output gives a station.
-fn told(
-    value: &Value,
-    file: &str,
-    found: &mut BTreeMap<String, BTreeMap<String, BTreeSet<(String, String)>>>,
-) {
+fn told(value: &Value, file: &str, found: &mut Told) {
     match value {
         Value::Object(members) => {
             if let Some(Value::String(id)) = members.get("station_id") {

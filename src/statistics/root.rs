@@ -6,7 +6,7 @@
 const MOST_HALVINGS: usize = 200;
 
 /// The place where a condition that holds at small values stops holding, between `low` and `high`: the
-/// middle of the last range, which is as small as numbers go or [`MOST_HALVINGS`] halvings of the first.
+/// middle of the last range, which is as small as numbers go or 200 halvings of the first.
 /// Where the condition holds nowhere this is `low`, where it holds everywhere `high`, to rounding.
 ///
 /// ```

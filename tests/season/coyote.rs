@@ -3,7 +3,6 @@
 //! and none by days.
 
 use std::collections::BTreeMap;
-use std::path::PathBuf;
 
 use jiff::civil::Date;
 use stakeline::frame::{Frame, LonLat};
