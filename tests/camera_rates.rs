@@ -154,7 +154,11 @@ fn real_data_the_example_of_the_standard_is_counted_as_others_count_it() {
     fs::write(folder.path().join("deployments.csv"), table).unwrap();
 
     let mut command = stakeline();
-    command.args(["inspect", "--json", "--sign"]).arg(folder.path()).arg("--survey").arg(folder.path());
+    // Its cameras stand in places 145 km apart, and it has no lines and no area that say it is meant.
+    let plan = folder.path().join("plan.toml");
+    fs::write(&plan, "[select]\nfar_records = true\n").unwrap();
+    command.arg("inspect").arg(&plan).args(["--json", "--sign"]).arg(folder.path());
+    command.arg("--survey").arg(folder.path());
     let (status, out, err) = said(&mut command);
     assert_eq!(status, 0, "{err}");
     let found: Value = serde_json::from_str(&out).unwrap();

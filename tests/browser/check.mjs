@@ -116,18 +116,21 @@ const saved = JSON.parse(fs.readFileSync(`${out}/must.geojson`, "utf8"));
 check(saved.features.length === 1 && saved.features[0].properties.must === true && saved.features[0].properties.site_id === third, "the saved layer does not hold the moved site");
 check(saved.features[0].properties.moved === true, "the saved site is not marked as moved");
 
-// Stepping a site towards a house: the panel warns as soon as, and only where, it is too near.
-await page.locator("#find-text").fill("S013");
-await page.locator("#find-text").press("Enter");
+// Stepping sites until one comes too near a house: the panel warns as soon as, and only where, it is too near.
 let warned = 0;
-for (let k = 0; k < 15; k++) {
-  await page.locator("#step-back").click();
-  const panel = await page.locator("#sheet-site").textContent();
-  const [, away, limit] = /: (\d+) m away; limit \d+ m, (\d+) m with/.exec(panel) || [];
-  const inside = panel.includes("inside the keep-out");
-  if (away === undefined) check(!inside, "a keep-out is warned of that is not near");
-  else if (Math.abs(away - limit) > 1) check(inside === Number(away) < Number(limit), `${away} m from a keep-out of ${limit} m, and the panel ${inside ? "warns" : "is silent"}`);
-  warned += inside;
+for (const id of await rows.locator("th button").allTextContents()) {
+  await page.locator("#find-text").fill(id);
+  await page.locator("#find-text").press("Enter");
+  for (let k = 0; k < 15; k++) {
+    await page.locator("#step-back").click();
+    const panel = await page.locator("#sheet-site").textContent();
+    const [, away, limit] = /: (\d+) m away; limit \d+ m, (\d+) m with/.exec(panel) || [];
+    const inside = panel.includes("inside the keep-out");
+    if (away === undefined) check(!inside, "a keep-out is warned of that is not near");
+    else if (Math.abs(away - limit) > 1) check(inside === Number(away) < Number(limit), `${away} m from a keep-out of ${limit} m, and the panel ${inside ? "warns" : "is silent"}`);
+    warned += inside;
+  }
+  if (warned > 0) break;
 }
 check(warned > 0, "no step led into a keep-out");
 
