@@ -54,7 +54,7 @@ impl Place {
     }
 
     fn farm(&self) -> PathBuf {
-        self.0.path().join("farm")
+        self.0.path().join("hill")
     }
 
     fn out(&self) -> PathBuf {
@@ -89,7 +89,7 @@ fn a_plan_and_layers_in_the_output_folder_stay() {
     let inputs = ["plan.toml", "track.geojson", "area.geojson", "dwelling.geojson", "parcels.geojson"];
     let before = inputs.map(|name| place.text(name));
     for turn in 0..3 {
-        let plan = ["plan.toml", "./plan.toml", "../farm/plan.toml"][turn];
+        let plan = ["plan.toml", "./plan.toml", "../hill/plan.toml"][turn];
         let (status, _, err) = place.run(&["sites", plan, "--out", ".", "--force"]);
         assert_eq!(status, 0, "{err}");
         assert_eq!(inputs.map(|name| place.text(name)), before);
@@ -139,7 +139,7 @@ fn an_output_that_is_read_is_not_replaced() {
     let place = Place::new();
     place.sites();
     let before = place.text("out/network.geojson");
-    for line in ["track=out/network.geojson", "track=../farm/out/./network.geojson"] {
+    for line in ["track=out/network.geojson", "track=../hill/out/./network.geojson"] {
         let (status, _, err) =
             place.run(&["nodes", "--line", line, "--snap", "3", "--out", "out", "--force"]);
         assert_eq!(status, 1, "{err}");
@@ -161,7 +161,7 @@ fn an_output_with_notes_in_it_is_not_replaced() {
     // It stands in nobody's way where the report is drawn.
     let (status, out, err) = place.run(&["report", "out"]);
     assert_eq!(status, 0, "{err}");
-    assert!(out.contains("files to") && out.lines().last().unwrap().ends_with("farm/out"), "{out}");
+    assert!(out.contains("files to") && out.lines().last().unwrap().ends_with("hill/out"), "{out}");
     assert_eq!(place.text("out/sites.csv"), before);
 }
 
